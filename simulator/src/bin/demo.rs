@@ -1,0 +1,3 @@
+//! The demo: a fictional layout that runs by itself.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! A model railway in software: trains, track, detectors and an operator.

@@ -1,0 +1,1 @@
+//! The shell: the only place with tokio.

@@ -1,0 +1,149 @@
+//! What can come in: messages already decoded, the operator's words, the broker's coming and going.
+
+use alloc::string::String;
+
+use crate::ids::{BlockId, DetectorId, FeedId, NodeId, TableId, TrainId, TurnoutId};
+use crate::time::Span;
+
+/// One input. Time comes beside it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Input {
+    /// A detector's sample.
+    Reading(Sample),
+    /// Where points are.
+    Position(TurnoutId, Position),
+    /// Where a table is.
+    TablePosition(TableId, TablePosition),
+    /// What the panel or the hand asked of points.
+    Asked(TurnoutId, Position),
+    /// What the panel or the hand asked of a table.
+    TableAsked(TableId, TablePosition),
+    /// A feed's switch.
+    FeedSwitch(FeedId, bool),
+    /// A feed's voltage.
+    FeedVoltage(FeedId, f64),
+    /// A device came or went.
+    Node(NodeId, bool),
+    /// The broker was lost (`false`) or is back (`true`).
+    Broker(bool),
+    /// The operator's word.
+    Command(Command, Word),
+    /// Nothing but time.
+    Tick,
+}
+
+/// One sample of one detector.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sample {
+    /// Whose.
+    pub detector: DetectorId,
+    /// What it read.
+    pub reading: Reading,
+    /// The sample's own time, if it has one.
+    pub own_time: Option<OwnTime>,
+    /// The pack's `ut`: the longest time until the next sample.
+    pub update_within: Option<Span>,
+    /// Old news, kept by the broker.
+    pub retained: bool,
+}
+
+/// A sample's own time: it orders samples, nothing else.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum OwnTime {
+    /// Seconds relative to arrival (RFC 8428: below 2^28).
+    Relative(f64),
+    /// Seconds since 1970.
+    Absolute(f64),
+}
+
+/// What a detector read.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Reading {
+    /// A level; in the detector's unit where `scale` is 1, raw counts otherwise.
+    Level(f64),
+    /// A vehicle or none.
+    Seen(bool),
+}
+
+/// Where points are.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Position {
+    /// The straight road.
+    Normal,
+    /// The diverging road.
+    Reverse,
+    /// Between the two.
+    Moving,
+    /// Not known.
+    #[default]
+    Unknown,
+}
+
+/// Where a table is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum TablePosition {
+    /// At a stop: the index in the table's list.
+    At(usize),
+    /// Between stops.
+    Between,
+    /// Not known.
+    #[default]
+    Unknown,
+}
+
+/// Who said it and why.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Word {
+    /// Who; empty when not given.
+    pub who: String,
+    /// Why; empty when not given.
+    pub why: String,
+}
+
+/// What the operator says.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Command {
+    /// Alarm: seen.
+    Acknowledge(String),
+    /// Alarm: not for so long.
+    Shelve(String, Span),
+    /// Alarm: shelving ends.
+    Unshelve(String),
+    /// Alarm: a latched one is done with.
+    Reset(String),
+    /// Alarm: out of service, by maintenance.
+    AlarmOutOfService(String),
+    /// Alarm: back in service.
+    AlarmInService(String),
+    /// A train stands in this block.
+    StandsHere(BlockId),
+    /// This block is empty.
+    Empty(BlockId),
+    /// What stood in this block was lifted off.
+    RemovedByHand(BlockId),
+    /// The train's name.
+    NameTrain(TrainId, String),
+    /// The points were seen in this position.
+    Seen(TurnoutId, Position),
+    /// The operator answers for these points for so long (T11); `Span::ZERO` gives them back.
+    InCharge(TurnoutId, Span),
+    /// A detector is not to be believed.
+    OutOfService(DetectorId),
+    /// It is to be believed again.
+    InService(DetectorId),
+}
+
+/// What became of an input.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// Taken.
+    Taken,
+    /// A sample older than one already taken.
+    Late,
+    /// A sample that cannot be true.
+    Implausible,
+    /// A retained reading of a detector that reports steadily: old news.
+    OldNews,
+    /// The operator's word cannot be carried out: why, and what to do instead.
+    Refused(String),
+}

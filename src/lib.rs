@@ -1,0 +1,11 @@
+//! Taillamp: train detection and block occupancy for model railways, over MQTT.
+//!
+//! The modules in reading order; DEVELOPERS.md tells how they fit together.
+
+pub mod cli;
+pub mod daemon;
+pub mod plan;
+pub mod setting_out;
+pub mod wire;
+
+pub use taillamp_engine as engine;

@@ -1,0 +1,1 @@
+//! The plan file: the description of the layout, checked and resolved.

@@ -1,0 +1,1 @@
+//! Pure tools for setting out and commissioning.

@@ -1,0 +1,1 @@
+//! Outside formats: bytes to engine words and back.
