@@ -1,7 +1,62 @@
-//! The command line: one file a command.
+//! The command line: one file a command, one exit code for each way of ending.
+
+use clap::{Parser, Subcommand};
+
+pub mod check;
+pub mod exit;
+pub mod init;
+pub mod line_up;
+pub mod listen;
+pub mod record;
+pub mod replay;
+pub mod run;
+pub mod schema;
+
+pub use exit::Exit;
+
+/// Train detection and block occupancy for model railways.
+///
+/// A hobby aid for indoor model layouts: it watches and warns, it never throws a point or switches
+/// power, and it is not a safety system.
+#[derive(Parser, Debug)]
+#[command(name = "taillamp", version, arg_required_else_help = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand, Debug)]
+enum Command {
+    /// Ask four questions and write a first plan, a password file and a PIN
+    Init(init::Args),
+    /// Show every topic that the plan does not know
+    Listen(listen::Args),
+    /// Run the daemon
+    Run(run::Args),
+    /// Validate a plan
+    Check(check::Args),
+    /// Feed a recording through the engine
+    Replay(replay::Args),
+    /// Write a recording from the broker
+    Record(record::Args),
+    /// List what is not as it should be before running
+    LineUp(line_up::Args),
+    /// Print the JSON Schema of the plan file
+    Schema(schema::Args),
+}
 
 /// Runs the program and says how it ended.
 #[must_use]
 pub fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+    let exit = match Cli::parse().command {
+        Command::Init(args) => init::run(&args),
+        Command::Listen(args) => listen::run(&args),
+        Command::Run(args) => run::run(&args),
+        Command::Check(args) => check::run(&args),
+        Command::Replay(args) => replay::run(&args),
+        Command::Record(args) => record::run(&args),
+        Command::LineUp(args) => line_up::run(&args),
+        Command::Schema(args) => schema::run(&args),
+    };
+    exit.into()
 }

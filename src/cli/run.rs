@@ -1,0 +1,13 @@
+//! `taillamp run`.
+
+use super::Exit;
+
+/// Its arguments.
+#[derive(clap::Args, Debug)]
+pub struct Args {}
+
+/// Runs it.
+#[must_use]
+pub fn run(_args: &Args) -> Exit {
+    Exit::Fine
+}

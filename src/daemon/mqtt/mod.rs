@@ -1,0 +1,1 @@
+//! MQTT: the client, the publisher and the embedded broker.
