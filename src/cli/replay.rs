@@ -135,7 +135,6 @@ fn load_plan(path: &Path) -> anyhow::Result<Option<Plan>> {
                 cure,
                 ..
             } = finding;
-            eprintln!("{file}:{line}:{column}: {message}; {cure}");
         }
         eprintln!("{name}: the plan has errors; `taillamp check --plan {name}` lists everything");
     }
