@@ -249,7 +249,7 @@ fn feed_via_a_table_is_on_at_its_stop() {
     let body = block("p1", "") + &block("bridge", "") + &block("s1", "") + &block("s2", "");
     let table = "[[table]]\nid = \"tt\"\nbridge = \"bridge\"\n\
                  [[table.stop]]\nat = \"1\"\na = \"p1.b\"\nb = \"s1.a\"\n\
-                 [[table.stop]]\nat = \"2\"\na = \"p1.b\"\nb = \"s2.a\"\n";
+                 [[table.stop]]\nat = \"2\"\nb = \"s2.a\"\n";
     let via = feed("f1", "[\"s1\"]", "via = \"tt.1\"") + &feed("f2", "[\"s2\"]", "via = \"tt.2\"");
     check(
         &plan(&(body + table + &via)),

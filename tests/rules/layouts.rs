@@ -285,7 +285,7 @@ fn layout_onto_a_turntable_and_into_a_dead_stub() {
         + &block("s2", "use = \"stub\"");
     let table = "[[table]]\nid = \"tt\"\nbridge = \"bridge\"\n\
                  [[table.stop]]\nat = \"1\"\na = \"lead.b\"\nb = \"s1.a\"\n\
-                 [[table.stop]]\nat = \"2\"\na = \"lead.b\"\nb = \"s2.a\"\n";
+                 [[table.stop]]\nat = \"2\"\nb = \"s2.a\"\n";
     let power =
         feed("f1", "[\"s1\"]", "via = \"tt.1\"") + &feed("f2", "[\"s2\"]", "via = \"tt.2\"");
     check(

@@ -3,7 +3,8 @@
 use crate::plans::{block, plan, row};
 use crate::story::check;
 
-/// `yard - lead - [table tt: bridge] - stub-1 at stop 1, stub-2 at stop 2`, with one edge beam.
+/// `yard - lead - [table tt: bridge] - stub-1` at stop 1; at stop 2 the bridge's end b meets stub-2 and
+/// its end a nothing. One edge beam.
 fn turntable(keys: &str) -> String {
     let body: String = ["yard", "lead", "bridge"]
         .iter()
@@ -16,7 +17,7 @@ fn turntable(keys: &str) -> String {
     let table = format!(
         "[[table]]\nid = \"tt\"\nbridge = \"bridge\"\n{keys}\n\
          [[table.stop]]\nat = \"1\"\na = \"lead.b\"\nb = \"stub-1.a\"\n\
-         [[table.stop]]\nat = \"2\"\na = \"lead.b\"\nb = \"stub-2.a\"\n\
+         [[table.stop]]\nat = \"2\"\nb = \"stub-2.a\"\n\
          [[detector]]\nid = \"edge\"\nkind = \"contact\"\ntable = \"tt\"\nmax_silence_s = 0\n"
     );
     plan(&(body + &stubs + &row(&["yard", "lead"]) + &table))
@@ -133,14 +134,13 @@ fn table_with_a_rest_is_told_when_it_is_not_there() {
     check(
         &turntable("rest = \"1\""),
         "0.0 all off; tt 1
-         10.0 tt 2
-         20.0 d-stub-2 on
-         30.0 d-bridge on
-         35.0 d-stub-2 off
-         40.0 d-lead on
+         10.0 d-lead on
+         20.0 d-bridge on
+         25.0 d-lead off
+         28.0 tt between
+         30.0 tt 2
+         40.0 d-stub-2 on
          45.0 d-bridge off
-         50.0 d-yard on
-         55.0 d-lead off
          100.0 tt 1
          110.0",
         "46.5 block bridge vacant
@@ -156,7 +156,7 @@ fn table_without_a_rest_is_nowhere_out_of_place() {
         &turntable(""),
         "0.0 all off; tt 2
          20.0 d-bridge on
-         30.0 d-lead on
+         30.0 d-stub-2 on
          35.0 d-bridge off
          45.0 tt between
          600.0",
