@@ -1,7 +1,8 @@
 //! Written ids to numbers, and 'did you mean'.
 //!
-//! Input: the items of a plan, those that double crossovers, slips and tables make included. Output:
-//! one table of names, each kind sorted by written id. It knows nothing of what refers to what.
+//! Input: the items of a plan, those that double crossovers, slips and tables make included.
+//! Output: one table of names, each kind sorted by written id. It knows nothing of what refers to
+//! what.
 
 use std::collections::BTreeMap;
 
@@ -54,6 +55,7 @@ impl Sort {
 #[derive(Clone, Debug, Default)]
 pub struct Names {
     names: BTreeMap<String, (Sort, u32, usize)>,
+    by_number: BTreeMap<Sort, Vec<String>>,
 }
 
 impl Names {
@@ -139,13 +141,21 @@ impl Names {
     }
 
     fn number(&mut self) {
-        let mut next: BTreeMap<Sort, u32> = BTreeMap::new();
         // The map is sorted by written id, and so is each kind in it.
-        for (sort, number, _) in self.names.values_mut() {
-            let next = next.entry(*sort).or_default();
-            *number = *next;
-            *next += 1;
+        for (name, (sort, number, _)) in &mut self.names {
+            let of_sort = self.by_number.entry(*sort).or_default();
+            *number = u32::try_from(of_sort.len()).unwrap_or(u32::MAX);
+            of_sort.push(name.clone());
         }
+    }
+
+    /// The written id of a number; empty where there is none.
+    #[must_use]
+    pub fn id(&self, sort: Sort, index: usize) -> &str {
+        self.by_number
+            .get(&sort)
+            .and_then(|ids| ids.get(index))
+            .map_or("", String::as_str)
     }
 
     /// The number of an id that must be of one kind; silent.
@@ -197,10 +207,11 @@ impl Names {
 
     /// The ids of a kind, in order.
     pub fn of(&self, sort: Sort) -> impl Iterator<Item = &str> + Clone {
-        self.names
-            .iter()
-            .filter(move |(_, (of, _, _))| *of == sort)
-            .map(|(id, _)| id.as_str())
+        self.by_number
+            .get(&sort)
+            .into_iter()
+            .flatten()
+            .map(String::as_str)
     }
 }
 

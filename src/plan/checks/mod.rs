@@ -2,12 +2,17 @@
 //!
 //! Input: the plan as written, its names, and what it was resolved to. Output: findings only.
 
+mod clearance;
+mod detectors;
+mod reach;
+mod timings;
 mod topics;
 
 use super::document::PlanDoc;
 use super::names::Names;
 use super::report::Report;
 use super::resolve::Resolved;
+use crate::engine::layout::{Subject, Watches};
 
 /// What checks look at.
 pub struct Looking<'p> {
@@ -21,5 +26,49 @@ pub struct Looking<'p> {
 
 /// Runs every check.
 pub fn run(looking: &Looking<'_>, report: &mut Report) {
+    reach::check(looking, report);
+    detectors::check(looking, report);
+    clearance::check(looking, report);
+    timings::check(looking, report);
     topics::check(looking, report);
+}
+
+impl Looking<'_> {
+    /// Which subjects some detector watches whole.
+    fn watched_whole(&self, wanted: impl Fn(Subject) -> Option<usize>, count: usize) -> Vec<bool> {
+        let mut watched = vec![false; count];
+        for detector in &self.resolved.layout.detectors {
+            let index = wanted(detector.subject).filter(|_| detector.watches == Watches::Whole);
+            if let Some(watched) = index.and_then(|index| watched.get_mut(index)) {
+                *watched = true;
+            }
+        }
+        watched
+    }
+
+    /// By number of block: some detector watches it whole.
+    fn watched_blocks(&self) -> Vec<bool> {
+        let block = |subject| match subject {
+            Subject::Block(block, _) => Some(block.index()),
+            Subject::Section(_)
+            | Subject::Beam(..)
+            | Subject::Edge(_)
+            | Subject::Crossing(_)
+            | Subject::Points(..) => None,
+        };
+        self.watched_whole(block, self.resolved.layout.blocks.len())
+    }
+
+    /// By number of turnout: some detector watches its own section whole.
+    fn watched_sections(&self) -> Vec<bool> {
+        let section = |subject| match subject {
+            Subject::Section(turnout) => Some(turnout.index()),
+            Subject::Block(..)
+            | Subject::Beam(..)
+            | Subject::Edge(_)
+            | Subject::Crossing(_)
+            | Subject::Points(..) => None,
+        };
+        self.watched_whole(section, self.resolved.layout.turnouts.len())
+    }
 }

@@ -134,7 +134,8 @@ sections! {
         turnout: Tables<TurnoutDoc>,
         /// Pairs of turnouts that join two tracks.
         crossover: Tables<CrossoverDoc>,
-        /// Double crossovers: their four turnouts, two crossovers and one crossing are made for you.
+        /// Double crossovers: their four turnouts, two crossovers and one crossing are made for
+        /// you.
         double_crossover: Tables<DoubleCrossoverDoc>,
         /// Slips: their two turnouts, toe to toe, are made for you.
         slip: Tables<SlipDoc>,
@@ -306,19 +307,17 @@ impl<S: Section> Kind for Tables<S> {
             }
             return Some(read);
         }
-        let inline = item.as_array().filter(|array| array.len() <= ITEMS_MAX);
-        let tables: Option<Vec<_>> = inline.map_or(Some(None), |array| {
-            let tables = array
-                .iter()
-                .map(|value| value.as_inline_table().map(|table| (table, value)));
-            tables.collect::<Option<Vec<_>>>().map(Some)
-        })?;
-        let Some(tables) = tables else {
+        let array = item.as_array().filter(|array| array.len() <= ITEMS_MAX);
+        let inline = |value: &toml_edit::Value| value.is_inline_table();
+        let Some(array) = array.filter(|array| array.iter().all(inline)) else {
             let message = format!("`{key}` is of type {} here", item.type_name());
             let cure = format!("write {} once for each, and its keys below it", S::LABEL);
             report.error(at, "wrong-type", message, cure);
             return None;
         };
+        let tables = array
+            .iter()
+            .filter_map(|value| Some((value.as_inline_table()?, value)));
         for (table, value) in tables {
             let at = value.span().map_or(at, |span| span.start);
             read.push(S::read(table, at, report));
