@@ -87,7 +87,8 @@ fn ahead_beyond_the_look_ahead_nothing_is_said() {
          22.0 d-p2 off
          30.0 d-p4 on
          31.0",
-        "never alarm occupied-ahead:t2",
+        "never alarm occupied-ahead:t2
+         end train t2 blocks=p3,p4 speed_mm_s=95..105",
     );
 }
 
@@ -217,7 +218,8 @@ fn ahead_in_sidings_standing_stock_and_dark_track_are_what_they_are_for() {
          40.0 d-side on
          42.0 d-west off
          60.0",
-        "never alarm occupied-ahead:t2
+        "40.0 train t2 entered side
+         never alarm occupied-ahead:t2
          never alarm opposing:t2
          never alarm no-road:spur",
     );

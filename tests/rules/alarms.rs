@@ -240,7 +240,8 @@ fn alarm_at_the_start_silence_raises_nothing() {
         "0.0 n1 offline
          50.0 n1 online
          every 1 from 53 to 100: d-p1 off; d-p2 off",
-        "never alarm *",
+        "54.5 block p1 vacant
+         never alarm *",
     );
 }
 

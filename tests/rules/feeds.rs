@@ -306,7 +306,8 @@ fn feed_in_use_is_not_left_on() {
         "0.0 all off; f2 on
          100.0 d-p2 on
          600.0",
-        "never alarm feed-left-on:f2",
+        "100.0 block p2 occupied
+         never alarm feed-left-on:f2",
     );
 }
 

@@ -72,7 +72,8 @@ fn t1_two_losses_of_four_seconds_are_not_one_of_eight() {
          34.2 d-w1 off
          38.2 d-w1 on
          60.0",
-        "between 21.1 and 60: no turnout w1 *",
+        "21.0 turnout w1 fouled
+         between 21.1 and 60: no turnout w1 *",
     );
 }
 
@@ -145,7 +146,8 @@ fn t2_not_left_diverging_while_in_somebodys_charge() {
     check(
         &junction(Watch::Section, "", ""),
         &format!("{GONE_INTO_THE_SIDE}\n 32.0 do in-charge w1 {{\"who\":\"Ann\"}}\n 120.0"),
-        "never alarm left-diverging:w1 unacknowledged",
+        "35.001..35.01 turnout w1 cleared
+         never alarm left-diverging:w1 unacknowledged",
     );
 }
 
@@ -155,7 +157,8 @@ fn t2_not_left_diverging_where_no_position_is_designated() {
     check(
         &junction(Watch::Section, "", "rest = \"none\""),
         &format!("{GONE_INTO_THE_SIDE}\n 120.0"),
-        "never alarm left-diverging:w1",
+        "35.001..35.01 turnout w1 cleared
+         never alarm left-diverging:w1",
     );
 }
 

@@ -80,7 +80,8 @@ fn t4_not_after_its_time() {
     check(
         &junction(Watch::Section, "", ""),
         &into_the_side("45.1 w1 normal\n 80.0"),
-        "never alarm moved-under-train:w1",
+        "45.25 turnout w1 free position=normal
+         never alarm moved-under-train:w1",
     );
 }
 
@@ -110,7 +111,8 @@ fn t4_a_flicker_of_the_contact_moves_nothing() {
          20.0 w1 moving
          20.1 w1 normal
          30.0",
-        "never alarm moved-under-train:w1
+        "15.0 turnout w1 fouled position=normal
+         never alarm moved-under-train:w1
          never turnout w1 position=moving",
     );
 }
@@ -182,7 +184,8 @@ fn t5_asked_and_done_is_nothing() {
          10.0 asked w1 reverse
          11.5 w1 reverse
          40.0",
-        "never alarm no-correspondence:w1",
+        "11.65 turnout w1 position=reverse
+         never alarm no-correspondence:w1",
     );
 }
 

@@ -160,7 +160,9 @@ fn table_without_a_rest_is_nowhere_out_of_place() {
          35.0 d-bridge off
          45.0 tt between
          600.0",
-        "never alarm not-at-rest:tt
+        "30.0 block stub-2 occupied
+         45.15 table tt position=between
+         never alarm not-at-rest:tt
          never alarm no-correspondence:tt",
     );
 }

@@ -44,7 +44,8 @@ fn t8_agreeing_in_time_is_nothing() {
          10.0 w3 reverse
          12.9 w4 reverse
          30.0",
-        "never alarm crossover-split:x1",
+        "10.15 turnout w3 position=reverse
+         never alarm crossover-split:x1",
     );
 }
 
@@ -67,7 +68,8 @@ fn t8_one_end_not_known_is_not_a_disagreement() {
         "0.0 all off; w4 normal
          10.0 w3 moving
          30.0",
-        "never alarm crossover-split:x1",
+        "10.15 turnout w3 position=moving
+         never alarm crossover-split:x1",
     );
 }
 
@@ -128,7 +130,8 @@ fn t9_not_for_the_train_that_just_cleared_it() {
     check(
         &junction(Watch::Section, "", ""),
         &after_the_first_train("120.0"),
-        "never alarm bound-for-diverging:w1",
+        "55.001..55.02 turnout w1 left-diverging
+         never alarm bound-for-diverging:w1",
     );
 }
 
@@ -216,7 +219,8 @@ fn t10_set_for_the_train_is_nothing() {
          10.0 d-beyond on
          20.0 d-east on
          30.0",
-        "never alarm set-against:w1",
+        "20.0 train t1 entered east
+         never alarm set-against:w1",
     );
 }
 
@@ -229,7 +233,8 @@ fn t10_not_for_a_train_that_moves_away() {
          20.0 d-beyond on
          22.0 d-east off
          40.0",
-        "never alarm set-against:w1",
+        "20.0 train t1 entered beyond
+         never alarm set-against:w1",
     );
 }
 
@@ -254,7 +259,8 @@ fn t10_a_position_that_is_not_known_is_walked_through() {
          10.0 d-beyond on
          20.0 d-east on
          30.0",
-        "never alarm set-against:w1",
+        "20.0 train t1 entered east
+         never alarm set-against:w1",
     );
 }
 
@@ -311,7 +317,8 @@ fn t11_suppresses_the_bound_train_and_the_waiting_points_too() {
              80.0 d-west on
              120.0",
         ),
-        "between 0 and 120: no alarm bound-for-diverging:w1 unacknowledged",
+        "80.0 train t2 entered west
+         between 0 and 120: no alarm bound-for-diverging:w1 unacknowledged",
     );
     check(
         &junction(Watch::Section, "", "awaiting_s = 20"),
@@ -319,7 +326,8 @@ fn t11_suppresses_the_bound_train_and_the_waiting_points_too() {
          10.0 w1 reverse
          15.0 do in-charge w1 {\"who\":\"Ann\"}
          100.0",
-        "between 0 and 100: no alarm set-no-train:w1 unacknowledged",
+        "10.15 turnout w1 awaiting
+         between 0 and 100: no alarm set-no-train:w1 unacknowledged",
     );
 }
 
