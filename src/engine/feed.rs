@@ -167,7 +167,7 @@ impl FeedState {
 
     /// Whether it is live, as the record says.
     pub(crate) const fn is_live(&self) -> bool {
-        matches!(self.power, Power::Live | Power::Unproven)
+        matches!(self.power, Power::Live)
     }
 }
 
