@@ -26,7 +26,9 @@ fn ahead_returns_when_the_place_is_free() {
         &line(7, ""),
         "0.0 all off
          5.0 d-p5 on
-         10.0 d-p3 on
+         10.0 d-p2 on
+         20.0 d-p3 on
+         22.0 d-p2 off
          30.0 d-p4 on
          32.0 d-p3 off
          40.0 d-p6 on
@@ -44,7 +46,9 @@ fn ahead_returns_when_the_train_stops() {
         &line(7, ""),
         "0.0 all off
          5.0 d-p5 on
-         10.0 d-p3 on
+         10.0 d-p2 on
+         20.0 d-p3 on
+         22.0 d-p2 off
          30.0 d-p4 on
          32.0 d-p3 off
          120.0",
@@ -163,16 +167,18 @@ fn ahead_two_that_follow_each_other_are_not_opposing() {
 
 #[test]
 fn ahead_the_points_are_fouled_by_another_train() {
-    // A train on its way out of the side stands on the points; the other comes along the main line.
+    // The first train stops on the points, half in the side; the second follows it.
     check(
         &junction(Watch::Section, "", ""),
-        "0.0 all off; w1 normal
-         5.0 d-side on
+        "0.0 all off; w1 reverse
+         5.0 d-west on
          10.0 d-w1 on
-         20.0 d-far on
-         30.0 d-west on
-         40.0",
-        "30.0 alarm fouled-ahead:t2 unacknowledged high",
+         15.0 d-side on
+         20.0 d-west off
+         40.0 d-far on
+         50.0 d-west on
+         55.0",
+        "50.0 alarm fouled-ahead:t2 unacknowledged high",
     );
 }
 
@@ -240,28 +246,39 @@ fn ahead_a_place_that_is_not_known_is_walked_through() {
 
 #[test]
 fn ahead_what_a_train_does_not_fit_into() {
-    // Measured at 100 mm/s: the tail leaves 12 s after the head: 1200 mm. The passing track beyond
-    // the points is 800 mm long, and ends at points set for the other track.
+    // Measured at 100 mm/s: the tail leaves 12 s after the head: 1200 mm. The stub beyond the points
+    // is 800 mm long: the tail would stay on points whose rest is normal.
     let lengths: String = ["a1", "a2", "a3", "a4"]
         .iter()
         .map(|id| block(id, "length_mm = 1000"))
         .collect();
     let rest =
-        block("short", "length_mm = 800") + &block("long", "length_mm = 3000") + &block("out", "");
-    let turnouts = "[[turnout]]\nid = \"w1\"\ntoe = \"a4.b\"\nnormal = \"long.a\"\nreverse = \"short.a\"\n\
-                    [[turnout]]\nid = \"w2\"\ntoe = \"out.a\"\nnormal = \"long.b\"\nreverse = \"short.b\"\n";
+        block("short", "length_mm = 800\nuse = \"stub\"") + &block("main", "length_mm = 3000");
+    let turnout =
+        "[[turnout]]\nid = \"w1\"\ntoe = \"a4.b\"\nnormal = \"main.a\"\nreverse = \"short.a\"\n";
+    let plan = plan(&(lengths + &rest + &row(&["a1", "a2", "a3", "a4"]) + turnout));
+    let story = |points: &str| {
+        format!(
+            "0.0 all off; w1 {points}
+             10.0 d-a1 on
+             20.0 d-a2 on
+             30.0 d-a3 on
+             32.0 d-a1 off
+             40.0 d-a4 on
+             42.0 d-a2 off
+             49.0"
+        )
+    };
     check(
-        &plan(&(lengths + &rest + &row(&["a1", "a2", "a3", "a4"]) + turnouts)),
-        "0.0 all off; w1 reverse; w2 normal
-         10.0 d-a1 on
-         20.0 d-a2 on
-         30.0 d-a3 on
-         32.0 d-a1 off
-         40.0 d-a4 on
-         42.0 d-a2 off
-         50.0 d-short on
-         52.0 d-a3 off
-         55.0",
-        "20.0..50.1 alarm will-not-fit:t1 unacknowledged medium",
+        &plan,
+        &story("reverse"),
+        "20.0..49.0 alarm will-not-fit:t1 unacknowledged medium
+         never alarm no-road:short",
+    );
+    check(
+        &plan,
+        &story("normal"),
+        "40.0 train t1 entered a4
+         never alarm will-not-fit:t1",
     );
 }

@@ -1,6 +1,6 @@
 //! Section 1 of behaviour.md: from samples to evidence, one detector at a time.
 
-use crate::plans::{bare, block, line, plan, row};
+use crate::plans::{bare, block, line, plan, ring, row};
 use crate::story::check;
 
 /// One block `p1` with the detector `d`, and `p2` beside it with the boolean `d-p2`.
@@ -271,8 +271,8 @@ fn evidence_of_a_node_that_settles_counts_only_as_on() {
          41.9 d 0.2 mA
          42.5 d 0.2 mA
          60.0",
-        "44.0 block p1 vacant was=unknown
-         between 40 and 43.9: no block p1 vacant",
+        "43.5..44.0 block p1 vacant was=unknown
+         between 40 and 43.4: no block p1 vacant",
     );
     check(
         &(current("max_silence_s = 0\nnode = \"n1\"") + node),
@@ -530,25 +530,27 @@ fn under_one_lamp() -> String {
 
 #[test]
 fn health_stuck_while_trains_pass_on_both_sides() {
-    let body = block("p1", "") + &block("p2", "") + &block("p3", "");
-    let stuck = body.replace(
+    // Lap after lap round a ring of six, while the detector of p2 never says off again.
+    let plan = ring(6, "", "").replace(
         "block = \"p2\"\nmax_silence_s = 0\n",
         "block = \"p2\"\nmax_silence_s = 0\nstuck_h = 0.1\n",
     );
+    let mut story = String::from("0.0 all off\n 5.0 d-p1 on\n");
+    for step in 0..66 {
+        let (place, next) = (step % 6 + 1, (step + 1) % 6 + 1);
+        let at = 10 + step * 10;
+        if next != 2 || step < 6 {
+            story += &format!("{at}.0 d-p{next} on\n");
+        }
+        if place != 2 {
+            story += &format!("{}.0 d-p{place} off\n", at + 3);
+        }
+    }
     check(
-        &plan(&(stuck + &row(&["p1", "p2", "p3"]))),
-        "0.0 all off
-         10.0 d-p1 on
-         20.0 d-p2 on
-         25.0 d-p1 off
-         30.0 d-p3 on
-         100.0 d-p3 off
-         150.0 d-p1 on
-         200.0 d-p1 off
-         250.0 d-p3 on
-         300.0 d-p3 off
-         600.0",
-        "between 360 and 600: detector d-p2 stuck",
+        &plan,
+        &story,
+        "between 0 and 360: no detector d-p2 stuck
+         between 360 and 680: detector d-p2 stuck",
     );
 }
 

@@ -179,18 +179,23 @@ fn feed_throttle_without_a_voltage_never_proves_vacancy_nor_loss() {
 
 #[test]
 fn feed_throttle_without_a_voltage_releases_behind_a_train_seen_next_door() {
-    check(
-        &one_district("supply = \"throttle\""),
-        "keep 0.1
-         0.0 all off
-         10.0 d-p1 on
-         15.0 d-p2 on
-         17.0 d-p1 off
-         80.0",
-        "18.5 block p1 vacant was=occupied
-         end block p2 occupied trains=t1
-         end trains 1",
-    );
+    // Whether the throttle's switch is reported or nothing at all: there is no voltage report.
+    for switch in ["", "; f on"] {
+        check(
+            &one_district("supply = \"throttle\""),
+            &format!(
+                "keep 0.1
+                 0.0 all off{switch}
+                 10.0 d-p1 on
+                 15.0 d-p2 on
+                 17.0 d-p1 off
+                 80.0"
+            ),
+            "18.5 block p1 vacant was=occupied
+             end block p2 occupied trains=t1
+             end trains 1",
+        );
+    }
 }
 
 #[test]

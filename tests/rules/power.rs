@@ -35,7 +35,7 @@ fn b6_power_off_keeps_a_train() {
          20.0 f2 off
          20.2 d-p2 off
          600.0",
-        "20.0 block p2 dark was=occupied kept=occupied
+        "20.0..20.2 block p2 dark was=occupied kept=occupied
          never block p2 lost
          never alarm train-lost:p2
          end block p2 dark kept=occupied trains=t1
@@ -158,7 +158,7 @@ fn b6_a_train_that_coasts_out_takes_along_what_was_kept() {
          20.2 d-p2 off
          25.0 d-p3 on
          60.0",
-        "20.0 block p2 dark kept=occupied
+        "20.0..20.2 block p2 dark kept=occupied
          25.0 block p3 occupied
          end block p2 dark kept!=occupied trains=
          end train t1 blocks=p3
@@ -286,7 +286,27 @@ fn b7_samples_while_the_supply_settles_do_not_count() {
 
 #[test]
 fn b7_samples_from_before_the_power_came_back_prove_nothing() {
-    // The detector says nothing after the switch: what it said on dead track must not count.
+    // A detector that is heard each five seconds: what it said of dead track does not count.
+    let steady = switched().replace("block = \"p2\"\nmax_silence_s = 0\n", "block = \"p2\"\n");
+    check(
+        &steady,
+        "every 5 from 0 to 55: d-p2 off
+         0.0 f2 on
+         20.0 f2 off
+         58.0 d-p2 off
+         60.0 f2 on
+         63.0 d-p2 off
+         68.0 d-p2 off
+         80.0",
+        "20.0 block p2 dark kept=vacant
+         between 20.1 and 64.4: no block p2 *
+         64.5 block p2 vacant was=dark",
+    );
+}
+
+#[test]
+fn b7_a_detector_that_says_nothing_after_the_power_came_back_proves_nothing() {
+    // It reports changes only, and reported none: what the dead track held is still not seen.
     check(
         &switched(),
         "0.0 all off; f2 on
@@ -295,7 +315,7 @@ fn b7_samples_from_before_the_power_came_back_prove_nothing() {
          20.1 d-p2 off
          60.0 f2 on
          80.0",
-        "between 60 and 80: no block p2 vacant
-         end block p2 kept=occupied",
+        "20.0..20.1 block p2 dark kept=occupied
+         between 60 and 80: no block p2 vacant",
     );
 }

@@ -226,7 +226,7 @@ fn t7_a_silent_section_proves_nothing() {
         "every 1 from 0 to 20: d-w1 off
          0.0 w1 normal
          60.0",
-        "5.001..5.01 turnout w1 free
+        "5.001..5.16 turnout w1 free
          30.0 turnout w1 unknown was=free
          end turnout w1 unknown position=normal",
     );

@@ -232,7 +232,7 @@ fn train_out_of_an_unwatched_place_is_the_one_that_went_in() {
         "21.5 block p2 vacant
          100.0 train t1 entered p4
          never alarm unannounced:p4
-         end train t1 blocks=p4
+         end train t1 blocks~p4
          end trains 1",
     );
 }

@@ -198,3 +198,20 @@ fn table_lift_out_bridge_that_is_out() {
         "80.0 alarm no-road:lift unacknowledged high",
     );
 }
+
+#[test]
+fn table_turning_with_an_engine_on_it_is_not_the_end_of_its_road() {
+    // It has come to rest on the bridge, as far as anybody can tell; to call for a stop is noise.
+    check(
+        &turntable(""),
+        "0.0 all off; tt 1
+         10.0 d-lead on
+         20.0 d-bridge on
+         25.0 d-lead off
+         90.0 tt between
+         100.0 tt 2
+         110.0",
+        "90.15 table tt position=between
+         never alarm no-road:tt",
+    );
+}

@@ -347,7 +347,7 @@ fn train_goes_where_the_points_lead() {
          17.0 d-far off
          25.0 d-east on
          40.0",
-        "25.0 train t2 new east
+        "25.0..25.5 train t2 new east
          end train t1 blocks=west",
     );
 }
