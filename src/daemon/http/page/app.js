@@ -7,12 +7,12 @@ import { act, ask, say, who } from './act.js';
 import { alarmTime } from './attention.js';
 import { h } from './dom.js';
 import { help } from './help.js';
-import { closeSheet, isItem, openSheet, paintSheet } from './sheet.js';
+import { closeSheet, isItem, openAddress, openSheet, paintSheet } from './sheet.js';
 import { apply, dirty, known, load } from './store.js';
 import { SILENCE_MS, Stream } from './stream.js';
 import { detectors, lineUp, now, points, power, trains } from './views.js';
 import { startWatching, stopWatching, updateWatch, watch } from './watch.js';
-import { clock, count, isUnseen, itemName, trainName } from './words.js';
+import { clock, isUnseen, itemName, rankedAlarms, trainName } from './words.js';
 
 const FRAME_MS = 100;
 const AWAY_MS = 20_000;
@@ -50,7 +50,16 @@ function paint() {
   if (!known.loaded || dirty.size === 0) return;
   view?.paint();
   paintSheet();
+  announce();
   dirty.clear();
+}
+
+/** Tells a screen reader the first line of attention, once for each. */
+function announce() {
+  const [first] = rankedAlarms().live;
+  const text = first && first.active && isUnseen(first) ? first.text : '';
+  const box = byId('announce');
+  if (box.textContent !== text) box.textContent = text;
 }
 
 function tick() {
@@ -225,15 +234,21 @@ const ACTS = {
 };
 
 const leaveSheet = () => {
+  const address = openAddress();
   closeSheet();
-  if (isItem(decode(location.hash)[0])) history.replaceState(null, '', `#${viewName || 'now'}`);
+  // Another sheet may have been asked for meanwhile.
+  if (address && decodeURIComponent(location.hash) === address) {
+    history.replaceState(null, '', `#${viewName || 'now'}`);
+  }
 };
 
 document.addEventListener('click', (event) => {
   const target = event.target.closest?.('[data-act]');
   if (target) ACTS[target.dataset.act]?.(target.dataset.id, target.dataset);
 });
-byId('sheet').addEventListener('close', leaveSheet);
+byId('sheet').addEventListener('close', () => {
+  if (!byId('sheet').open) leaveSheet();
+});
 byId('sheet').addEventListener('click', (event) => {
   // A touch beside the sheet closes it: the dialog itself is hit only there.
   if (event.target === event.currentTarget) leaveSheet();
@@ -265,4 +280,3 @@ const stream = new Stream('/events', { onMessage, onLive });
 document.addEventListener('spoken', (event) => {
   document.body.dataset.spoken = event.detail;
 });
-document.body.dataset.views = count(Object.keys(VIEWS).length, 'view');

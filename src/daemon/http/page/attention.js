@@ -10,7 +10,8 @@ import {
   ALARM_STATE, PRIORITY, age, count, isUnseen, itemName, kindOf, left, rankedAlarms,
 } from './words.js';
 
-const ROWS_MAX = 30;
+const ROWS_SHOWN = 3;
+const ROWS_MAX = 100;
 
 /** A priority's form: a triangle, a square on its corner, a ring. */
 export function priorityForm(priority) {
@@ -89,10 +90,12 @@ export function attention() {
   const { live, aside } = rankedAlarms();
   const [first, ...rest] = live;
   if (first) {
-    return [alarmCard(first), rest.length ? h('ol', { class: 'more-alarms', 'aria-label':
-      count(rest.length, 'more alarm') }, rest.slice(0, ROWS_MAX).map(alarmRow)) : null,
-    rest.length > ROWS_MAX ? h('p', { class: 'quiet' },
-      `and ${rest.length - ROWS_MAX} more`) : null, asideLine(aside)];
+    const more = rest.slice(ROWS_SHOWN, ROWS_MAX);
+    return [alarmCard(first), rest.length ? h('ol', { class: 'more-alarms' },
+      rest.slice(0, ROWS_SHOWN).map(alarmRow)) : null,
+    more.length ? h('details', { class: 'aside-alarms' }, h('summary', null, `${
+      rest.length - ROWS_SHOWN} more`), h('ol', { class: 'more-alarms' }, more.map(alarmRow))) : null,
+    asideLine(aside)];
   }
   return [calmCard(), asideLine(aside)];
 }
@@ -103,9 +106,8 @@ function calmCard() {
     return quietCard(priorityForm('high'), 'No broker: nothing shown is live.', 'Waiting', false);
   }
   if (known.waiting) {
-    const [heard, all] = Array.isArray(known.waiting) ? known.waiting
-      : [known.waiting.heard, known.waiting.of];
-    return quietCard(priorityForm('low'), `Waiting for ${all - heard} of ${count(all, 'node')}.`,
+    const { heard, of } = known.waiting;
+    return quietCard(priorityForm('low'), `Waiting for ${of - heard} of ${count(of, 'node')}.`,
       'Just started', false);
   }
   const open = unproven();

@@ -44,7 +44,8 @@ export function morph(from, to) {
     } else if (from.getAttribute(name) !== value) from.setAttribute(name, value);
   }
   for (const { name } of [...from.attributes]) {
-    if (!to.hasAttribute(name)) from.removeAttribute(name);
+    // Whether details are unfolded is the reader's, not ours.
+    if (!to.hasAttribute(name) && name !== 'open') from.removeAttribute(name);
   }
   const old = [...from.childNodes];
   const fresh = [...to.childNodes];

@@ -8,8 +8,8 @@ import { h, morphInto } from './dom.js';
 import { known, plan, touched } from './store.js';
 import { link, trainFacts } from './views.js';
 import {
-  ALARM_STATE, CLEARANCE, EVIDENCE, FROM, HEALTH, POSITION, PRIORITY, TABLE_STATE, age, capital, clock,
-  feedWord, isUnseen, itemName, placeWord, pointsName, reading, trainName,
+  ALARM_STATE, EVIDENCE, FROM, HEALTH, PRIORITY, TABLE_STATE, age, capital, clock, feedWord, isUnseen,
+  itemName, placeWord, pointsName, pointsState, reading, trainName,
 } from './words.js';
 
 const dialog = () => document.getElementById('sheet');
@@ -50,7 +50,7 @@ const SHEETS = {
   turnout(id) {
     const item = known.turnouts[id];
     const charge = item.in_charge;
-    return [pointsName(id), capital(`${POSITION[item.position]}, ${CLEARANCE[item.state]}`),
+    return [pointsName(id), capital(pointsState(item)),
       facts(since(item), ['Position', [FROM[item.from] ?? 'not known from anything',
         item.assumed ? ', assumed' : '']], why(item),
       ['In charge', charge ? `${charge.who || 'somebody'}, until ${clock(charge.until)}` : null],
@@ -136,6 +136,9 @@ export function openSheet(kind, id) {
   draw();
   if (!dialog().open) dialog().showModal();
 }
+
+/** The address of the open sheet, or an empty text. */
+export const openAddress = () => (open ? `#${open.kind}/${open.id}` : '');
 
 export function closeSheet() {
   open = null;

@@ -40,8 +40,10 @@ export function load(snapshot) {
 /** Takes one change; answers what was known of the item before. */
 export function apply(kind, id, item) {
   if (kind === 'line-up') known.line_up = item ?? known.line_up;
-  else if (kind === 'broker') known.broker = item?.broker ?? item ?? known.broker;
-  else {
+  else if (kind === 'broker') {
+    known.broker = item?.state ?? 'lost';
+    known.waiting = item?.waiting ?? null;
+  } else {
     const items = known[KINDS[kind]];
     if (!items) return undefined;
     const was = items[id];

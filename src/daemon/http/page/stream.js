@@ -106,6 +106,10 @@ export class Stream {
       if (this.lastId) headers['Last-Event-ID'] = this.lastId;
       const answer = await fetch(this.url, { headers, cache: 'no-store', signal: abort.signal });
       if (!answer.ok || !answer.body) throw new Error(`the daemon answered ${answer.status}`);
+      // A stream that resumes where it was is silent until something changes.
+      this.heard = Date.now();
+      this.retryMs = FIRST_RETRY_MS;
+      this.say(true);
       await this.read(answer.body.getReader(), abort.signal);
       throw new Error('the daemon closed the connection');
     } catch (error) {
@@ -131,9 +135,8 @@ export class Stream {
       if (signal.aborted) throw new Error('given up');
       if (done) return;
       this.heard = Date.now();
-      this.retryMs = FIRST_RETRY_MS;
-      parser.push(text.decode(value, { stream: true }));
       this.say(true);
+      parser.push(text.decode(value, { stream: true }));
     }
   }
 }

@@ -8,11 +8,13 @@ import { h, morph, s } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
 import { rowsOf, stretches, stripsOf } from './topology.js';
 import {
-  CLEARANCE, CLEARANCE_SHORT, POSITION, TABLE_STATE, capital, placeWord, pointsName, trainName,
+  CLEARANCE_SHORT, POSITION, TABLE_STATE, capital, placeWord, pointsName, trainName,
 } from './words.js';
 
 const FLOOR_PX = 58;
-const POINTS_PX = 62;
+const POINTS_PX = 68;
+/** A longer name of points stands on their tile without the word 'Points'. */
+const POINTS_NAME_MAX = 9;
 const CROSSING_PX = 30;
 const UNKNOWN_LENGTH_MM = 1500;
 
@@ -54,12 +56,12 @@ export function pointsTile(tile) {
   const item = known.turnouts[tile.id];
   const position = item?.position ?? 'unknown';
   const state = item?.state ?? 'unknown';
-  const name = pointsName(tile.id).replace(/^points /i, '');
+  const full = pointsName(tile.id);
+  const name = full.length > POINTS_NAME_MAX ? full.replace(/^points /i, '') : full;
   return h('a', { class: `tile points at-${position} is-${state}`, href: `#turnout/${tile.id}`,
-    'aria-label': `${pointsName(tile.id)}: ${POSITION[position]}, ${CLEARANCE[state]}`,
     style: { width: tile.width ? `${tile.width}px` : null } },
   h('span', { class: 'tile-name' }, name), pointsForm(position, tile.toe),
-  h('span', { class: 'tile-word' }, POSITION[position],
+  h('span', { class: 'tile-word' }, state === 'left-diverging' ? null : POSITION[position],
     CLEARANCE_SHORT[state] && position !== 'unknown' ? h('i', null, CLEARANCE_SHORT[state]) : null));
 }
 
@@ -78,7 +80,10 @@ const tileOf = (tile, line) => (tile.kind === 'place' ? placeTile(tile, line)
 /** Builds everything for a width in pixels; called anew when the layout or the width changes. */
 export function buildStrips(root, width) {
   const { strips, tables } = stripsOf(known.layout);
-  drawing = { rows: [], tiles: new Map(), tables };
+  drawing = { rows: [], tiles: new Map(), chains: new Map(), tables };
+  for (const chain of strips.flatMap((strip) => [...strip.chains, ...strip.fan])) {
+    for (const tile of chain.tiles) if (tile.kind !== 'crossing') drawing.chains.set(tile.id, chain);
+  }
   const sizing = {
     perMm: scaleFor(width), floor: FLOOR_PX,
     lengthOf: (id) => plan('blocks', id).length_mm ?? UNKNOWN_LENGTH_MM,
@@ -104,7 +109,7 @@ function stripNote(strip) {
   const [chain] = strip.chains;
   if (!chain) return `from ${[...new Set(strip.fan.map((c) => c.from).filter(Boolean))].join(', ')
     || 'nowhere'}`;
-  if (chain.circuit) return 'a circuit: its end joins its beginning';
+  if (chain.circuit) return 'a circuit';
   const end = (name) => name || 'end of track';
   return chain.from || chain.to ? `${end(chain.from)} to ${end(chain.to)}` : '';
 }
@@ -224,9 +229,18 @@ function noseOf(train, tiles) {
     return end === 'toe' ? tile.toe : opposite;
   }
   if (!train.heading) return null;
-  const order = tiles.map((t) => train.blocks.indexOf(t.id)).filter((i) => i >= 0);
-  if (order.length < 2) return null;
-  return order[0] < order.at(-1) ? 'right' : 'left';
+  // Without the head here: the side on which the next place towards the head lies.
+  const at = tiles.find((t) => train.blocks.includes(t.id));
+  const chain = drawing.chains.get(at.id);
+  const index = (id) => (id && drawing.chains.get(id) === chain
+    ? chain.tiles.find((t) => t.id === id).index : null);
+  const place = train.blocks.indexOf(at.id);
+  const ahead = index(train.blocks[place + 1]);
+  const behind = index(train.blocks[place - 1]);
+  if (ahead === null && behind === null) return null;
+  let step = ahead === null ? index(at.id) - behind : ahead - index(at.id);
+  if (chain.circuit && Math.abs(step) > chain.tiles.length / 2) step = -step;
+  return step > 0 ? 'right' : 'left';
 }
 
 // ---- tables ------------------------------------------------------------------------------------
@@ -244,9 +258,13 @@ export function tableRing({ id, bridge, inline, stops }) {
   };
   const bridgeState = known.blocks[bridge]?.state ?? 'unknown';
   const where = at >= 0 ? `at ${position}` : position === 'between' ? 'between stops' : 'unknown';
-  const ring = s('svg', { viewBox: '0 0 120 120', class: `ring bridge-${bridgeState}`,
+  const label = (stop, i) => s('text', { x: 60 + 67 * Math.cos(angle(i)),
+    y: 64 + 67 * Math.sin(angle(i)), class: i === at ? 'stop set' : 'stop' }, stop.at.slice(0, 4));
+  const ring = s('svg', { viewBox: '-16 -14 152 148', class: `ring bridge-${bridgeState}`,
     'aria-hidden': 'true' },
-  stops.map((stop, i) => s('path', { class: i === at ? 'spoke set' : 'spoke', d: spoke(i, 46, 58) })),
+  stops.map((stop, i) => s('path', { class: i === at ? 'spoke set' : 'spoke', d: spoke(i, 46, 56)
+    + (inline ? spoke(i, -46, -56) : '') })),
+  inline ? null : stops.map(label),
   s('circle', { class: 'ring-edge', cx: 60, cy: 60, r: 43 }),
   at >= 0 ? s('path', { class: 'bridge', d: spoke(at, -36, 36) })
     : s('circle', { class: 'doubt', cx: 60, cy: 60, r: 24 }));

@@ -125,7 +125,6 @@ function chainFrom(track, name, start, left, visited, drawn) {
   const tiles = [];
   const places = [];
   const approach = track.next(`${start}.${left}`, name);
-  const before = claim([...approach.via].reverse(), drawn, true);
   let at = { block: start, end: left };
   let circuit = false;
   let last;
@@ -137,17 +136,15 @@ function chainFrom(track, name, start, left, visited, drawn) {
     last = way;
     const onward = track.lineOf(way.block) === name;
     circuit = onward && way.block === start;
-    if (!onward || (visited.has(way.block) && !circuit)) {
-      if (!onward && way.block === null) tiles.push(...claim(way.via, drawn, false));
-      else if (onward) tiles.push(...claim(way.via, drawn, false));
-      break;
-    }
-    tiles.push(...claim(way.via, drawn, false));
-    if (circuit) break;
+    // Points on the way to another line belong to that line, whose trains run over them more.
+    if (onward || way.block === null) tiles.push(...claim(way.via, drawn, false));
+    if (!onward || visited.has(way.block)) break;
     at = { block: way.block, end: way.end };
   }
-  const lead = circuit ? [] : before;
-  return { places, tiles: [...lead, ...tiles], circuit,
+  // On a circuit what lies before the beginning has been drawn as what lies behind the end.
+  const lead = circuit ? [] : claim([...approach.via].reverse(), drawn, true);
+  const all = [...lead, ...tiles].map((tile, index) => ({ ...tile, index }));
+  return { places, tiles: all, circuit,
     from: neighbour(track, approach, name), to: neighbour(track, last, name) };
 }
 

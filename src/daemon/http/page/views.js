@@ -6,9 +6,7 @@
 import { attention } from './attention.js';
 import { h, morphInto, s, syncList } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
-import {
-  buildStrips, placeTile, pointsForm, refreshStrips, tableRing, tablesOf,
-} from './strip.js';
+import { buildStrips, pointsForm, refreshStrips, tableRing, tablesOf } from './strip.js';
 import {
   AHEAD, CLEARANCE, EVIDENCE, FROM, HEALTH, POSITION, age, capital, count, feedWord, itemName, kindOf,
   left, placeWord, pointsName, reading, trainName,
@@ -58,7 +56,7 @@ export const now = (() => {
   return {
     mount(root) {
       parts = {
-        attention: h('div', { class: 'attention', 'aria-live': 'polite' }),
+        attention: h('div', { class: 'attention' }),
         missed: h('div', { id: 'missed' }),
         strips: h('div', { class: 'strips' }),
         side: h('div', { class: 'side' }),
@@ -167,13 +165,17 @@ function trainRow(id) {
       (train.blocks ?? []).map((place) => h('li', null, link(place)))),
     h('p', { class: 'quiet' }, capital(ends(train.heading))), aheadLine(train), trainFacts(id),
     h('div', { class: 'acts' }, h('button', { type: 'button', 'data-act': 'name', 'data-id': id,
-      'aria-label': `Name ${trainName(id)}` }, train.name ? 'Rename' : 'Name it')));
+      'aria-label': `${train.name ? 'Rename' : 'Name it'}: ${trainName(id)}` },
+    train.name ? 'Rename' : 'Name it')));
 }
 
 export const trains = listView(['train'], () => Object.keys(known.trains), trainRow,
   () => big(count(Object.keys(known.trains).length, 'train')), 'No train is seen.');
 
 // ---- points ------------------------------------------------------------------------------------
+
+const POINTS_STATE = { normal: 'Set straight', reverse: 'Set diverging', moving: 'Moving',
+  unknown: 'Position unknown' };
 
 function pointsRow(id) {
   const item = known.turnouts[id];
@@ -184,8 +186,7 @@ function pointsRow(id) {
     h('a', { class: 'item-head', href: `#turnout/${id}` },
       h('span', { class: 'item-form' }, pointsForm(item.position)),
       h('span', { class: 'item-text' }, h('b', null, pointsName(id)),
-        h('span', { class: 'state' }, `Set ${POSITION[item.position]}`.replace('Set unknown',
-          'Position unknown').replace('Set moving', 'Moving')),
+        h('span', { class: 'state' }, POINTS_STATE[item.position]),
         h('span', null, CLEARANCE[item.state]), h('small', null, facts))));
 }
 
@@ -201,7 +202,11 @@ function pointsHead() {
     pairs.length ? h('ul', { class: 'pairs', 'aria-label': 'Crossovers' }, pairs) : null];
 }
 
-export const points = listView(['turnout'], () => Object.keys(known.turnouts), pointsRow, pointsHead,
+export const points = listView(['turnout'], () => {
+  const ids = Object.keys(known.turnouts);
+  const straight = (id) => known.turnouts[id].position === 'normal';
+  return [...ids.filter((id) => !straight(id)), ...ids.filter(straight)];
+}, pointsRow, pointsHead,
   'This layout has no points.');
 
 // ---- power -------------------------------------------------------------------------------------
@@ -234,13 +239,10 @@ function feedRow(id) {
       link(block), ` ${placeWord(known.blocks[block])}`))));
 }
 
-export const power = (() => {
-  const view = listView(['feed', 'block'], () => Object.keys(known.feeds), feedRow, () => {
-    const on = Object.values(known.feeds).filter((item) => item.on).length;
-    return big(`${on} of ${Object.keys(known.feeds).length} on`);
-  }, 'This layout has no switched power.');
-  return view;
-})();
+export const power = listView(['feed', 'block'], () => Object.keys(known.feeds), feedRow, () => {
+  const on = Object.values(known.feeds).filter((item) => item.on).length;
+  return big(`${on} of ${Object.keys(known.feeds).length} on`);
+}, 'This layout has no switched power.');
 
 // ---- detectors ---------------------------------------------------------------------------------
 
@@ -250,9 +252,8 @@ function gauge(item, { on, off }) {
   const top = Math.max(Math.abs(on), Math.abs(off ?? on)) * 4 || 1;
   const at = (v) => `${(Math.sqrt(Math.min(1, Math.abs(v) / top)) * 100).toFixed(1)}%`;
   const value = item.reading;
-  const known_ = typeof value === 'number';
   return h('span', { class: 'gauge', 'aria-hidden': 'true' },
-    h('span', { class: 'gauge-fill', style: { width: known_ ? at(value) : '0' } }),
+    h('span', { class: 'gauge-fill', style: { width: typeof value === 'number' ? at(value) : '0' } }),
     typeof off === 'number' ? h('span', { class: 'tick off', style: { left: at(off) } }) : null,
     h('span', { class: 'tick on', style: { left: at(on) } }));
 }
@@ -329,5 +330,3 @@ export const lineUp = {
     section('To put right', stops), section('To know', notes));
   },
 };
-
-export { placeTile };

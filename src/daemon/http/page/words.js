@@ -100,10 +100,17 @@ export const CLEARANCE = {
   unknown: 'not proven clear',
 };
 
+/** A turnout's position and clearance in one line. */
+export function pointsState({ position, state }) {
+  if (state === 'left-diverging') return 'left diverging';
+  const where = position === 'unknown' ? 'position unknown' : POSITION[position];
+  return `${where}, ${CLEARANCE[state]}`;
+}
+
 /** The same for a narrow tile. */
 export const CLEARANCE_SHORT = {
   free: '', awaiting: 'awaiting', fouled: 'train on it', cleared: 'passed',
-  'left-diverging': 'left so', unknown: 'not proven',
+  'left-diverging': 'left diverging', unknown: 'not proven',
 };
 
 /** Where a position is known from. */
@@ -122,7 +129,7 @@ export const HEALTH = {
   'out-of-service': 'out of service',
 };
 
-export const EVIDENCE = { on: 'a vehicle', off: 'nothing', none: 'cannot tell' };
+export const EVIDENCE = { on: 'a vehicle', off: 'no vehicle', none: 'cannot tell' };
 
 /** A feed's state. */
 export function feedWord(item) {
@@ -165,8 +172,10 @@ const unseen = (a) => /unacknowledged/.test(a.state);
 export function rankedAlarms() {
   const all = Object.values(known.alarms);
   const weight = (a) => (unseen(a) ? 100 : 0) + (a.active ? 10 : 0) + (RANK[a.priority] ?? 0);
-  const order = (a, b) => weight(b) - weight(a) || (a.since < b.since ? -1 : 1)
-    || (a.id < b.id ? -1 : 1);
+  // Of the same weight, what will happen soonest comes first, then what has lasted longest.
+  const soon = (a) => secondsLeft(a)?.[0] ?? Infinity;
+  const order = (a, b) => weight(b) - weight(a) || Number(soon(a) > soon(b)) - Number(soon(a) < soon(b))
+    || (a.since < b.since ? -1 : a.since > b.since ? 1 : a.id < b.id ? -1 : 1);
   // An alarm that is over waits behind every one that still lasts.
   const live = all.filter((a) => !aside(a)).sort((a, b) =>
     Number(b.active) - Number(a.active) || order(a, b));
