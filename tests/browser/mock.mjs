@@ -76,7 +76,7 @@ class World {
       detectors: map(layout.detectors, (id) => ({ evidence: 'off', health: 'ok',
         reading: layout.detectors[id].unit === '%' ? 88 : layout.detectors[id].unit ? 0.3 : null,
         unit: layout.detectors[id].unit ?? '', heard: iso(Date.now() - 900), since: at, dropouts: 0,
-        dropped: [0, 0], clock_steps: 0 })),
+        late: 0, implausible: 0, clock_steps: 0 })),
       trains: {}, alarms: {}, line_up: { ready: false, exceptions: [] },
     };
     if (places) this.peopleLarge(snapshot, at);

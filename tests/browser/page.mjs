@@ -286,6 +286,26 @@ if (mock) {
     await page.context().close();
   });
 
+  await test('after an absence what was raised meanwhile is listed', async () => {
+    const page = await open('now', {}, alone.url);
+    await page.clock.install();
+    await page.route('**/events', (route) => route.abort());
+    await page.clock.fastForward(25_000);
+    await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+    const since = await page.evaluate(() => new Date(Date.now()).toISOString());
+    world.send('alarm', 'short:outer-1', { id: 'short:outer-1', type: 'short', subject: 'outer-1',
+      priority: 'high', state: 'unacknowledged', active: true, since, text: 'Short in Outer Mill',
+      do: 'Switch it off.', seconds: null, by: null, until: null });
+    await page.unroute('**/events');
+    await page.clock.fastForward(10_000);
+    await page.waitForFunction(() => /Short in Outer Mill/.test(document.querySelector('#missed')
+      .textContent), null, { timeout: DEADLINE_MS });
+    await page.locator('#missed button').tap();
+    assert.equal(await page.locator('#missed').innerText(), '');
+    world.send('alarm', 'short:outer-1', null);
+    await page.context().close();
+  });
+
   await test('warnings are spoken highest first, one at a time, at most eight words', async () => {
     const page = await open('now', {}, alone.url);
     await page.evaluate(() => {
@@ -335,6 +355,24 @@ if (mock) {
           : requestAnimationFrame(look));
         look();
       }));
+      const lists = await page.evaluate(async () => {
+        const out = {};
+        for (const name of ['detectors', 'points', 'trains']) {
+          const began = performance.now();
+          location.hash = name;
+          await new Promise((done) => {
+            const look = () => (document.querySelector(`.views a[href="#${name}"][aria-current]`)
+              && document.querySelector('.rows .item') ? done() : requestAnimationFrame(look));
+            look();
+          });
+          out[name] = Math.round(performance.now() - began);
+        }
+        location.hash = 'now';
+        return out;
+      });
+      console.log(`     ${places} places: lists in ms ${JSON.stringify(lists)}`);
+      for (const [name, listMs] of Object.entries(lists)) assert.ok(listMs < ms, `${name} ${listMs} ms`);
+      await page.waitForSelector('.strips .tile');
       const frames = await page.evaluate(() => new Promise((done) => {
         const gaps = [];
         let last = performance.now();

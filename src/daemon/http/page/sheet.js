@@ -90,7 +90,9 @@ const SHEETS = {
         ['On, off', typeof about.on === 'number'
           ? `${reading(about.on, about.unit)}, ${reading(about.off, about.unit)}` : null],
         ['Heard', item.heard ? `${age(item.heard)} ago` : 'never'],
-        ['Drop-outs', item.dropouts ? String(item.dropouts) : null], ['Kind', about.kind],
+        ['Drop-outs', item.dropouts ? String(item.dropouts) : null],
+        ['Not counted', item.late || item.implausible
+          ? `${item.late} late, ${item.implausible} implausible` : null], ['Kind', about.kind],
         ['Node', about.node ? itemName(about.node) : null]),
       [out ? button('in-service', id, 'Back in service')
         : button('out-of-service', id, 'Out of service')]];

@@ -40,9 +40,12 @@ export function placeTile(tile, line) {
   h('span', { class: 'tile-word' }, word));
 }
 
-/** The form of points: the road that is set is broad, the other thin; both thin when not known. */
-export function pointsForm(position, toe = 'left') {
-  const road = (set) => (set ? 'road set' : 'road');
+/**
+ * The form of points: the road that is set is broad, the other thin; both thin when not known. What
+ * is taken as done or remembered, and not detected (`told`), is broken.
+ */
+export function pointsForm(position, toe = 'left', told = false) {
+  const road = (set) => (set ? `road set${told ? ' told' : ''}` : 'road');
   return s('svg', { class: `lane points-form pos-${position}`, viewBox: '0 0 60 44',
     'aria-hidden': 'true', focusable: 'false' },
   s('g', { transform: toe === 'left' ? null : 'matrix(-1 0 0 1 60 0)' },
@@ -60,9 +63,11 @@ export function pointsTile(tile) {
   const name = full.length > POINTS_NAME_MAX ? full.replace(/^points /i, '') : full;
   return h('a', { class: `tile points at-${position} is-${state}`, href: `#turnout/${tile.id}`,
     style: { width: tile.width ? `${tile.width}px` : null } },
-  h('span', { class: 'tile-name' }, name), pointsForm(position, tile.toe),
+  h('span', { class: 'tile-name' }, name),
+  pointsForm(position, tile.toe, item?.assumed || item?.remembered),
   h('span', { class: 'tile-word' }, state === 'left-diverging' ? null : POSITION[position],
-    CLEARANCE_SHORT[state] && position !== 'unknown' ? h('i', null, CLEARANCE_SHORT[state]) : null));
+    CLEARANCE_SHORT[state] && position !== 'unknown' ? h('i', null, CLEARANCE_SHORT[state]) : null,
+    item?.in_charge ? h('i', null, 'in charge') : null));
 }
 
 function crossingTile(tile) {
@@ -258,9 +263,11 @@ export function tableRing({ id, bridge, inline, stops }) {
   };
   const bridgeState = known.blocks[bridge]?.state ?? 'unknown';
   const where = at >= 0 ? `at ${position}` : position === 'between' ? 'between stops' : 'unknown';
-  const label = (stop, i) => s('text', { x: 60 + 67 * Math.cos(angle(i)),
-    y: 64 + 67 * Math.sin(angle(i)), class: i === at ? 'stop set' : 'stop' }, stop.at.slice(0, 4));
-  const ring = s('svg', { viewBox: '-16 -14 152 148', class: `ring bridge-${bridgeState}`,
+  const anchor = (x) => (x > 0.3 ? 'start' : x < -0.3 ? 'end' : 'middle');
+  const label = (stop, i) => s('text', { x: 60 + 62 * Math.cos(angle(i)),
+    y: 65 + 67 * Math.sin(angle(i)), 'text-anchor': anchor(Math.cos(angle(i))),
+    class: i === at ? 'stop set' : 'stop' }, stop.at.slice(0, 4));
+  const ring = s('svg', { viewBox: '-34 -14 188 148', class: `ring bridge-${bridgeState}`,
     'aria-hidden': 'true' },
   stops.map((stop, i) => s('path', { class: i === at ? 'spoke set' : 'spoke', d: spoke(i, 46, 56)
     + (inline ? spoke(i, -46, -56) : '') })),

@@ -23,6 +23,13 @@ class Track {
       this.join.set(x, y);
       this.join.set(y, x);
     }
+    /** Ends that a table's stop joins to its bridge, by the table's name. */
+    this.atTable = new Map();
+    for (const [id, table] of Object.entries(layout.tables ?? {})) {
+      for (const { a, b } of table.stops ?? []) {
+        for (const end of [a, b].filter(Boolean)) this.atTable.set(end, table.name ?? id);
+      }
+    }
     // A lift-out bridge has one stop that joins both its ends: it is part of its line.
     for (const table of Object.values(layout.tables ?? {})) {
       if (!isInline(table)) continue;
@@ -40,7 +47,9 @@ class Track {
    */
   next(end, line, steps = 0) {
     const far = this.join.get(end);
-    if (!far || steps > STEPS_MAX) return { block: null, end: null, via: [] };
+    if (!far || steps > STEPS_MAX) {
+      return { block: null, end: null, via: [], table: this.atTable.get(end) };
+    }
     const [id, side] = splitEnd(far);
     if (this.layout.blocks?.[id]) return { block: id, end: side, via: [] };
     if (this.layout.turnouts?.[id]) {
@@ -157,7 +166,7 @@ function claim(via, drawn, backwards) {
 
 /** What a chain's end leads to, in words; empty where the track ends. */
 function neighbour(track, way, name) {
-  if (!way?.block) return '';
+  if (!way?.block) return way?.table ?? '';
   const line = track.lineOf(way.block);
   return line === name ? track.layout.blocks[way.block].name ?? way.block : line;
 }

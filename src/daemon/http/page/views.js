@@ -184,7 +184,8 @@ function pointsRow(id) {
     item.remembered && 'remembered'].filter(Boolean).join(' · ');
   return h('li', { class: `item points-item at-${item.position} is-${item.state}` },
     h('a', { class: 'item-head', href: `#turnout/${id}` },
-      h('span', { class: 'item-form' }, pointsForm(item.position)),
+      h('span', { class: 'item-form' }, pointsForm(item.position, 'left',
+        item.assumed || item.remembered)),
       h('span', { class: 'item-text' }, h('b', null, pointsName(id)),
         h('span', { class: 'state' }, POINTS_STATE[item.position]),
         h('span', null, CLEARANCE[item.state]), h('small', null, facts))));
