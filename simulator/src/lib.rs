@@ -1,1 +1,20 @@
 //! A model railway in software: trains, track, detectors and an operator.
+//!
+//! Pure and repeatable: the same seed gives the same evening, byte for byte. Time is virtual and
+//! moves only when it is told to; the one program that ties it to a clock is `bin/demo.rs`. The
+//! world knows the plan's layout and nothing of how the engine decides: it must not share the
+//! judge's code. What really happens is told by [`truth::Truth`], which only tests may read.
+//!
+//! In reading order: [`chance`] (seeded randomness), [`world`] (track, trains, power, points, what
+//! detectors see), [`detectors`] (what they report), [`network`] (how it travels), [`operator`] and
+//! [`mishaps`] (who works the layout, and what goes wrong), [`session`] (all of it together),
+//! [`recording`] (a session as a recording), [`truth`].
+
+pub mod chance;
+pub mod detectors;
+pub mod network;
+pub mod truth;
+pub mod world;
+
+/// The plan of the demo: a fictional layout.
+pub const DEMO_PLAN: &str = include_str!("../plans/demo.toml");
