@@ -34,7 +34,11 @@ impl Chance {
 
     /// One of `0..count`; zero where there is nothing to choose from.
     pub fn pick(&mut self, count: usize) -> usize {
-        if count < 2 { 0 } else { self.0.random_range(0..count) }
+        if count < 2 {
+            0
+        } else {
+            self.0.random_range(0..count)
+        }
     }
 
     /// Normal with mean zero; zero where the spread is not a positive number.
@@ -90,7 +94,11 @@ mod tests {
     fn the_same_seed_and_cause_give_the_same_draws_and_others_do_not() {
         let draws = |seed, cause| {
             let mut chance = Chance::new(seed, cause);
-            [chance.between(0.0, 1.0), chance.normal(1.0), chance.gap(2.0)]
+            [
+                chance.between(0.0, 1.0),
+                chance.normal(1.0),
+                chance.gap(2.0),
+            ]
         };
         assert_eq!(draws(1, "dirt"), draws(1, "dirt"));
         assert_ne!(draws(1, "dirt"), draws(1, "noise"));

@@ -12,7 +12,11 @@
 
 pub mod chance;
 pub mod detectors;
+pub mod mishaps;
 pub mod network;
+pub mod operator;
+pub mod recording;
+pub mod session;
 pub mod truth;
 pub mod world;
 

@@ -23,10 +23,17 @@ pub struct Habits {
 
 impl Habits {
     /// At once, once, in order.
-    pub const PERFECT: Self = Self { delay: Span::ZERO, jitter: Span::ZERO, twice: 0.0 };
+    pub const PERFECT: Self = Self {
+        delay: Span::ZERO,
+        jitter: Span::ZERO,
+        twice: 0.0,
+    };
     /// Wireless nodes in a cellar.
-    pub const USUAL: Self =
-        Self { delay: Span::from_millis(4), jitter: Span::from_millis(25), twice: 0.002 };
+    pub const USUAL: Self = Self {
+        delay: Span::from_millis(4),
+        jitter: Span::from_millis(25),
+        twice: 0.002,
+    };
 }
 
 /// A message.
@@ -71,14 +78,27 @@ impl Network {
     /// Sends a message by a node's connection, or by one of its own.
     pub fn send(&mut self, node: Option<NodeId>, message: Message) {
         let jitter_s = self.chance.between(0.0, self.habits.jitter.as_secs_f64());
-        let wanted = message.at.plus(self.habits.delay).plus(Span::from_secs_f64(jitter_s));
+        let wanted = message
+            .at
+            .plus(self.habits.delay)
+            .plus(Span::from_secs_f64(jitter_s));
         let latest = self.latest.entry(node).or_default();
         let at = wanted.max(*latest);
         *latest = at;
-        let copies = if self.chance.happens(self.habits.twice) { 2 } else { 1 };
+        let copies = if self.chance.happens(self.habits.twice) {
+            2
+        } else {
+            1
+        };
         for _ in 0..copies {
             self.sent += 1;
-            self.under_way.insert((at, self.sent), Message { at, ..message.clone() });
+            self.under_way.insert(
+                (at, self.sent),
+                Message {
+                    at,
+                    ..message.clone()
+                },
+            );
         }
     }
 
@@ -114,7 +134,11 @@ mod tests {
     #[test]
     fn one_connection_keeps_its_order_however_much_the_delay_varies() {
         // Source: MQTT 3.1.1, [MQTT-4.6.0-6].
-        let habits = Habits { jitter: Span::from_millis(200), twice: 0.1, ..Habits::USUAL };
+        let habits = Habits {
+            jitter: Span::from_millis(200),
+            twice: 0.1,
+            ..Habits::USUAL
+        };
         let mut network = Network::new(7, habits);
         for index in 0..500 {
             network.send(Some(NodeId(0)), message(index * 10, &format!("{index:04}")));
@@ -125,7 +149,12 @@ mod tests {
         let mut sorted = topics.clone();
         sorted.sort();
         assert_eq!(topics, sorted);
-        assert!(arrived.iter().zip(arrived.iter().skip(1)).all(|(a, b)| a.at <= b.at));
+        assert!(
+            arrived
+                .iter()
+                .zip(arrived.iter().skip(1))
+                .all(|(a, b)| a.at <= b.at)
+        );
     }
 
     #[test]

@@ -37,7 +37,9 @@ impl Shown {
     /// Takes note of one moment.
     pub fn note(&mut self, now: Instant, sensors: &[Sensor], track: &Track, currents: &Currents) {
         for sensor in sensors {
-            let Some(on_ma) = sensor.on_ma() else { continue };
+            let Some(on_ma) = sensor.on_ma() else {
+                continue;
+            };
             let zone = sensor.spot().zone(track);
             let level = |of: &BTreeMap<Zone, f64>| of.get(&zone).copied().unwrap_or(0.0).abs();
             if level(&currents.actual) >= on_ma * SURE {
@@ -137,7 +139,10 @@ impl Truth {
 }
 
 fn trains(world: &World) -> Vec<TrainTruth> {
-    let there = world.trains().iter().filter(|train| !train.vehicles.is_empty());
+    let there = world
+        .trains()
+        .iter()
+        .filter(|train| !train.vehicles.is_empty());
     there
         .map(|train| {
             let [head, tail] = train.ends();
@@ -147,7 +152,11 @@ fn trains(world: &World) -> Vec<TrainTruth> {
                 tail,
                 length_mm: train.length_mm(),
                 speed_mm_s: train.speed_mm_s,
-                pieces: train.stretches().iter().map(|stretch| stretch.piece).collect(),
+                pieces: train
+                    .stretches()
+                    .iter()
+                    .map(|stretch| stretch.piece)
+                    .collect(),
             }
         })
         .collect()

@@ -19,7 +19,10 @@ impl Leakage {
     /// Somewhere below its limit.
     #[must_use]
     pub fn new(limit_ma: f64, chance: &mut Chance) -> Self {
-        Self { limit_ma, ma: chance.between(0.0, limit_ma) }
+        Self {
+            limit_ma,
+            ma: chance.between(0.0, limit_ma),
+        }
     }
 
     fn wander(&mut self, chance: &mut Chance) -> f64 {
@@ -36,7 +39,15 @@ pub fn read(
     habits: &Habits,
     chance: &mut Chance,
 ) -> f64 {
-    let leaking_ma = if volts == 0.0 { 0.0 } else { leakage.wander(chance).copysign(volts) };
+    let leaking_ma = if volts == 0.0 {
+        0.0
+    } else {
+        leakage.wander(chance).copysign(volts)
+    };
     let raw_ma = flowing_ma + leaking_ma + chance.normal(habits.noise_ma);
-    if habits.count_ma > 0.0 { (raw_ma / habits.count_ma).round() * habits.count_ma } else { raw_ma }
+    if habits.count_ma > 0.0 {
+        (raw_ma / habits.count_ma).round() * habits.count_ma
+    } else {
+        raw_ma
+    }
 }

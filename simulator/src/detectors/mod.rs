@@ -161,7 +161,10 @@ impl Sensor {
             return None;
         }
         let jitter_s = self.chance.between(0.0, habits.jitter.as_secs_f64());
-        self.next = scene.now.plus(habits.every).plus(Span::from_secs_f64(jitter_s));
+        self.next = scene
+            .now
+            .plus(habits.every)
+            .plus(Span::from_secs_f64(jitter_s));
         let shown = match (self.fault, self.sent) {
             (Fault::Dead, _) => return None,
             (Fault::Frozen, Some((last, _))) => last,
@@ -181,12 +184,21 @@ impl Sensor {
                 let zone = self.spot.zone(scene.track);
                 let flowing_ma = scene.currents.actual.get(&zone).copied().unwrap_or(0.0);
                 let volts = (scene.volts)(zone);
-                let ma =
-                    current::read(flowing_ma, volts, &mut self.leakage, habits, &mut self.chance);
+                let ma = current::read(
+                    flowing_ma,
+                    volts,
+                    &mut self.leakage,
+                    habits,
+                    &mut self.chance,
+                );
                 Shown::Milliamperes(ma)
             }
             DetectorKind::Optical => {
-                let bodies = if habits.beams_see_gaps { scene.vehicles } else { scene.trains };
+                let bodies = if habits.beams_see_gaps {
+                    scene.vehicles
+                } else {
+                    scene.trains
+                };
                 let lens = Lens::of(&self.detector);
                 let level = lens.level(covered(bodies), scene.room_light, &mut self.chance);
                 Shown::Level(level)
@@ -196,10 +208,16 @@ impl Sensor {
     }
 
     fn is_worth_sending(&self, shown: Shown, now: Instant, habits: &Habits) -> bool {
-        let Reporting::Changes { step_ma, at_least_every } = habits.reporting else {
+        let Reporting::Changes {
+            step_ma,
+            at_least_every,
+        } = habits.reporting
+        else {
             return true;
         };
-        let Some((last, at)) = self.sent else { return true };
+        let Some((last, at)) = self.sent else {
+            return true;
+        };
         let steadily = self.detector.max_silence.is_some();
         if steadily && now.since(at) >= at_least_every {
             return true;

@@ -34,9 +34,15 @@ impl Lens {
             Decide::Boolean => false,
         };
         if interrupts {
-            Self { covered: whole * 0.06, free: whole * 0.9 }
+            Self {
+                covered: whole * 0.06,
+                free: whole * 0.9,
+            }
         } else {
-            Self { covered: whole * 0.72, free: whole * 0.1 }
+            Self {
+                covered: whole * 0.72,
+                free: whole * 0.1,
+            }
         }
     }
 

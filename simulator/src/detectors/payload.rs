@@ -9,12 +9,22 @@ use super::Shown;
 pub fn reading(shown: Shown, unit: &str) -> String {
     match shown {
         Shown::Milliamperes(ma) => {
-            format!(r#"[{{"n":"current","u":"A","v":{}}}]"#, round(ma / 1000.0, 1e6))
+            format!(
+                r#"[{{"n":"current","u":"A","v":{}}}]"#,
+                round(ma / 1000.0, 1e6)
+            )
         }
         Shown::Level(level) => {
-            let (name, decimals) = if unit == "/" { ("level", 1e4) } else { ("level", 1e1) };
+            let (name, decimals) = if unit == "/" {
+                ("level", 1e4)
+            } else {
+                ("level", 1e1)
+            };
             let unit = if unit.is_empty() { "%" } else { unit };
-            format!(r#"[{{"n":"{name}","u":"{unit}","v":{}}}]"#, round(level, decimals))
+            format!(
+                r#"[{{"n":"{name}","u":"{unit}","v":{}}}]"#,
+                round(level, decimals)
+            )
         }
         Shown::Closed(closed) => format!(r#"[{{"n":"contact","vb":{closed}}}]"#),
     }
@@ -55,9 +65,18 @@ mod tests {
             reading(Shown::Milliamperes(12.4), "mA"),
             r#"[{"n":"current","u":"A","v":0.0124}]"#
         );
-        assert_eq!(reading(Shown::Level(93.21), "%"), r#"[{"n":"level","u":"%","v":93.2}]"#);
-        assert_eq!(reading(Shown::Closed(true), ""), r#"[{"n":"contact","vb":true}]"#);
-        assert_eq!(reading(Shown::Milliamperes(-0.0001), "mA"), r#"[{"n":"current","u":"A","v":0}]"#);
+        assert_eq!(
+            reading(Shown::Level(93.21), "%"),
+            r#"[{"n":"level","u":"%","v":93.2}]"#
+        );
+        assert_eq!(
+            reading(Shown::Closed(true), ""),
+            r#"[{"n":"contact","vb":true}]"#
+        );
+        assert_eq!(
+            reading(Shown::Milliamperes(-0.0001), "mA"),
+            r#"[{"n":"current","u":"A","v":0}]"#
+        );
         assert_eq!(position("reverse"), r#"[{"n":"position","vs":"reverse"}]"#);
         assert_eq!(switch(true), r#"[{"n":"feed","vb":true}]"#);
         assert_eq!(voltage(11.8), r#"[{"n":"voltage","u":"V","v":11.8}]"#);

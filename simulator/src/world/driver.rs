@@ -65,13 +65,25 @@ impl Order {
     /// Stand still.
     #[must_use]
     pub const fn stand() -> Self {
-        Self { forward: true, speed_mm_s: 0.0, diverge_at: Vec::new(), stop: None, cautious: true }
+        Self {
+            forward: true,
+            speed_mm_s: 0.0,
+            diverge_at: Vec::new(),
+            stop: None,
+            cautious: true,
+        }
     }
 
     /// Run on, towards the head.
     #[must_use]
     pub const fn run(speed_mm_s: f64) -> Self {
-        Self { forward: true, speed_mm_s, diverge_at: Vec::new(), stop: None, cautious: true }
+        Self {
+            forward: true,
+            speed_mm_s,
+            diverge_at: Vec::new(),
+            stop: None,
+            cautious: true,
+        }
     }
 
     /// The same, pushed back.
@@ -126,7 +138,10 @@ pub struct Room {
 pub fn room(train: &Train, sight: &Sight<'_>) -> Room {
     let braking_mm = train.speed_mm_s * train.speed_mm_s / (2.0 * BRAKING_MM_S2);
     let look_mm = braking_mm * 1.3 + 2.0 * MARGIN_MM + 100.0;
-    let mut room = Room { mm: look_mm, stop: false };
+    let mut room = Room {
+        mm: look_mm,
+        stop: false,
+    };
     if let Some(mm) = until_stop(train, sight, look_mm)
         && mm <= room.mm
     {
@@ -134,9 +149,15 @@ pub fn room(train: &Train, sight: &Sight<'_>) -> Room {
     }
     let free_mm = free_road(train, sight, look_mm);
     if free_mm < room.mm {
-        room = Room { mm: free_mm, stop: false };
+        room = Room {
+            mm: free_mm,
+            stop: false,
+        };
     }
-    Room { mm: room.mm.max(0.0), ..room }
+    Room {
+        mm: room.mm.max(0.0),
+        ..room
+    }
 }
 
 /// The speed from which a train can still stop within this room, at most `wish_mm_s`.
@@ -145,7 +166,10 @@ pub fn speed_for(room_mm: f64, wish_mm_s: f64) -> f64 {
     if room_mm < 0.5 {
         return 0.0;
     }
-    (2.0 * BRAKING_MM_S2 * room_mm).sqrt().max(CREEP_MM_S).min(wish_mm_s)
+    (2.0 * BRAKING_MM_S2 * room_mm)
+        .sqrt()
+        .max(CREEP_MM_S)
+        .min(wish_mm_s)
 }
 
 fn until_stop(train: &Train, sight: &Sight<'_>, look_mm: f64) -> Option<f64> {
@@ -160,7 +184,9 @@ fn until_stop(train: &Train, sight: &Sight<'_>, look_mm: f64) -> Option<f64> {
                 if ahead_mm - short_mm > look_mm {
                     return None;
                 }
-                let Next::On(next) = sight.track.next(step, sight.lie) else { return None };
+                let Next::On(next) = sight.track.next(step, sight.lie) else {
+                    return None;
+                };
                 step = next;
                 ahead_mm += sight.track.length_mm(step.piece);
             }
@@ -171,7 +197,9 @@ fn until_stop(train: &Train, sight: &Sight<'_>, look_mm: f64) -> Option<f64> {
 
 /// How far the road ahead is free of anything that a driver stops for.
 fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
-    let Some((mut step, mut ahead_mm)) = train.leading() else { return 0.0 };
+    let Some((mut step, mut ahead_mm)) = train.leading() else {
+        return 0.0;
+    };
     if !train.order.cautious {
         return look_mm;
     }
@@ -230,7 +258,9 @@ fn obstacle(step: Step, start_mm: f64, own: bool, sight: &Sight<'_>) -> Option<f
 
 /// Facing points lie for the train's way.
 fn wanted(step: Step, train: &Train, sight: &Sight<'_>) -> bool {
-    let Piece::Turnout(turnout, leg) = step.piece else { return true };
+    let Piece::Turnout(turnout, leg) = step.piece else {
+        return true;
+    };
     if !step.up || sight.free_points[turnout.index()] {
         return true;
     }

@@ -29,7 +29,10 @@ impl World {
         at: (BlockId, Side),
         gap_mm: f64,
     ) -> usize {
-        let step = Step { piece: Piece::Block(at.0), up: at.1 == Side::B };
+        let step = Step {
+            piece: Piece::Block(at.0),
+            up: at.1 == Side::B,
+        };
         let way = (&self.track, self.motors.lie());
         self.trains.push(Train::new(name, stock, step, gap_mm, way));
         self.trains.len() - 1
@@ -69,19 +72,37 @@ impl World {
         Some(self.trains.len() - 1)
     }
 
-    /// What was left behind is coupled up again, by hand: it is lifted off, and the train gets its
-    /// vehicles back at its tail.
-    pub fn couple(&mut self, train: usize, behind: usize) {
-        let vehicles = std::mem::take(&mut self.trains[behind].vehicles);
+    /// What was left behind is lifted off and coupled to the train's tail again, by hand. False, and
+    /// nothing done, where another train stands in the way.
+    pub fn couple(&mut self, train: usize, behind: usize) -> bool {
         let way = (&self.track, self.motors.lie());
-        self.trains[train].couple(vehicles, way);
-        self.trains[behind].order = Order::stand();
+        let mut whole = self.trains[train].clone();
+        whole.couple(self.trains[behind].vehicles.clone(), way);
+        let others = self.trains.iter().enumerate();
+        let mut others = others.filter(|(index, _)| *index != train && *index != behind);
+        let ours = whole.stretches();
+        let in_the_way = others.any(|(_, other)| {
+            other
+                .stretches()
+                .iter()
+                .any(|there| ours.iter().any(|here| here.meets(there)))
+        });
+        if in_the_way || !whole.has_room() {
+            return false;
+        }
+        self.trains[train] = whole;
+        self.lift_off(behind);
+        true
     }
 
     /// Asks points to move.
     pub fn set_points(&mut self, turnout: TurnoutId, leg: Leg) {
         if self.layout.turnouts[turnout.index()].position != PositionSource::None {
-            let word = if leg == Leg::Reverse { "reverse" } else { "normal" };
+            let word = if leg == Leg::Reverse {
+                "reverse"
+            } else {
+                "normal"
+            };
             self.report_asked_points(turnout, word);
         }
         if self.motors.set_points(turnout, leg, self.now) {
@@ -161,22 +182,34 @@ impl World {
     pub(super) fn turn_throttles(&mut self) {
         for index in 0..self.trains.len() {
             let train = &self.trains[index];
-            let Some(&Some((piece, at_mm))) = train.ends().first() else { continue };
-            let Some(feed) = self.supply.feed_of(self.track.zone(piece, at_mm)) else { continue };
+            let Some(&Some((piece, at_mm))) = train.ends().first() else {
+                continue;
+            };
+            let Some(feed) = self.supply.feed_of(self.track.zone(piece, at_mm)) else {
+                continue;
+            };
             if !self.supply.is_throttle(feed) {
                 continue;
             }
             let way_up = train.leading().is_none_or(|(step, _)| step.up);
             let moves = train.order.speed_mm_s > 0.0 && !train.arrived && !train.stalled;
-            let volts = if moves { knob(train.order.speed_mm_s, &self.supply) } else { 0.0 };
-            self.supply.turn_knob(feed, if way_up { volts } else { -volts });
+            let volts = if moves {
+                knob(train.order.speed_mm_s, &self.supply)
+            } else {
+                0.0
+            };
+            self.supply
+                .turn_knob(feed, if way_up { volts } else { -volts });
         }
     }
 
     /// Whether any train lies over this piece's item.
     #[must_use]
     pub fn is_taken(&self, taken: impl Fn(Piece) -> bool) -> bool {
-        self.trains.iter().flat_map(Train::stretches).any(|stretch| taken(stretch.piece))
+        self.trains
+            .iter()
+            .flat_map(Train::stretches)
+            .any(|stretch| taken(stretch.piece))
     }
 
     /// Whether any train lies over a block.

@@ -24,13 +24,25 @@ pub struct Dirt {
 
 impl Dirt {
     /// None at all: for tests of everything else.
-    pub const NONE: Self = Self { per_axle_m: 0.0, median_ms: 60.0 };
+    pub const NONE: Self = Self {
+        per_axle_m: 0.0,
+        median_ms: 60.0,
+    };
     /// Just cleaned.
-    pub const CLEAN: Self = Self { per_axle_m: 0.02, median_ms: 60.0 };
+    pub const CLEAN: Self = Self {
+        per_axle_m: 0.02,
+        median_ms: 60.0,
+    };
     /// As it usually is.
-    pub const USUAL: Self = Self { per_axle_m: 0.2, median_ms: 120.0 };
+    pub const USUAL: Self = Self {
+        per_axle_m: 0.2,
+        median_ms: 120.0,
+    };
     /// Not cleaned for long.
-    pub const DIRTY: Self = Self { per_axle_m: 1.0, median_ms: 300.0 };
+    pub const DIRTY: Self = Self {
+        per_axle_m: 1.0,
+        median_ms: 300.0,
+    };
 }
 
 /// Spread of the logarithm of a drop-out's length (an assumption, no source).
@@ -63,12 +75,16 @@ pub fn currents(trains: &[Train], supply: &Supply, way: (&Track, &Lie), now: Ins
 /// Whether an engine of the train stands on live track with at least one axle.
 #[must_use]
 pub fn is_powered(train: &Train, supply: &Supply, way: (&Track, &Lie)) -> bool {
-    train.vehicles.iter().filter(|placed| placed.vehicle.is_engine()).any(|placed| {
-        placed.vehicle.axles.iter().any(|axle| {
-            zone_under(train, placed, axle.at_mm, way.0)
-                .is_some_and(|zone| supply.zone_volts(zone, way.1) != 0.0)
+    train
+        .vehicles
+        .iter()
+        .filter(|placed| placed.vehicle.is_engine())
+        .any(|placed| {
+            placed.vehicle.axles.iter().any(|axle| {
+                zone_under(train, placed, axle.at_mm, way.0)
+                    .is_some_and(|zone| supply.zone_volts(zone, way.1) != 0.0)
+            })
         })
-    })
 }
 
 /// Runs every axle of a train over dirt for `moved_mm`; returns how many lost contact.
@@ -99,7 +115,9 @@ pub fn run_over_dirt(
 }
 
 fn zone_under(train: &Train, placed: &Placed, axle_mm: f64, track: &Track) -> Option<Zone> {
-    train.at(placed.at_mm + axle_mm).map(|(piece, at_mm)| track.zone(piece, at_mm))
+    train
+        .at(placed.at_mm + axle_mm)
+        .map(|(piece, at_mm)| track.zone(piece, at_mm))
 }
 
 fn add_vehicle(
@@ -112,7 +130,9 @@ fn add_vehicle(
 ) {
     let mut pickups: Vec<(Zone, f64, bool)> = Vec::new();
     for (axle, until) in placed.vehicle.axles.iter().zip(&placed.dirt_until) {
-        let Some(zone) = zone_under(train, placed, axle.at_mm, way.0) else { continue };
+        let Some(zone) = zone_under(train, placed, axle.at_mm, way.0) else {
+            continue;
+        };
         let volts = supply.zone_volts(zone, way.1);
         if volts == 0.0 {
             continue;
@@ -126,9 +146,13 @@ fn add_vehicle(
             pickups.push((zone, volts, contact));
         }
     }
-    let Some(&(_, volts, _)) = pickups.first() else { return };
-    let load_ma =
-        placed.vehicle.load_ma(train.speed_mm_s, volts, supply.steady_volts()).copysign(volts);
+    let Some(&(_, volts, _)) = pickups.first() else {
+        return;
+    };
+    let load_ma = placed
+        .vehicle
+        .load_ma(train.speed_mm_s, volts, supply.steady_volts())
+        .copysign(volts);
     let touching = pickups.iter().filter(|(_, _, contact)| *contact).count();
     for &(zone, _, contact) in &pickups {
         *out.nominal.entry(zone).or_default() += load_ma / pickups.len() as f64;

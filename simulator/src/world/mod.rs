@@ -58,7 +58,11 @@ impl Settings {
             seed,
             volts: 14.0,
             dirt: Dirt::NONE,
-            detectors: DetectorHabits { noise_ma: 0.0, leakage_ma: 0.0, ..Default::default() },
+            detectors: DetectorHabits {
+                noise_ma: 0.0,
+                leakage_ma: 0.0,
+                ..Default::default()
+            },
             network: NetworkHabits::PERFECT,
         }
     }
@@ -106,7 +110,11 @@ impl World {
     pub fn new(layout: &Layout, prefix: &str, settings: Settings) -> Self {
         let track = Track::new(layout);
         Self {
-            free_points: layout.turnouts.iter().map(|t| t.rest == PointsRest::None).collect(),
+            free_points: layout
+                .turnouts
+                .iter()
+                .map(|t| t.rest == PointsRest::None)
+                .collect(),
             now: Instant(0),
             motors: Motors::new(layout),
             supply: Supply::new(layout, &track, settings.volts),
@@ -187,8 +195,12 @@ impl World {
         for index in 0..self.trains.len() {
             self.drive(index);
         }
-        let currents =
-            load::currents(&self.trains, &self.supply, (&self.track, self.motors.lie()), self.now);
+        let currents = load::currents(
+            &self.trains,
+            &self.supply,
+            (&self.track, self.motors.lie()),
+            self.now,
+        );
         self.note_what_shows(&currents);
         self.sample(&currents);
         self.step_nodes();
@@ -252,7 +264,8 @@ impl World {
     }
 
     fn note_what_shows(&mut self, currents: &Currents) {
-        self.shown.note(self.now, &self.sensors, &self.track, currents);
+        self.shown
+            .note(self.now, &self.sensors, &self.track, currents);
     }
 
     fn sample(&mut self, currents: &Currents) {
@@ -294,15 +307,13 @@ impl World {
 }
 
 /// One step of one train; what it moved, mm.
-fn drive_one(
-    train: &mut Train,
-    room: Room,
-    powered: bool,
-    track: &Track,
-    lie: &track::Lie,
-) -> f64 {
+fn drive_one(train: &mut Train, room: Room, powered: bool, track: &Track, lie: &track::Lie) -> f64 {
     let step_s = STEP.as_secs_f64();
-    let wish_mm_s = if train.stalled { 0.0 } else { train.order.speed_mm_s };
+    let wish_mm_s = if train.stalled {
+        0.0
+    } else {
+        train.order.speed_mm_s
+    };
     let target_mm_s = driver::speed_for(room.mm, wish_mm_s);
     if train.stalled {
         train.speed_mm_s = 0.0;

@@ -37,9 +37,16 @@ impl Motors {
     /// All points normal; all tables at rest, or at their first stop.
     #[must_use]
     pub fn new(layout: &Layout) -> Self {
-        let tables = layout.tables.iter().map(|t| TablePosition::At(t.rest.unwrap_or(0))).collect();
+        let tables = layout
+            .tables
+            .iter()
+            .map(|t| TablePosition::At(t.rest.unwrap_or(0)))
+            .collect();
         Self {
-            lie: Lie { points: vec![Position::Normal; layout.turnouts.len()], tables },
+            lie: Lie {
+                points: vec![Position::Normal; layout.turnouts.len()],
+                tables,
+            },
             points: vec![None; layout.turnouts.len()],
             tables: vec![None; layout.tables.len()],
             stuck: vec![false; layout.turnouts.len()],

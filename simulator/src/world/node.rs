@@ -44,13 +44,18 @@ impl NodeState {
     /// It starts again and is back after this.
     #[must_use]
     pub fn rebooting(now: Instant, length: Span) -> Self {
-        Self::Rebooting { will_at: Some(now.plus(WILL_AFTER)), back_at: now.plus(length) }
+        Self::Rebooting {
+            will_at: Some(now.plus(WILL_AFTER)),
+            back_at: now.plus(length),
+        }
     }
 
     /// It falls silent and is back after this.
     #[must_use]
     pub fn hung(now: Instant, length: Span) -> Self {
-        Self::Hung { back_at: now.plus(length) }
+        Self::Hung {
+            back_at: now.plus(length),
+        }
     }
 
     /// Whether it speaks.
@@ -67,8 +72,14 @@ impl NodeState {
                 *self = Self::Up;
                 Some(Said::Online)
             }
-            Self::Rebooting { will_at: Some(at), back_at } if at <= now => {
-                *self = Self::Rebooting { will_at: None, back_at };
+            Self::Rebooting {
+                will_at: Some(at),
+                back_at,
+            } if at <= now => {
+                *self = Self::Rebooting {
+                    will_at: None,
+                    back_at,
+                };
                 Some(Said::Offline)
             }
             Self::Hung { back_at } if back_at <= now => {

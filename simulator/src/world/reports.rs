@@ -46,7 +46,12 @@ impl World {
             Position::Moving | Position::Unknown => "moving",
         };
         let (node, id) = (item.node, item.id.clone());
-        self.say(node, &format!("position/{id}"), payload::position(word), true);
+        self.say(
+            node,
+            &format!("position/{id}"),
+            payload::position(word),
+            true,
+        );
     }
 
     pub(super) fn report_asked_points(&mut self, turnout: TurnoutId, word: &str) {
@@ -59,7 +64,12 @@ impl World {
         let word = self.stop_name(table, self.lie().tables[table.index()]);
         let item = &self.layout.tables[table.index()];
         let (node, id) = (item.node, item.id.clone());
-        self.say(node, &format!("position/{id}"), payload::position(&word), true);
+        self.say(
+            node,
+            &format!("position/{id}"),
+            payload::position(&word),
+            true,
+        );
     }
 
     pub(super) fn report_asked_table(&mut self, table: TableId, target: TablePosition) {
@@ -171,8 +181,12 @@ impl World {
     fn say_node(&mut self, node: NodeId, word: &str) {
         let id = &self.layout.nodes[node.index()].id;
         let topic = format!("{}/node/{id}", self.prefix);
-        let message =
-            Message { at: self.now, topic, payload: word.to_owned(), retain: true };
+        let message = Message {
+            at: self.now,
+            topic,
+            payload: word.to_owned(),
+            retain: true,
+        };
         self.network.send(Some(node), message);
     }
 
@@ -181,6 +195,14 @@ impl World {
             return;
         }
         let topic = format!("{}/{topic}", self.prefix);
-        self.network.send(node, Message { at: self.now, topic, payload: text, retain });
+        self.network.send(
+            node,
+            Message {
+                at: self.now,
+                topic,
+                payload: text,
+                retain,
+            },
+        );
     }
 }

@@ -113,7 +113,9 @@ impl Supply {
     /// The voltage of a zone; a zone without a feed is always live.
     #[must_use]
     pub fn zone_volts(&self, zone: Zone, lie: &Lie) -> f64 {
-        self.zones.get(&zone).map_or(self.steady_volts, |&feed| self.volts(feed, lie))
+        self.zones
+            .get(&zone)
+            .map_or(self.steady_volts, |&feed| self.volts(feed, lie))
     }
 
     /// The feed of a zone.
@@ -139,9 +141,7 @@ impl Supply {
         let routed = match self.feeds[feed.index()].via {
             None => line.switched_on,
             Some(Via::Turnout(turnout, leg)) => routes(lie, turnout, leg),
-            Some(Via::Table(table, stop)) => {
-                lie.tables[table.index()] == TablePosition::At(stop)
-            }
+            Some(Via::Table(table, stop)) => lie.tables[table.index()] == TablePosition::At(stop),
         };
         routed && line.tripped_until.is_none()
     }

@@ -41,7 +41,10 @@ impl Step {
     /// The same piece, the other way.
     #[must_use]
     pub const fn back(self) -> Self {
-        Self { piece: self.piece, up: !self.up }
+        Self {
+            piece: self.piece,
+            up: !self.up,
+        }
     }
 
     /// The end by which this way leaves the piece.
@@ -111,14 +114,26 @@ impl Track {
     /// The graph of a layout.
     #[must_use]
     pub fn new(layout: &Layout) -> Self {
-        let joins = layout.joins.iter().flat_map(|&(a, b)| [(a, b), (b, a)]).collect();
+        let joins = layout
+            .joins
+            .iter()
+            .flat_map(|&(a, b)| [(a, b), (b, a)])
+            .collect();
         let mut track = Self {
             joins,
             stops: BTreeMap::new(),
             tables: Vec::new(),
             bridges: BTreeMap::new(),
-            block_mm: layout.blocks.iter().map(|b| b.length_mm.unwrap_or(BLOCK_MM)).collect(),
-            turnout_mm: layout.turnouts.iter().map(|t| t.length_mm.unwrap_or(TURNOUT_MM)).collect(),
+            block_mm: layout
+                .blocks
+                .iter()
+                .map(|b| b.length_mm.unwrap_or(BLOCK_MM))
+                .collect(),
+            turnout_mm: layout
+                .turnouts
+                .iter()
+                .map(|t| t.length_mm.unwrap_or(TURNOUT_MM))
+                .collect(),
             turnout_zones: Vec::new(),
             crossing_zones: BTreeMap::new(),
         };
@@ -196,10 +211,15 @@ impl Track {
         for &(table, stop, side) in stops {
             if lie.tables[table.index()] == TablePosition::At(stop) {
                 let piece = Piece::Block(self.tables[table.index()].0);
-                return Next::On(Step { piece, up: side == Side::A });
+                return Next::On(Step {
+                    piece,
+                    up: side == Side::A,
+                });
             }
         }
-        stops.first().map_or(Next::EndOfTrack, |&(table, _, _)| Next::NoBridge(table))
+        stops
+            .first()
+            .map_or(Next::EndOfTrack, |&(table, _, _)| Next::NoBridge(table))
     }
 
     fn add_tables(&mut self, layout: &Layout) {
@@ -242,7 +262,11 @@ impl Track {
             });
             for track in [CrossingTrack::First, CrossingTrack::Second] {
                 let zones = [Side::A, Side::B].map(|side| {
-                    if own { Zone::Crossing(id) } else { self.zone_beyond(id, track, side) }
+                    if own {
+                        Zone::Crossing(id)
+                    } else {
+                        self.zone_beyond(id, track, side)
+                    }
                 });
                 self.crossing_zones.insert((id, track), zones);
             }

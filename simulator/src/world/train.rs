@@ -40,6 +40,14 @@ pub struct Stretch {
     pub to_mm: f64,
 }
 
+impl Stretch {
+    /// Both lie over the same rail.
+    #[must_use]
+    pub fn meets(&self, other: &Self) -> bool {
+        self.piece == other.piece && self.from_mm < other.to_mm && other.from_mm < self.to_mm
+    }
+}
+
 /// A train.
 #[derive(Clone, Debug)]
 pub struct Train {
@@ -67,7 +75,13 @@ impl Train {
     /// A train of these vehicles, from tail to head, with its head `gap_mm` short of the end by which
     /// `at` leaves its piece. It reaches back along the track as it lies.
     #[must_use]
-    pub fn new(name: &str, stock: Vec<Vehicle>, at: Step, gap_mm: f64, way: (&Track, &Lie)) -> Self {
+    pub fn new(
+        name: &str,
+        stock: Vec<Vehicle>,
+        at: Step,
+        gap_mm: f64,
+        way: (&Track, &Lie),
+    ) -> Self {
         let mut vehicles = Vec::new();
         let mut at_mm = 0.0;
         for vehicle in stock {
@@ -144,7 +158,10 @@ impl Train {
     /// Where the head and the tail stand: piece and mm from its start.
     #[must_use]
     pub fn ends(&self) -> [Option<(Piece, f64)>; 2] {
-        [self.spot(self.tail_mm + self.length_mm), self.spot(self.tail_mm)]
+        [
+            self.spot(self.tail_mm + self.length_mm),
+            self.spot(self.tail_mm),
+        ]
     }
 
     /// How far the trailing end has to go until it has passed the far side of these points; `None`
@@ -182,10 +199,17 @@ impl Train {
         }
         let mut start_mm = 0.0;
         for &(step, mm) in &self.way {
-            let (a, b) = (low.max(start_mm) - start_mm, high.min(start_mm + mm) - start_mm);
+            let (a, b) = (
+                low.max(start_mm) - start_mm,
+                high.min(start_mm + mm) - start_mm,
+            );
             if a < b {
                 let (from_mm, to_mm) = if step.up { (a, b) } else { (mm - b, mm - a) };
-                out.push(Stretch { piece: step.piece, from_mm, to_mm });
+                out.push(Stretch {
+                    piece: step.piece,
+                    from_mm,
+                    to_mm,
+                });
             }
             start_mm += mm;
         }
@@ -238,6 +262,12 @@ impl Train {
         self.lay_behind(way.0, way.1);
     }
 
+    /// All of it stands on track.
+    #[must_use]
+    pub fn has_room(&self) -> bool {
+        self.tail_mm >= 0.0
+    }
+
     fn relength(&mut self) {
         let last = self.vehicles.last();
         self.length_mm = last.map_or(0.0, |placed| placed.at_mm + placed.vehicle.length_mm);
@@ -261,8 +291,12 @@ impl Train {
         let mut whole_mm: f64 = self.way.iter().map(|(_, mm)| mm).sum();
         let head_mm = self.tail_mm + self.length_mm;
         while whole_mm < head_mm && self.way.len() < WAY_MAX {
-            let Some(&(last, _)) = self.way.back() else { break };
-            let Next::On(step) = track.next(last, lie) else { break };
+            let Some(&(last, _)) = self.way.back() else {
+                break;
+            };
+            let Next::On(step) = track.next(last, lie) else {
+                break;
+            };
             let mm = track.length_mm(step.piece);
             self.way.push_back((step, mm));
             whole_mm += mm;
@@ -273,8 +307,12 @@ impl Train {
     /// Lays track behind the tail until it has room, as far as there is any.
     fn lay_behind(&mut self, track: &Track, lie: &Lie) {
         while self.tail_mm < 0.0 && self.way.len() < WAY_MAX {
-            let Some(&(first, _)) = self.way.front() else { break };
-            let Next::On(step) = track.next(first.back(), lie) else { break };
+            let Some(&(first, _)) = self.way.front() else {
+                break;
+            };
+            let Next::On(step) = track.next(first.back(), lie) else {
+                break;
+            };
             let mm = track.length_mm(step.piece);
             self.way.push_front((step.back(), mm));
             self.tail_mm += mm;

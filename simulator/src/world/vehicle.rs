@@ -54,8 +54,16 @@ impl Vehicle {
     /// An engine with pickup on every axle.
     #[must_use]
     pub fn engine(length_mm: f64, axles: usize, idle_ma: f64, full_ma: f64) -> Self {
-        let axles = spread(length_mm, axles, |at_mm| Axle { at_mm, pickup: true, ohms: None });
-        Self { length_mm, axles, load: Load::Engine { idle_ma, full_ma } }
+        let axles = spread(length_mm, axles, |at_mm| Axle {
+            at_mm,
+            pickup: true,
+            ohms: None,
+        });
+        Self {
+            length_mm,
+            axles,
+            load: Load::Engine { idle_ma, full_ma },
+        }
     }
 
     /// A four-axle car whose lamps are fed by two of its axles.
@@ -77,7 +85,11 @@ impl Vehicle {
             pickup: false,
             ohms: wheelsets.next().copied().flatten(),
         });
-        Self { length_mm, axles, load: Load::Nothing }
+        Self {
+            length_mm,
+            axles,
+            load: Load::Nothing,
+        }
     }
 
     /// What the load draws at this speed and voltage, mA. `volts_full` is the steady track voltage.
@@ -87,7 +99,11 @@ impl Vehicle {
         match self.load {
             Load::Engine { idle_ma, full_ma } => {
                 let speed = (speed_mm_s.abs() / FULL_SPEED_MM_S).min(1.0);
-                if share == 0.0 { 0.0 } else { (idle_ma + (full_ma - idle_ma) * speed) * share }
+                if share == 0.0 {
+                    0.0
+                } else {
+                    (idle_ma + (full_ma - idle_ma) * speed) * share
+                }
             }
             Load::Lit { ma } => ma * share,
             Load::Nothing => 0.0,
@@ -114,7 +130,9 @@ fn spread(length_mm: f64, count: usize, mut make: impl FnMut(f64) -> Axle) -> Ve
     let first = length_mm / 7.0;
     let span = length_mm - 2.0 * first;
     let gaps = count.saturating_sub(1).max(1) as f64;
-    (0..count).map(|index| make(first + span * index as f64 / gaps)).collect()
+    (0..count)
+        .map(|index| make(first + span * index as f64 / gaps))
+        .collect()
 }
 
 #[cfg(test)]
@@ -124,7 +142,11 @@ mod tests {
     #[test]
     fn a_resistor_axle_draws_what_ohms_law_says() {
         // Source: Ohm's law. 12 V over 10 kohm is 1.2 mA.
-        let axle = Axle { at_mm: 0.0, pickup: false, ohms: Some(10_000.0) };
+        let axle = Axle {
+            at_mm: 0.0,
+            pickup: false,
+            ohms: Some(10_000.0),
+        };
         assert!((axle.resistor_ma(12.0) - 1.2).abs() < 1e-12);
         assert!((axle.resistor_ma(-12.0) - 1.2).abs() < 1e-12);
         assert_eq!(Axle { ohms: None, ..axle }.resistor_ma(12.0), 0.0);
@@ -141,7 +163,14 @@ mod tests {
     #[test]
     fn axles_stand_within_their_vehicle() {
         let car = Vehicle::car(160.0, &[Some(4700.0), None, None, Some(4700.0)]);
-        assert!(car.axles.iter().all(|axle| axle.at_mm > 0.0 && axle.at_mm < 160.0));
-        assert_eq!(car.axles.iter().filter(|axle| axle.ohms.is_some()).count(), 2);
+        assert!(
+            car.axles
+                .iter()
+                .all(|axle| axle.at_mm > 0.0 && axle.at_mm < 160.0)
+        );
+        assert_eq!(
+            car.axles.iter().filter(|axle| axle.ohms.is_some()).count(),
+            2
+        );
     }
 }
