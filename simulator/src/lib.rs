@@ -22,3 +22,17 @@ pub mod world;
 
 /// The plan of the demo: a fictional layout.
 pub const DEMO_PLAN: &str = include_str!("../plans/demo.toml");
+
+/// The demo's plan, read.
+///
+/// # Errors
+/// What is wrong with it, one finding a line.
+pub fn demo_plan() -> Result<taillamp::plan::Plan, String> {
+    let (plan, findings) = taillamp::plan::load(DEMO_PLAN, "demo.toml");
+    plan.ok_or_else(|| {
+        let lines = findings
+            .iter()
+            .map(|finding| format!("{}:{}: {}", finding.file, finding.line, finding.message));
+        lines.collect::<Vec<_>>().join("\n")
+    })
+}

@@ -12,10 +12,10 @@ use taillamp::engine::layout::{End, Leg};
 use super::track::{Lie, Next, Piece, Step, Track, Zone};
 use super::train::{Stretch, Train};
 
-/// What a driver keeps free before an obstacle, mm.
+/// What a driver keeps free before another train, mm.
 pub const MARGIN_MM: f64 = 90.0;
-/// What a driver keeps free before a buffer, mm.
-const BUFFER_MM: f64 = 40.0;
+/// What a driver keeps free before a buffer, points, a bridge that is away, or dead track, mm.
+const SHORT_MM: f64 = 40.0;
 /// How fast a train speeds up, mm/s².
 pub const ACCELERATION_MM_S2: f64 = 220.0;
 /// How fast a driver brakes, mm/s².
@@ -212,15 +212,14 @@ fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
             return look_mm;
         }
         if sight.holds.contains(&step.exit()) {
-            return ahead_mm - MARGIN_MM;
+            return ahead_mm - SHORT_MM;
         }
         step = match sight.track.next(step, sight.lie) {
             Next::On(next) => next,
-            Next::EndOfTrack => return ahead_mm - BUFFER_MM,
-            Next::Against(_) | Next::NoBridge(_) => return ahead_mm - MARGIN_MM,
+            Next::EndOfTrack | Next::Against(_) | Next::NoBridge(_) => return ahead_mm - SHORT_MM,
         };
         if !wanted(step, train, sight) || is_dead(step, sight) {
-            return ahead_mm - MARGIN_MM;
+            return ahead_mm - SHORT_MM;
         }
         start_mm = ahead_mm;
         ahead_mm += sight.track.length_mm(step.piece);
