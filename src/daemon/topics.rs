@@ -1,0 +1,27 @@
+//! What to subscribe to: the families of topics that the contract names, and topics that the plan
+//! gives single items.
+//!
+//! Families are subscribed whole, so that a topic that the plan does not know is seen and counted,
+//! and so that a changed plan finds its topics subscribed. Filters do not overlap: a broker may send
+//! a message once for each filter that takes it in.
+
+use std::collections::BTreeSet;
+
+use crate::plan::Plan;
+use crate::wire::mqtt_topic;
+
+/// The filters of a plan, the operator's words included where they are taken.
+#[must_use]
+pub fn subscriptions(plan: &Plan, accept_commands: bool) -> Vec<String> {
+    let prefix = &plan.topic_prefix;
+    let incoming = ["detector/+", "position/+", "asked/+", "feed/+", "node/+"];
+    // What an earlier run has left there is found, and cleared where it holds no longer.
+    let own = ["state/train/+", "alarm/+"];
+    let families = incoming.into_iter().chain(own).chain(accept_commands.then_some("do/+/+"));
+    let mut filters: Vec<String> = families.map(|family| format!("{prefix}/{family}")).collect();
+    let topics: BTreeSet<&str> = plan.bindings.iter().map(|bound| bound.topic.as_str()).collect();
+    let single = |topic: &&str| !filters.iter().any(|filter| mqtt_topic::matches(filter, topic));
+    let single: Vec<String> = topics.into_iter().filter(single).map(str::to_owned).collect();
+    filters.extend(single);
+    filters
+}
