@@ -1,14 +1,24 @@
 //! The plan file: the description of the layout, checked and resolved.
 //!
-//! [`load`] turns the text into a [`Plan`] and a list of findings; a plan with errors gives none.
+//! [`load`] turns the text into a [`Plan`] and a list of findings; a plan with errors gives none. It is
+//! pure: no file is opened, no clock is read, so that `check`, `run` and an editor agree.
 
+mod checks;
+mod document;
 pub mod finding;
+mod names;
+mod report;
+mod resolve;
+pub mod scale;
+pub mod schema;
+mod value;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use crate::engine::ids::{DetectorId, FeedId, NodeId, TableId, TurnoutId};
 use crate::engine::layout::Layout;
+use crate::engine::time::Span;
 pub use finding::{Finding, Level};
 
 /// A resolved plan: the layout for the engine and the settings for the shell.
@@ -22,6 +32,8 @@ pub struct Plan {
     pub topic_prefix: String,
     /// Which topic speaks about what, and how.
     pub bindings: Vec<Binding>,
+    /// `in_charge_minutes`: how long points are in an operator's charge where no time is given (T11).
+    pub in_charge: Span,
     /// `[mqtt]`.
     pub mqtt: Mqtt,
     /// `[web]`.
@@ -146,8 +158,60 @@ pub struct Notify {
     pub body: Option<String>,
 }
 
-/// Reads a plan. `file` is its name in findings.
+/// The largest plan file, in bytes: far above any layout, far below what would hurt.
+const PLAN_BYTES_MAX: usize = 16 * 1024 * 1024;
+
+/// Reads a plan. `file` is its name in findings, and paths in the plan are relative to its folder.
+///
+/// All findings come at once, in the order of their places; the plan only where none is an error.
 #[must_use]
-pub fn load(_text: &str, _file: &str) -> (Option<Plan>, Vec<Finding>) {
-    (None, Vec::new())
+pub fn load(text: &str, file: &str) -> (Option<Plan>, Vec<Finding>) {
+    let mut report = report::Report::default();
+    let plan = read(text, file, &mut report).filter(|_| report.errors() == 0);
+    (plan, report.into_findings(text, file))
+}
+
+fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
+    if text.len() > PLAN_BYTES_MAX {
+        let message = format!("the file has {} bytes", text.len());
+        report.error(
+            0,
+            "too-long",
+            message,
+            format!("a plan has at most {PLAN_BYTES_MAX}"),
+        );
+        return None;
+    }
+    let written = document::read(text, report)?;
+    let names = names::Names::collect(&written, report);
+    let section = written.layout.as_ref().map(|layout| &layout.value);
+    let prefix = section.and_then(|layout| layout.topic_prefix.as_ref());
+    let topic_prefix = prefix
+        .map_or("taillamp", |prefix| prefix.value.as_str())
+        .to_owned();
+    let resolved = resolve::resolve(&written, &names, &topic_prefix, report);
+    let looking = checks::Looking {
+        plan: &written,
+        names: &names,
+        resolved: &resolved,
+    };
+    checks::run(&looking, report);
+    let mqtt = resolve::shell::mqtt(&written, file, report);
+    let web = resolve::shell::web(&written, file, report);
+    let scale = section.and_then(|layout| layout.scale.as_ref());
+    Some(Plan {
+        layout: resolved.layout,
+        scale: scale.map(|scale| scale.value.0.clone())?,
+        topic_prefix,
+        in_charge: resolved.in_charge,
+        bindings: resolved
+            .bindings
+            .into_iter()
+            .map(|(binding, _)| binding)
+            .collect(),
+        mqtt: mqtt?,
+        web: web?,
+        journal: resolve::shell::journal(&written, file)?,
+        notify: resolve::shell::notify(&written),
+    })
 }

@@ -1,0 +1,132 @@
+//! Topics: two items that choose the same record, and topics that are our own output.
+
+use std::collections::BTreeMap;
+
+use super::Looking;
+use crate::engine::layout::{Decide, DetectorKind};
+use crate::plan::report::Report;
+use crate::plan::value::topic_fault;
+use crate::plan::{Binding, Bound, Format};
+
+/// What the daemon publishes itself, below the prefix (contract: 'Out').
+const OWN: &[&str] = &["state", "alarm", "say", "status", "do"];
+
+/// Checks all bindings.
+pub fn check(looking: &Looking<'_>, report: &mut Report) {
+    let prefix = looking
+        .plan
+        .layout
+        .as_ref()
+        .and_then(|layout| layout.value.topic_prefix.as_ref());
+    let prefix = prefix.map_or("", |prefix| prefix.value.as_str());
+    let mut by_choice: BTreeMap<(&str, Choice<'_>), &Binding> = BTreeMap::new();
+    for (binding, at) in &looking.resolved.bindings {
+        let topic = binding.topic.as_str();
+        if let Some((fault, cure)) = topic_fault(topic) {
+            let shown: String = topic.chars().take(40).collect();
+            report.error(
+                *at,
+                "bad-topic",
+                format!("the topic `{shown}` {fault}"),
+                cure,
+            );
+            continue;
+        }
+        let below = topic
+            .strip_prefix(prefix)
+            .and_then(|rest| rest.strip_prefix('/'));
+        let own = below.and_then(|below| below.split('/').next());
+        if own.is_some_and(|own| OWN.contains(&own)) {
+            let message = format!("`{topic}` is a topic that the daemon itself speaks or obeys");
+            report.error(
+                *at,
+                "own-topic",
+                message,
+                "use another topic for what comes in",
+            );
+            continue;
+        }
+        let choice = (topic, choice(looking, binding));
+        if let Some(first) = by_choice.get(&choice) {
+            let (first, second) = (subject(looking, first), subject(looking, binding));
+            let message = format!("{second} and {first} take the same record of `{topic}`");
+            let cure = "give each its own `record`, or its own topic";
+            report.error(*at, "record-twice", message, cure);
+            continue;
+        }
+        by_choice.insert(choice, binding);
+    }
+}
+
+/// What an item takes from its topic's payload.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Choice<'b> {
+    /// A record of a pack, by name, of those whose values are of this family.
+    Record(Option<&'b str>, Family),
+    /// The whole payload.
+    Whole(Family),
+    /// What a pointer points at.
+    Pointer(&'b str, Family),
+}
+
+/// Values that cannot be taken for one another.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Family {
+    Current,
+    Light,
+    OnOrOff,
+    Position,
+    Feed,
+    Node,
+}
+
+fn choice<'b>(looking: &Looking<'_>, binding: &'b Binding) -> Choice<'b> {
+    let family = family(looking, &binding.subject);
+    match &binding.format {
+        Format::SenMl => Choice::Record(binding.record.as_deref(), family),
+        Format::Number | Format::Words(_) => Choice::Whole(family),
+        Format::Pointer(pointer, _) => Choice::Pointer(pointer, family),
+    }
+}
+
+fn family(looking: &Looking<'_>, subject: &Bound) -> Family {
+    match subject {
+        Bound::Detector(id) => {
+            let detector = looking.resolved.layout.detectors.get(id.index());
+            match detector.map(|detector| (detector.decide, detector.kind)) {
+                Some((Decide::Threshold { .. } | Decide::Sequential(_), DetectorKind::Current)) => {
+                    Family::Current
+                }
+                Some((Decide::Threshold { .. } | Decide::Sequential(_), _)) => Family::Light,
+                Some((Decide::Boolean, _)) | None => Family::OnOrOff,
+            }
+        }
+        Bound::Position(_) | Bound::Asked(_) | Bound::TablePosition(_) | Bound::TableAsked(_) => {
+            Family::Position
+        }
+        Bound::Feed(_) => Family::Feed,
+        Bound::Node { .. } => Family::Node,
+    }
+}
+
+fn subject(looking: &Looking<'_>, subject: &Binding) -> String {
+    use crate::plan::names::Sort;
+    let id = |sort, index: usize| looking.names.of(sort).nth(index).unwrap_or_default();
+    match &subject.subject {
+        Bound::Detector(detector) => format!("`{}`", id(Sort::Detector, detector.index())),
+        Bound::Position(turnout) => {
+            format!("the position of `{}`", id(Sort::Turnout, turnout.index()))
+        }
+        Bound::Asked(turnout) => {
+            format!("what is asked of `{}`", id(Sort::Turnout, turnout.index()))
+        }
+        Bound::TablePosition(table) => {
+            format!("the position of `{}`", id(Sort::Table, table.index()))
+        }
+        Bound::TableAsked(table) => {
+            format!("what is asked of `{}`", id(Sort::Table, table.index()))
+        }
+        Bound::Feed(feed) => format!("`{}`", id(Sort::Feed, feed.index())),
+        Bound::Node { node, .. } => format!("`{}`", id(Sort::Node, node.index())),
+    }
+}
