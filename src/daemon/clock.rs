@@ -1,7 +1,7 @@
 //! The only place that reads a clock.
 //!
 //! Timers run on monotonic time, counted from the daemon's start ([`Clock::now`]). Wall time is a
-//! label for people and for JSON ([`Clock::wall`]); where the computer's clock steps (there is no
+//! label for people and for JSON ([`Clock::label`]); where the computer's clock steps (there is no
 //! battery-backed clock under many a layout) the labels follow, and no timer does. It knows nothing
 //! of what the times are for.
 
@@ -9,6 +9,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
 use crate::engine::time::Instant;
+use crate::wire::stamp::Label;
 
 /// A difference between wall and monotonic time larger than this is a step of the wall clock; a
 /// smaller one is drift, and labels that were already given stay what they are.
@@ -48,12 +49,10 @@ impl Clock {
         tokio::time::Instant::from_std(due)
     }
 
-    /// The wall time of a moment.
+    /// How moments are written from now on.
     #[must_use]
-    pub fn wall(&self, at: Instant) -> jiff::Timestamp {
-        let start = self.wall_at_start.load(Ordering::Relaxed);
-        let us = start.saturating_add(i64::try_from(at.0).unwrap_or(i64::MAX));
-        jiff::Timestamp::from_microsecond(us).unwrap_or(jiff::Timestamp::UNIX_EPOCH)
+    pub fn label(&self) -> Label {
+        Label::Wall { origin_us: self.wall_at_start.load(Ordering::Relaxed) }
     }
 
     /// Compares the computer's clock with the labels. `true` when it was stepped: labels given from
@@ -80,13 +79,6 @@ mod tests {
     use crate::engine::time::Span;
 
     #[test]
-    fn wall_time_is_the_start_plus_what_has_run() {
-        let clock = Clock::start();
-        clock.wall_at_start.store(1_000_000, Ordering::Relaxed);
-        assert_eq!(clock.wall(Instant(500_000)).to_string(), "1970-01-01T00:00:01.5Z");
-    }
-
-    #[test]
     fn a_step_of_the_wall_clock_moves_labels_and_not_time() {
         let clock = Clock::start();
         assert!(!clock.follow_steps(), "no step has happened");
@@ -95,7 +87,9 @@ mod tests {
         assert!(clock.follow_steps());
         assert!(!clock.follow_steps(), "a step is reported once");
         assert!(clock.now().since(before) < Span::from_secs(60));
-        let off = jiff::Timestamp::now().as_microsecond() - clock.wall(clock.now()).as_microsecond();
+        let Label::Wall { origin_us } = clock.label() else { panic!("live, times are wall times") };
+        let now = origin_us + i64::try_from(clock.now().0).expect("a short test");
+        let off = now - wall_now_us();
         assert!(off.abs() < STEP_US, "the label is {off} us off");
     }
 }

@@ -56,7 +56,7 @@ impl Desk {
         let find = |id: &str| engine.train_by_name(id);
         let Order { target, verb, id, body } = order;
         match commands::command(*target, verb, id, body, engine.layout(), find) {
-            Err(why) => Answer::Malformed(why.to_string()),
+            Err(why) => Answer::Malformed(why),
             Ok((command, word)) => match engine.handle(at, Input::Command(command, word)) {
                 Outcome::Refused(why) => Answer::Refused(why),
                 Outcome::Taken | Outcome::Late | Outcome::Implausible | Outcome::OldNews => {

@@ -19,6 +19,7 @@ use crate::engine::Engine;
 use crate::engine::input::{Input, Outcome};
 use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
+use crate::wire::commands;
 use crate::wire::payload::{self, Refusal};
 use crate::wire::topics::TopicTable;
 
@@ -174,13 +175,7 @@ impl EngineTask {
         }
         let mut inputs = std::mem::take(&mut self.inputs);
         inputs.clear();
-        let layout = &self.names.plan.layout;
-        let decoded = if self.desk.may_take(topic) {
-            let find = |id: &str| self.engine.train_by_name(id);
-            payload::decode(&self.table, layout, find, topic, payload, retained, &mut inputs)
-        } else {
-            Err(Refusal::UnknownTopic)
-        };
+        let decoded = self.decode(topic, payload, retained, &mut inputs);
         let outcome = match decoded {
             Ok(()) => self.handle_all(at, topic, &mut inputs),
             Err(Refusal::UnknownTopic) => {
@@ -199,6 +194,29 @@ impl EngineTask {
         self.hub.metrics.message(outcome);
         self.inputs = inputs;
         true
+    }
+
+    /// What a message says: a detector's or device's, or an operator's word where such are taken.
+    fn decode(
+        &self,
+        topic: &str,
+        payload: &[u8],
+        retained: bool,
+        inputs: &mut Vec<Input>,
+    ) -> Result<(), Refusal> {
+        let layout = &self.names.plan.layout;
+        if !self.desk.is_word(topic) {
+            return payload::decode(&self.table, layout, topic, payload, retained, inputs);
+        }
+        let find = |id: &str| self.engine.train_by_name(id);
+        match commands::message(&self.table, layout, topic, payload, retained, find) {
+            None => Ok(()),
+            Some(Ok((command, word))) => {
+                inputs.push(Input::Command(command, word));
+                Ok(())
+            }
+            Some(Err(error)) => Err(Refusal::Malformed(error)),
+        }
     }
 
     /// The inputs of one message; the worst outcome.

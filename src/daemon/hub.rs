@@ -15,13 +15,13 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use super::clock::Clock;
 use super::metrics::Metrics;
-use super::show;
 use super::stream::Stream;
 use crate::engine::memory::Memory;
 use crate::engine::snapshot::Snapshot;
 use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
 use crate::wire::commands::Target;
+use crate::wire::layout_json;
 
 /// How many may wait for an answer; beyond that a request is refused with 503.
 pub(super) const ASKS_MAX: usize = 64;
@@ -75,7 +75,7 @@ pub struct Shot {
     /// The newest change that it contains: a stream goes on after it.
     pub number: u64,
     /// The plan that it belongs to.
-    pub layout: Arc<LayoutNames>,
+    pub names: Arc<LayoutNames>,
     json: OnceLock<Arc<str>>,
 }
 
@@ -84,23 +84,23 @@ pub struct Shot {
 pub struct LayoutNames {
     /// The plan.
     pub plan: Plan,
-    /// `layout` of the snapshot, ready made: it is the same for all.
-    pub json: Value,
+    /// `layout` of the snapshot as text, ready made: it is the same for all.
+    pub json: String,
 }
 
 impl LayoutNames {
     /// The names of a plan.
     #[must_use]
     pub fn new(plan: Plan) -> Self {
-        Self { json: show::layout(&plan), plan }
+        Self { json: layout_json::layout_json(&plan), plan }
     }
 }
 
 impl Shot {
     /// A shot whose JSON is not made yet.
     #[must_use]
-    pub fn new(snapshot: Snapshot, number: u64, layout: Arc<LayoutNames>) -> Self {
-        Self { snapshot, number, layout, json: OnceLock::new() }
+    pub fn new(snapshot: Snapshot, number: u64, names: Arc<LayoutNames>) -> Self {
+        Self { snapshot, number, names, json: OnceLock::new() }
     }
 
     /// The JSON, made once for all who want it.

@@ -46,7 +46,7 @@ use mqtt::client::{Client, ClientConfig};
 use mqtt::publisher::Publisher;
 use outlet::Outlet;
 use reload::ReloadError;
-pub use start::StartError;
+pub use start::{StartError, reach};
 
 /// Messages that may wait for the engine.
 const ARRIVALS_MAX: usize = 8_192;

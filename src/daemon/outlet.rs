@@ -20,6 +20,7 @@ use crate::engine::ids::DetectorId;
 use crate::engine::layout::Layout;
 use crate::engine::time::{Instant, Span};
 use crate::engine::{Engine, View};
+use crate::wire::state_json;
 
 /// The least time between two looks at line-up, which looks at the whole layout.
 const LINE_UP_EVERY: Span = Span::from_millis(250);
@@ -81,7 +82,7 @@ impl Outlet {
     /// Publishes every record, and sends every reader a new snapshot.
     pub(super) fn everything(&mut self, engine: &mut Engine) {
         let layout = engine.layout();
-        let mut items: BTreeSet<Item> = show::fixed_items(layout).collect();
+        let mut items: BTreeSet<Item> = show::fixed_items(layout).into_iter().collect();
         let snapshot = engine.snapshot();
         let trains = snapshot.trains.iter().filter_map(|train| engine.train_by_name(&train.id));
         items.extend(trains.map(Item::Train));
@@ -139,7 +140,7 @@ impl Outlet {
         let mut records = Vec::new();
         if self.line_up_due.is_some_and(|due| due <= engine.now()) {
             self.line_up_due = None;
-            let line_up = show::line_up(&engine.line_up()).to_string();
+            let line_up = state_json::line_up_json(&engine.line_up());
             if line_up != self.line_up {
                 records.push(record("line-up", "line-up", &line_up));
                 self.line_up = line_up;
@@ -174,7 +175,7 @@ impl Outlet {
         {
             *shown = view.reading;
         }
-        let json = show::view(&view, &self.names.plan, &self.hub.clock).to_string();
+        let json = show::view(&view, &self.names.plan.layout, &self.hub.clock);
         let record = record(kind.word(), &id, &json);
         self.publisher.set(&topic, json);
         self.held.insert(topic);
@@ -210,7 +211,7 @@ impl Outlet {
         }
         let snapshot = engine.snapshot();
         self.waiting = snapshot.waiting.is_some();
-        let broker = show::broker(&snapshot).to_string();
+        let broker = show::broker(&snapshot);
         if broker == self.broker {
             return None;
         }

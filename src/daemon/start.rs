@@ -17,7 +17,7 @@ use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::pem::PemObject as _;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
-use super::mqtt::address::AddressError;
+use super::mqtt::AddressError;
 use super::mqtt::broker::access::UsersError;
 use super::mqtt::broker::{Action, Broker, BrokerConfig, Permit, Users};
 use crate::plan::{Mqtt, Web};
@@ -158,7 +158,8 @@ fn only_we_report(prefix: &str) -> Permit {
 }
 
 /// How to reach a listener from this computer.
-pub(super) fn reach(listener: SocketAddr) -> SocketAddr {
+#[must_use]
+pub fn reach(listener: SocketAddr) -> SocketAddr {
     let ip = match listener.ip() {
         ip if !ip.is_unspecified() => ip,
         IpAddr::V4(_) => Ipv4Addr::LOCALHOST.into(),

@@ -10,14 +10,22 @@ use std::collections::BTreeSet;
 use crate::plan::Plan;
 use crate::wire::mqtt_topic;
 
-/// The filters of a plan, the operator's words included where they are taken.
+/// Everything that a daemon hears: what comes in, the operator's words where they are taken, and
+/// what an earlier run has left on its own topics, to be cleared where it holds no longer.
 #[must_use]
 pub fn subscriptions(plan: &Plan, accept_commands: bool) -> Vec<String> {
-    let prefix = &plan.topic_prefix;
-    let incoming = ["detector/+", "position/+", "asked/+", "feed/+", "node/+"];
-    // What an earlier run has left there is found, and cleared where it holds no longer.
+    let mut filters = incoming(plan, accept_commands);
     let own = ["state/train/+", "alarm/+"];
-    let families = incoming.into_iter().chain(own).chain(accept_commands.then_some("do/+/+"));
+    filters.extend(own.map(|family| format!("{}/{family}", plan.topic_prefix)));
+    filters
+}
+
+/// What comes in from devices, and the operator's words where they are wanted.
+#[must_use]
+pub fn incoming(plan: &Plan, words: bool) -> Vec<String> {
+    let prefix = &plan.topic_prefix;
+    let families = ["detector/+", "position/+", "asked/+", "feed/+", "node/+"];
+    let families = families.into_iter().chain(words.then_some("do/+/+"));
     let mut filters: Vec<String> = families.map(|family| format!("{prefix}/{family}")).collect();
     let topics: BTreeSet<&str> = plan.bindings.iter().map(|bound| bound.topic.as_str()).collect();
     let single = |topic: &&str| !filters.iter().any(|filter| mqtt_topic::matches(filter, topic));

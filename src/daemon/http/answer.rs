@@ -3,12 +3,13 @@
 use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use serde_json::Value;
+use serde_json::{Map, Value};
 
 use crate::daemon::hub::NoAnswer;
+use crate::wire::problem;
 
 /// The media type of an error (RFC 9457, section 3).
-const PROBLEM: HeaderValue = HeaderValue::from_static("application/problem+json");
+const PROBLEM: HeaderValue = HeaderValue::from_static(problem::MEDIA_TYPE);
 const JSON: HeaderValue = HeaderValue::from_static("application/json");
 
 /// An error for the client: the status says what kind, the detail what is wrong and what to do.
@@ -48,15 +49,23 @@ impl From<Problem> for Response {
 impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let title = self.status.canonical_reason().unwrap_or("Error");
-        let mut body = crate::wire::problem::Problem::new(self.status.as_u16(), title, self.detail);
-        body.findings = self.findings;
-        let mut response = (self.status, body.to_json()).into_response();
+        let body = problem::Problem::new(self.status.as_u16(), title, self.detail);
+        let body = with_findings(body.to_json(), self.findings);
+        let mut response = (self.status, body).into_response();
         response.headers_mut().insert(header::CONTENT_TYPE, PROBLEM);
         if let Some((name, value)) = self.header {
             response.headers_mut().insert(name, value);
         }
         response
     }
+}
+
+/// Findings are an extension member (RFC 9457, section 3.2).
+fn with_findings(problem: String, findings: Option<Value>) -> String {
+    let Some(findings) = findings else { return problem };
+    let mut members: Map<String, Value> = serde_json::from_str(&problem).unwrap_or_default();
+    members.insert("findings".into(), findings);
+    Value::Object(members).to_string()
 }
 
 impl From<NoAnswer> for Problem {

@@ -4,11 +4,11 @@
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
-use serde_json::{Map, Value};
 
 use super::App;
 use super::answer::{Problem, json};
 use crate::daemon::show::{self, Kind};
+use crate::wire::state_json;
 
 type Answer = Result<Response, Problem>;
 
@@ -21,15 +21,14 @@ pub(super) async fn state(State(app): State<App>) -> Answer {
 /// `GET /api/v1/KIND`: all items of a kind, by id.
 pub(super) async fn list(app: App, kind: Kind) -> Answer {
     let shot = app.hub.shot().await?;
-    let items: Map<String, Value> = show::records(&shot, kind, &app.hub.clock).into_iter().collect();
-    Ok(json(Value::Object(items).to_string()))
+    Ok(json(show::section(&shot, kind, &app.hub.clock)))
 }
 
 /// `GET /api/v1/KIND/ID`.
 pub(super) async fn one(app: App, kind: Kind, Path(id): Path<String>) -> Answer {
     let shot = app.hub.shot().await?;
-    match show::record(&shot, kind, &id, &app.hub.clock) {
-        Some(record) => Ok(json(record.to_string())),
+    match show::item(&shot, kind, &id, &app.hub.clock) {
+        Some(record) => Ok(json(record)),
         None => {
             let detail = format!("there is no {} {id:?} now", kind.word());
             Err(Problem::new(StatusCode::NOT_FOUND, detail))
@@ -40,7 +39,7 @@ pub(super) async fn one(app: App, kind: Kind, Path(id): Path<String>) -> Answer 
 /// `GET /api/v1/line-up`.
 pub(super) async fn line_up(State(app): State<App>) -> Answer {
     let shot = app.hub.shot().await?;
-    Ok(json(show::line_up(&shot.snapshot.line_up).to_string()))
+    Ok(json(state_json::line_up_json(&shot.snapshot.line_up)))
 }
 
 /// What the contract names and this version does not have.

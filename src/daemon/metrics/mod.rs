@@ -49,8 +49,7 @@ pub struct Metrics {
     http_refused: IntCounterVec,
     /// From a message's arrival to the publisher.
     pub decision: Histogram,
-    /// Connections made again.
-    pub broker_reconnects: IntCounter,
+    broker_reconnects: IntCounter,
     /// Open event streams.
     pub event_streams: IntGauge,
     /// 1 after a good load of the plan, 0 after a bad one.
@@ -100,6 +99,12 @@ impl Metrics {
     /// A message or sample ended so; one of [`OUTCOMES`].
     pub fn message(&self, outcome: &'static str) {
         self.messages.with_label_values(&[outcome]).inc();
+    }
+
+    /// The broker is connected, for so many times after the first.
+    pub fn broker_connected(&self, reconnects: u64) {
+        let counted = self.broker_reconnects.get();
+        self.broker_reconnects.inc_by(reconnects.saturating_sub(counted));
     }
 
     /// HTTP was refused for this; one of [`REFUSALS`].
