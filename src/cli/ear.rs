@@ -65,7 +65,11 @@ impl Ear {
         })?;
         let first = tokio::time::timeout(CONNECT_MAX, arrivals.recv()).await;
         if matches!(first, Ok(Some(Arrival::Connected { .. }))) {
-            return Ok(Self { arrivals, publisher, clock });
+            return Ok(Self {
+                arrivals,
+                publisher,
+                clock,
+            });
         }
         let why = publisher.counters().last_error;
         let why = why.unwrap_or_else(|| "it does not answer".into());
@@ -97,7 +101,13 @@ fn config(plan: &Plan, login: &Login) -> anyhow::Result<ClientConfig> {
         Mqtt::Embedded { listen, .. } => {
             ClientConfig::new(&format!("mqtt://{}", reach(*listen)), &id, clock)
         }
-        Mqtt::External { url, user, password_file, ca_file, .. } => {
+        Mqtt::External {
+            url,
+            user,
+            password_file,
+            ca_file,
+            ..
+        } => {
             let mut config = ClientConfig::new(url, &id, clock);
             config.user.clone_from(user);
             config.ca_file.clone_from(ca_file);
@@ -143,8 +153,11 @@ pub(super) async fn until(seconds: Option<f64>) {
 /// # Errors
 /// How to end; why was printed.
 pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Exit> {
-    tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(|error| {
-        eprintln!("the system gives nothing to work with: {error}");
-        Exit::Unreachable
-    })
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| {
+            eprintln!("the system gives nothing to work with: {error}");
+            Exit::Unreachable
+        })
 }

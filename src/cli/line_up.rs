@@ -29,17 +29,25 @@ const BODY_MAX: usize = 4 * 1_024 * 1_024;
 #[must_use]
 pub fn run(args: &Args) -> Exit {
     if args.url.scheme_str() != Some("http") || args.url.host().is_none() {
-        eprintln!("{}: not an address of a daemon; write http://host:port", args.url);
+        eprintln!(
+            "{}: not an address of a daemon; write http://host:port",
+            args.url
+        );
         return Exit::Usage;
     }
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build();
     let answer = runtime.map_err(anyhow::Error::from).and_then(|runtime| {
         runtime.block_on(async { tokio::time::timeout(ANSWER_MAX, ask(&args.url)).await? })
     });
     match answer {
         Ok(line_up) => tell(&line_up),
         Err(error) => {
-            eprintln!("{}: no answer from a daemon: {error:#}; is it running?", args.url);
+            eprintln!(
+                "{}: no answer from a daemon: {error:#}; is it running?",
+                args.url
+            );
             Exit::Unreachable
         }
     }
@@ -69,14 +77,22 @@ fn tell(line_up: &Value) -> Exit {
     let text = |exception: &Value, key: &str| {
         let value = exception.get(key).and_then(Value::as_str).unwrap_or("");
         // What comes from a network is not given to a terminal as it is.
-        value.chars().filter(|c| !c.is_control()).collect::<String>()
+        value
+            .chars()
+            .filter(|c| !c.is_control())
+            .collect::<String>()
     };
     let Some(ready) = line_up.get("ready").and_then(Value::as_bool) else {
         eprintln!("the answer is not a line-up; is this a daemon's address?");
         return Exit::Unreachable;
     };
     println!("{}", if ready { "ready" } else { "not ready" });
-    for exception in line_up.get("exceptions").and_then(Value::as_array).into_iter().flatten() {
+    for exception in line_up
+        .get("exceptions")
+        .and_then(Value::as_array)
+        .into_iter()
+        .flatten()
+    {
         let (level, id) = (text(exception, "level"), text(exception, "id"));
         let (what, cure) = (text(exception, "text"), text(exception, "do"));
         println!("  {level:5}  {id}: {what} {cure}");

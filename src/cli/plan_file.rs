@@ -24,7 +24,10 @@ pub(super) fn load(file: &Path) -> Result<Plan, Exit> {
         eprintln!("{finding}");
     }
     plan.ok_or_else(|| {
-        let errors = findings.iter().filter(|finding| finding.level == Level::Error).count();
+        let errors = findings
+            .iter()
+            .filter(|finding| finding.level == Level::Error)
+            .count();
         eprintln!("{name}: {errors} errors; nothing was started");
         Exit::Input
     })

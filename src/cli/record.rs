@@ -84,7 +84,12 @@ async fn write(mut ear: Ear, args: &Args) -> io::Result<u64> {
             arrival = ear.next() => arrival,
         };
         let line = match arrival {
-            Some(Arrival::Message { at, topic, payload, retained }) => {
+            Some(Arrival::Message {
+                at,
+                topic,
+                payload,
+                retained,
+            }) => {
                 last = last.max(at);
                 recording::message_line(last, &topic, &payload, retained)
             }

@@ -40,7 +40,9 @@ pub fn run(args: &Args) -> Exit {
         Ok(plan) => plan,
         Err(exit) => return exit,
     };
-    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build();
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build();
     let runtime = match runtime {
         Ok(runtime) => runtime,
         Err(error) => {
@@ -76,7 +78,10 @@ async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
         eprintln!("the daemon cannot be set up: the system gives it no signals");
         return Exit::Unreachable;
     };
-    let options = Options { plan_file: Some(file), memory: None };
+    let options = Options {
+        plan_file: Some(file),
+        memory: None,
+    };
     let mut daemon = match Daemon::start(plan, options).await {
         Ok(daemon) => daemon,
         Err(error) => {
@@ -104,7 +109,10 @@ async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
 }
 
 fn greet(name: &str, addresses: Addresses, secure: bool) {
-    println!("Taillamp watches {name}. The page: {}", address::page(addresses.web, secure));
+    println!(
+        "Taillamp watches {name}. The page: {}",
+        address::page(addresses.web, secure)
+    );
     if let Some(mqtt) = addresses.mqtt {
         println!("Devices publish to {}.", address::broker(mqtt));
     }

@@ -45,14 +45,19 @@ impl Clock {
         // A deadline beyond what the platform can express is as good as none: a day, then look again.
         let span = std::time::Duration::from_micros(at.0);
         let day = std::time::Duration::from_secs(86_400);
-        let due = self.start.checked_add(span).unwrap_or_else(|| std::time::Instant::now() + day);
+        let due = self
+            .start
+            .checked_add(span)
+            .unwrap_or_else(|| std::time::Instant::now() + day);
         tokio::time::Instant::from_std(due)
     }
 
     /// How moments are written from now on.
     #[must_use]
     pub fn label(&self) -> Label {
-        Label::Wall { origin_us: self.wall_at_start.load(Ordering::Relaxed) }
+        Label::Wall {
+            origin_us: self.wall_at_start.load(Ordering::Relaxed),
+        }
     }
 
     /// Compares the computer's clock with the labels. `true` when it was stepped: labels given from
@@ -83,11 +88,15 @@ mod tests {
         let clock = Clock::start();
         assert!(!clock.follow_steps(), "no step has happened");
         let before = clock.now();
-        clock.wall_at_start.fetch_sub(3_600_000_000, Ordering::Relaxed);
+        clock
+            .wall_at_start
+            .fetch_sub(3_600_000_000, Ordering::Relaxed);
         assert!(clock.follow_steps());
         assert!(!clock.follow_steps(), "a step is reported once");
         assert!(clock.now().since(before) < Span::from_secs(60));
-        let Label::Wall { origin_us } = clock.label() else { panic!("live, times are wall times") };
+        let Label::Wall { origin_us } = clock.label() else {
+            panic!("live, times are wall times")
+        };
         let now = origin_us + i64::try_from(clock.now().0).expect("a short test");
         let off = now - wall_now_us();
         assert!(off.abs() < STEP_US, "the label is {off} us off");

@@ -27,9 +27,12 @@ impl Desk {
     pub(super) fn new(plan: &Plan) -> Self {
         let prefix = &plan.topic_prefix;
         let accept_commands = match &plan.mqtt {
-            Mqtt::Embedded { accept_commands, .. } | Mqtt::External { accept_commands, .. } => {
-                *accept_commands
+            Mqtt::Embedded {
+                accept_commands, ..
             }
+            | Mqtt::External {
+                accept_commands, ..
+            } => *accept_commands,
         };
         Self {
             words: format!("{prefix}/do/"),
@@ -40,7 +43,9 @@ impl Desk {
 
     /// What the daemon itself has published.
     pub(super) fn is_ours(&self, topic: &str) -> bool {
-        self.ours.iter().any(|ours| topic.starts_with(ours.as_str()))
+        self.ours
+            .iter()
+            .any(|ours| topic.starts_with(ours.as_str()))
     }
 
     /// An operator's word where such are taken.
@@ -54,7 +59,12 @@ impl Desk {
             return Answer::NotFound;
         }
         let find = |id: &str| engine.train_by_name(id);
-        let Order { target, verb, id, body } = order;
+        let Order {
+            target,
+            verb,
+            id,
+            body,
+        } = order;
         match commands::command(*target, verb, id, body, engine.layout(), find) {
             Err(why) => Answer::Malformed(why),
             Ok((command, word)) => match engine.handle(at, Input::Command(command, word)) {
@@ -69,7 +79,12 @@ impl Desk {
 
 /// Whether there is such an item. An alarm need not be active: the engine says what it makes of that.
 fn is_known(engine: &Engine, order: &Order) -> bool {
-    let Layout { blocks, turnouts, detectors, .. } = engine.layout();
+    let Layout {
+        blocks,
+        turnouts,
+        detectors,
+        ..
+    } = engine.layout();
     let id = &order.id;
     match order.target {
         Target::Alarm => {
@@ -78,7 +93,11 @@ fn is_known(engine: &Engine, order: &Order) -> bool {
         }
         Target::Train => engine.train_by_name(id).is_some(),
         Target::Block => blocks.binary_search_by(|block| block.id.cmp(id)).is_ok(),
-        Target::Turnout => turnouts.binary_search_by(|turnout| turnout.id.cmp(id)).is_ok(),
-        Target::Detector => detectors.binary_search_by(|detector| detector.id.cmp(id)).is_ok(),
+        Target::Turnout => turnouts
+            .binary_search_by(|turnout| turnout.id.cmp(id))
+            .is_ok(),
+        Target::Detector => detectors
+            .binary_search_by(|detector| detector.id.cmp(id))
+            .is_ok(),
     }
 }

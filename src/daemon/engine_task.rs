@@ -10,7 +10,7 @@ use std::sync::Arc;
 use tokio::sync::{mpsc, watch};
 
 use super::desk::Desk;
-use super::hub::{Ask, Hub, LayoutNames, Shot};
+use super::hub::{Ask, Hub, LayoutNames, Shot, stopped};
 use super::log_limit::LogLimit;
 use super::mqtt::client::Arrival;
 use super::outlet::Outlet;
@@ -89,7 +89,7 @@ impl EngineTask {
     async fn wait(&mut self, batch: &mut Vec<Arrival>) -> Turn {
         let wake = self.hub.clock.sleep_until(self.wake());
         tokio::select! {
-            _ = self.stop.wait_for(|stop| *stop) => Turn::Stop,
+            () = stopped(&mut self.stop) => Turn::Stop,
             number = self.arrivals.recv_many(batch, BATCH_MAX) => {
                 // The client holds the other end as long as the daemon runs.
                 if number == 0 { Turn::Stop } else { Turn::Arrivals }
@@ -102,8 +102,13 @@ impl EngineTask {
     /// When the loop turns by itself.
     fn wake(&self) -> Instant {
         let deadline = self.engine.next_deadline().map(|(at, _)| at);
-        let first = [Some(self.tick_due), deadline, self.outlet.due()].into_iter().flatten().min();
-        first.unwrap_or(self.tick_due).max(self.engine.now().plus(TURN_MIN))
+        let first = [Some(self.tick_due), deadline, self.outlet.due()]
+            .into_iter()
+            .flatten()
+            .min();
+        first
+            .unwrap_or(self.tick_due)
+            .max(self.engine.now().plus(TURN_MIN))
     }
 
     /// Takes what has arrived, lets time run, publishes.
@@ -121,7 +126,10 @@ impl EngineTask {
         self.outlet.flush(&mut self.engine);
         let done = self.hub.clock.now();
         for at in messages {
-            self.hub.metrics.decision.observe(done.since(at).as_secs_f64());
+            self.hub
+                .metrics
+                .decision
+                .observe(done.since(at).as_secs_f64());
         }
         let second = self.tick_due <= now;
         if second {
@@ -139,9 +147,12 @@ impl EngineTask {
     /// One arrival; the time of a message.
     fn arrive(&mut self, arrival: Arrival) -> Option<Instant> {
         match arrival {
-            Arrival::Message { at, topic, payload, retained } => {
-                self.message(at, &topic, &payload, retained).then_some(at)
-            }
+            Arrival::Message {
+                at,
+                topic,
+                payload,
+                retained,
+            } => self.message(at, &topic, &payload, retained).then_some(at),
             Arrival::Connected { at, reconnects } => {
                 tracing::info!(reconnects, "the broker is connected");
                 self.hub.metrics.broker_connected(reconnects);
@@ -265,7 +276,11 @@ impl EngineTask {
 
     /// Now, or, while messages wait, the time of the last that was taken.
     fn present(&self) -> Instant {
-        if self.arrivals.is_empty() { self.hub.clock.now() } else { self.engine.now() }
+        if self.arrivals.is_empty() {
+            self.hub.clock.now()
+        } else {
+            self.engine.now()
+        }
     }
 
     fn shot(&mut self) -> Arc<Shot> {
@@ -276,7 +291,11 @@ impl EngineTask {
             return shot.clone();
         }
         let number = self.hub.stream.newest();
-        let shot = Arc::new(Shot::new(self.engine.snapshot(), number, self.names.clone()));
+        let shot = Arc::new(Shot::new(
+            self.engine.snapshot(),
+            number,
+            self.names.clone(),
+        ));
         self.shot = Some((now, shot.clone()));
         shot
     }
@@ -289,7 +308,8 @@ impl EngineTask {
         let at = self.present();
         let memory = self.engine.memory();
         self.engine = Engine::recall(plan.layout.clone(), at, &memory);
-        self.engine.handle(at, Input::Broker(self.hub.broker_connected()));
+        self.engine
+            .handle(at, Input::Broker(self.hub.broker_connected()));
         self.table = TopicTable::new(&plan);
         self.names = Arc::new(LayoutNames::new(plan));
         self.shot = None;

@@ -92,7 +92,10 @@ impl LayoutNames {
     /// The names of a plan.
     #[must_use]
     pub fn new(plan: Plan) -> Self {
-        Self { json: layout_json::layout_json(&plan), plan }
+        Self {
+            json: layout_json::layout_json(&plan),
+            plan,
+        }
     }
 }
 
@@ -100,7 +103,12 @@ impl Shot {
     /// A shot whose JSON is not made yet.
     #[must_use]
     pub fn new(snapshot: Snapshot, number: u64, names: Arc<LayoutNames>) -> Self {
-        Self { snapshot, number, names, json: OnceLock::new() }
+        Self {
+            snapshot,
+            number,
+            names,
+            json: OnceLock::new(),
+        }
     }
 
     /// The JSON, made once for all who want it.
@@ -122,6 +130,12 @@ pub struct Hub {
     pub metrics: Metrics,
     /// The clock.
     pub clock: Clock,
+}
+
+/// Waits until the daemon stops, or is gone.
+pub async fn stopped(stop: &mut watch::Receiver<bool>) {
+    // The guard that comes back must not live across an await of whoever waits here.
+    drop(stop.wait_for(|stop| *stop).await);
 }
 
 /// The engine's task did not answer: it is stopping, or too many wait.

@@ -26,7 +26,13 @@ impl LogLimit {
     /// `Some(n)`: log it, and say that it also came `n` times unlogged since the last line.
     pub fn should_log(&mut self, cause: &'static str, now: Instant) -> Option<u64> {
         let Some(seen) = self.causes.get_mut(cause) else {
-            self.causes.insert(cause, Cause { logged: now, unlogged: 0 });
+            self.causes.insert(
+                cause,
+                Cause {
+                    logged: now,
+                    unlogged: 0,
+                },
+            );
             return Some(0);
         };
         if now.since(seen.logged) < QUIET {

@@ -93,7 +93,9 @@ impl Daemon {
     /// An external broker that is not there is no error; it may come later.
     pub async fn start(plan: Plan, options: Options) -> Result<Self, StartError> {
         let listener = start::listen(&plan.web).await?;
-        let web = listener.local_addr().map_err(|error| StartError::Setup(error.to_string()))?;
+        let web = listener
+            .local_addr()
+            .map_err(|error| StartError::Setup(error.to_string()))?;
         let pin = start::pin(&plan.web)?;
         let tls = start::tls(&plan.web)?;
         let (broker, way) = start::broker(&plan.mqtt, &plan.topic_prefix)?;
@@ -103,7 +105,13 @@ impl Daemon {
         let (asks, asked) = mpsc::channel(hub::ASKS_MAX);
         let metrics = Metrics::new().map_err(|error| StartError::Setup(error.to_string()))?;
         let base = start::stream_base();
-        let hub = Arc::new(Hub::new(asks, stopping.clone(), metrics, clock.clone(), base));
+        let hub = Arc::new(Hub::new(
+            asks,
+            stopping.clone(),
+            metrics,
+            clock.clone(),
+            base,
+        ));
 
         let (arrivals, arrived) = mpsc::channel(ARRIVALS_MAX);
         let config = client_config(&plan, way, clock.clone());
@@ -122,8 +130,19 @@ impl Daemon {
         let sessions = http::Sessions::new(pin, tls.is_some());
         let router = http::router(hub.clone(), names, sessions, options.plan_file.clone());
         let server = http::server::serve(listener, tls, router, hub.clone(), stopping.clone());
-        let task = engine_task(plan, options.memory, &hub, &publisher, arrived, asked, stopping);
-        let addresses = Addresses { web, mqtt: broker.as_ref().map(Broker::addr) };
+        let task = engine_task(
+            plan,
+            options.memory,
+            &hub,
+            &publisher,
+            arrived,
+            asked,
+            stopping,
+        );
+        let addresses = Addresses {
+            web,
+            mqtt: broker.as_ref().map(Broker::addr),
+        };
         tracing::info!(web = %addresses.web, mqtt = ?addresses.mqtt, "started");
         Ok(Self {
             addresses,
@@ -240,9 +259,12 @@ fn engine_task(
 
 fn client_config(plan: &Plan, way: start::Way, clock: Clock) -> ClientConfig {
     let accept_commands = match &plan.mqtt {
-        Mqtt::Embedded { accept_commands, .. } | Mqtt::External { accept_commands, .. } => {
-            *accept_commands
+        Mqtt::Embedded {
+            accept_commands, ..
         }
+        | Mqtt::External {
+            accept_commands, ..
+        } => *accept_commands,
     };
     // The name is the layout's, so that a daemon that is started twice throws the older one out
     // instead of leaving two that publish on the same topics.

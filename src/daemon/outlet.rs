@@ -84,9 +84,17 @@ impl Outlet {
         let layout = engine.layout();
         let mut items: BTreeSet<Item> = show::fixed_items(layout).into_iter().collect();
         let snapshot = engine.snapshot();
-        let trains = snapshot.trains.iter().filter_map(|train| engine.train_by_name(&train.id));
+        let trains = snapshot
+            .trains
+            .iter()
+            .filter_map(|train| engine.train_by_name(&train.id));
         items.extend(trains.map(Item::Train));
-        items.extend(snapshot.alarms.into_iter().map(|alarm| Item::Alarm(alarm.id)));
+        items.extend(
+            snapshot
+                .alarms
+                .into_iter()
+                .map(|alarm| Item::Alarm(alarm.id)),
+        );
         // What the engine has touched meanwhile is among them.
         items.extend(engine.touched());
         for item in items {
@@ -120,10 +128,13 @@ impl Outlet {
     pub(super) fn flush(&mut self, engine: &mut Engine) {
         let touched = engine.touched();
         if !touched.is_empty() {
-            let records: Vec<Record> =
-                touched.iter().filter_map(|item| self.publish(engine, item)).collect();
+            let records: Vec<Record> = touched
+                .iter()
+                .filter_map(|item| self.publish(engine, item))
+                .collect();
             self.hub.stream.append(records);
-            self.line_up_due.get_or_insert(engine.now().plus(LINE_UP_EVERY));
+            self.line_up_due
+                .get_or_insert(engine.now().plus(LINE_UP_EVERY));
         }
         let changes = engine.drain();
         if !changes.is_empty() {
@@ -157,7 +168,10 @@ impl Outlet {
 
     /// When something waits to go out.
     pub(super) fn due(&self) -> Option<Instant> {
-        [self.line_up_due, self.say.due()].into_iter().flatten().min()
+        [self.line_up_due, self.say.due()]
+            .into_iter()
+            .flatten()
+            .min()
     }
 
     /// Publishes one record; the same for the stream.
@@ -194,8 +208,12 @@ impl Outlet {
         let mut records = Vec::new();
         for detector in std::mem::take(&mut self.read) {
             let item = Item::Detector(detector);
-            let Some(View::Detector(view)) = engine.view(&item) else { continue };
-            let Some(plan) = engine.layout().detectors.get(detector.index()) else { continue };
+            let Some(View::Detector(view)) = engine.view(&item) else {
+                continue;
+            };
+            let Some(plan) = engine.layout().detectors.get(detector.index()) else {
+                continue;
+            };
             let shown = self.shown.get(detector.index()).copied().flatten();
             if is_noticeable(&plan.decide, shown, view.reading) {
                 records.extend(self.publish(engine, &item));
@@ -222,7 +240,14 @@ impl Outlet {
 
     fn raise(&mut self, changes: &[Change]) {
         for change in changes {
-            if let What::Alarm { id, priority, was, state, text, .. } = &change.what
+            if let What::Alarm {
+                id,
+                priority,
+                was,
+                state,
+                text,
+                ..
+            } = &change.what
                 && *state == AlarmState::Unacknowledged
                 && *was != AlarmState::Unacknowledged
             {
@@ -237,7 +262,8 @@ impl Outlet {
             _ => false,
         };
         if let Some(sentence) = self.say.next(engine.now(), still) {
-            self.publisher.say(&format!("{}/say", self.names.plan.topic_prefix), &sentence);
+            self.publisher
+                .say(&format!("{}/say", self.names.plan.topic_prefix), &sentence);
         }
     }
 }
@@ -251,17 +277,43 @@ fn record(kind: &'static str, id: &str, json: &str) -> Record {
 fn log(changes: &[Change], layout: &Layout) {
     for change in changes {
         match &change.what {
-            What::Alarm { id, was, state, text, .. } => {
+            What::Alarm {
+                id,
+                was,
+                state,
+                text,
+                ..
+            } => {
                 tracing::info!(alarm = %id, ?was, ?state, text = %text, "alarm");
             }
-            What::Train { train, event, place, .. } => {
+            What::Train {
+                train,
+                event,
+                place,
+                ..
+            } => {
                 tracing::debug!(train = train.0, ?event, ?place, "train");
             }
-            What::Block { block, was, state, why, .. } => {
-                let id = layout.blocks.get(block.index()).map_or("", |block| block.id.as_str());
+            What::Block {
+                block,
+                was,
+                state,
+                why,
+                ..
+            } => {
+                let id = layout
+                    .blocks
+                    .get(block.index())
+                    .map_or("", |block| block.id.as_str());
                 tracing::debug!(block = id, ?was, ?state, why = %why, "block");
             }
-            What::Turnout { turnout, position, was, state, why } => {
+            What::Turnout {
+                turnout,
+                position,
+                was,
+                state,
+                why,
+            } => {
                 let turnout = layout.turnouts.get(turnout.index());
                 let id = turnout.map_or("", |turnout| turnout.id.as_str());
                 tracing::debug!(turnout = id, ?position, ?was, ?state, why = %why, "turnout");

@@ -51,13 +51,26 @@ impl ReloadError {
     }
 
     fn of(findings: Vec<Finding>) -> Self {
-        let mut errors = findings.iter().filter(|finding| finding.level == Level::Error);
+        let mut errors = findings
+            .iter()
+            .filter(|finding| finding.level == Level::Error);
         let first = errors.next().map_or_else(String::new, |finding| {
-            let Finding { file, line, column, message, cure, .. } = finding;
+            let Finding {
+                file,
+                line,
+                column,
+                message,
+                cure,
+                ..
+            } = finding;
             format!("{file}:{line}:{column}: {message}; {cure}")
         });
         let errors = errors.count() + usize::from(!first.is_empty());
-        Self::Findings { errors, first, findings }
+        Self::Findings {
+            errors,
+            first,
+            findings,
+        }
     }
 }
 
@@ -78,10 +91,17 @@ pub async fn from_file(hub: &Hub, file: &Path) -> Result<Vec<Finding>, ReloadErr
 }
 
 async fn change(hub: &Hub, file: &Path) -> Result<Vec<Finding>, ReloadError> {
-    let text = read(file).await.map_err(|error| ReloadError::File { file: file.into(), error })?;
+    let text = read(file).await.map_err(|error| ReloadError::File {
+        file: file.into(),
+        error,
+    })?;
     let (plan, findings) = plan::load(&text, &file.display().to_string());
-    let Some(plan) = plan else { return Err(ReloadError::of(findings)) };
-    let Err(mut refused) = hub.reload(plan).await? else { return Ok(findings) };
+    let Some(plan) = plan else {
+        return Err(ReloadError::of(findings));
+    };
+    let Err(mut refused) = hub.reload(plan).await? else {
+        return Ok(findings);
+    };
     for finding in &mut refused {
         finding.file = file.display().to_string();
     }
@@ -91,7 +111,9 @@ async fn change(hub: &Hub, file: &Path) -> Result<Vec<Finding>, ReloadError> {
 async fn read(file: &Path) -> std::io::Result<String> {
     let length = tokio::fs::metadata(file).await?.len();
     if length > PLAN_BYTES_MAX {
-        return Err(std::io::Error::other(format!("it has {length} bytes; is it a plan?")));
+        return Err(std::io::Error::other(format!(
+            "it has {length} bytes; is it a plan?"
+        )));
     }
     tokio::fs::read_to_string(file).await
 }
@@ -102,11 +124,18 @@ async fn read(file: &Path) -> std::io::Result<String> {
 /// When the new plan changes something that the shell was started with.
 pub fn needs_restart(old: &Plan, new: &Plan) -> Result<(), Vec<Finding>> {
     let subscribed = topics::subscriptions(old, true);
-    let hears = |topic: &&str| subscribed.iter().any(|filter| mqtt_topic::matches(filter, topic));
+    let hears = |topic: &&str| {
+        subscribed
+            .iter()
+            .any(|filter| mqtt_topic::matches(filter, topic))
+    };
     let unheard = new.bindings.iter().map(|binding| binding.topic.as_str());
     let unheard = unheard.filter(|topic| !hears(topic)).count();
     let changed = [
-        (old.topic_prefix != new.topic_prefix, "[layout] topic_prefix"),
+        (
+            old.topic_prefix != new.topic_prefix,
+            "[layout] topic_prefix",
+        ),
         (old.mqtt != new.mqtt, "[mqtt]"),
         (old.web != new.web, "[web]"),
         (old.journal != new.journal, "[journal]"),
@@ -125,5 +154,9 @@ pub fn needs_restart(old: &Plan, new: &Plan) -> Result<(), Vec<Finding>> {
             cure: "restart the daemon, or change it back".into(),
         })
         .collect();
-    if findings.is_empty() { Ok(()) } else { Err(findings) }
+    if findings.is_empty() {
+        Ok(())
+    } else {
+        Err(findings)
+    }
 }

@@ -32,8 +32,14 @@ impl Say {
     pub fn raised(&mut self, alarm: &str, priority: Priority, text: &str) {
         self.waiting.retain(|sentence| sentence.alarm != alarm);
         // Behind all that are as urgent: the older one is said first.
-        let place = self.waiting.partition_point(|sentence| sentence.priority >= priority);
-        let sentence = Sentence { alarm: alarm.into(), priority, text: text.into() };
+        let place = self
+            .waiting
+            .partition_point(|sentence| sentence.priority >= priority);
+        let sentence = Sentence {
+            alarm: alarm.into(),
+            priority,
+            text: text.into(),
+        };
         self.waiting.insert(place, sentence);
         self.waiting.truncate(WAITING_MAX);
     }

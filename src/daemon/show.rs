@@ -94,7 +94,12 @@ impl Kind {
 pub fn snapshot(shot: &Shot, clock: &Clock) -> Arc<str> {
     let names = &shot.names;
     shot.json(|| {
-        state_json::snapshot_json(&shot.snapshot, &names.plan.layout, &names.json, clock.label())
+        state_json::snapshot_json(
+            &shot.snapshot,
+            &names.plan.layout,
+            &names.json,
+            clock.label(),
+        )
     })
 }
 
@@ -121,7 +126,9 @@ pub fn view(view: &View, layout: &Layout, clock: &Clock) -> String {
 /// The broker's part of a snapshot, as the record of the stream's `broker` event.
 #[must_use]
 pub fn broker(snapshot: &Snapshot) -> String {
-    let waiting = snapshot.waiting.map(|(heard, of)| json!({"heard": heard, "of": of}));
+    let waiting = snapshot
+        .waiting
+        .map(|(heard, of)| json!({"heard": heard, "of": of}));
     let state = if snapshot.broker { "connected" } else { "lost" };
     json!({"state": state, "waiting": waiting}).to_string()
 }
@@ -152,13 +159,15 @@ pub fn name(engine: &Engine, item: &Item) -> Option<(Kind, String)> {
     let layout = engine.layout();
     Some(match item {
         Item::Feed(feed) => (Kind::Feeds, layout.feeds.get(feed.index())?.id.clone()),
-        Item::Detector(detector) => {
-            (Kind::Detectors, layout.detectors.get(detector.index())?.id.clone())
-        }
+        Item::Detector(detector) => (
+            Kind::Detectors,
+            layout.detectors.get(detector.index())?.id.clone(),
+        ),
         Item::Block(block) => (Kind::Blocks, layout.blocks.get(block.index())?.id.clone()),
-        Item::Turnout(turnout) => {
-            (Kind::Turnouts, layout.turnouts.get(turnout.index())?.id.clone())
-        }
+        Item::Turnout(turnout) => (
+            Kind::Turnouts,
+            layout.turnouts.get(turnout.index())?.id.clone(),
+        ),
         Item::Table(table) => (Kind::Tables, layout.tables.get(table.index())?.id.clone()),
         Item::Train(train) => (Kind::Trains, engine.train_name(*train)),
         Item::Alarm(id) => (Kind::Alarms, id.clone()),

@@ -103,27 +103,39 @@ fn listen_error(key: &'static str, address: SocketAddr, error: io::Error) -> Sta
     if error.kind() == io::ErrorKind::AddrInUse {
         StartError::PortTaken { key, address }
     } else {
-        StartError::Listen { key, address, error }
+        StartError::Listen {
+            key,
+            address,
+            error,
+        }
     }
 }
 
 /// Listens for the page.
 pub(super) async fn listen(web: &Web) -> Result<TcpListener, StartError> {
-    TcpListener::bind(web.listen).await.map_err(|error| listen_error(WEB, web.listen, error))
+    TcpListener::bind(web.listen)
+        .await
+        .map_err(|error| listen_error(WEB, web.listen, error))
 }
 
 /// Starts the embedded broker, where the plan wants it, and tells the way to the broker.
 pub(super) fn broker(mqtt: &Mqtt, prefix: &str) -> Result<(Option<Broker>, Way), StartError> {
     match mqtt {
-        Mqtt::Embedded { listen, password_file, allow_anonymous, .. } => {
+        Mqtt::Embedded {
+            listen,
+            password_file,
+            allow_anonymous,
+            ..
+        } => {
             let mut config = BrokerConfig::new(*listen);
             let (mut user, mut password) = (None, None);
             if let Some(file) = password_file {
                 let text = read("[mqtt] password_file", file)?;
-                let mut users =
-                    Users::parse(&text).map_err(|error| StartError::Users { error })?;
+                let mut users = Users::parse(&text).map_err(|error| StartError::Users { error })?;
                 let own = random_password();
-                users.add(OWN_USER, &own).map_err(|error| StartError::Setup(error.to_string()))?;
+                users
+                    .add(OWN_USER, &own)
+                    .map_err(|error| StartError::Setup(error.to_string()))?;
                 config.users = users;
                 config.allow_anonymous = *allow_anonymous;
                 config.permit = Some(only_we_report(prefix));
@@ -132,15 +144,37 @@ pub(super) fn broker(mqtt: &Mqtt, prefix: &str) -> Result<(Option<Broker>, Way),
             let broker =
                 Broker::start(config).map_err(|error| listen_error(MQTT, *listen, error))?;
             let url = format!("mqtt://{}", reach(broker.addr()));
-            Ok((Some(broker), Way { url, user, password, ca_file: None }))
+            Ok((
+                Some(broker),
+                Way {
+                    url,
+                    user,
+                    password,
+                    ca_file: None,
+                },
+            ))
         }
-        Mqtt::External { url, user, password_file, ca_file, .. } => {
+        Mqtt::External {
+            url,
+            user,
+            password_file,
+            ca_file,
+            ..
+        } => {
             let password = match password_file {
                 Some(file) => Some(read("[mqtt] password_file", file)?.trim_end().to_owned()),
                 None => None,
             };
             let (url, user, ca_file) = (url.clone(), user.clone(), ca_file.clone());
-            Ok((None, Way { url, user, password, ca_file }))
+            Ok((
+                None,
+                Way {
+                    url,
+                    user,
+                    password,
+                    ca_file,
+                },
+            ))
         }
     }
 }
@@ -182,7 +216,9 @@ pub(super) fn stream_base() -> u64 {
 
 /// The PIN's hash, where the plan names a file.
 pub(super) fn pin(web: &Web) -> Result<Option<String>, StartError> {
-    let Some(file) = &web.pin_file else { return Ok(None) };
+    let Some(file) = &web.pin_file else {
+        return Ok(None);
+    };
     let hash = read("[web] pin_file", file)?.trim().to_owned();
     if !hash.starts_with("$argon2") || PasswordHash::new(&hash).is_err() {
         return Err(StartError::Pin { file: file.clone() });
@@ -192,11 +228,12 @@ pub(super) fn pin(web: &Web) -> Result<Option<String>, StartError> {
 
 /// Certificate and key, where the plan names them.
 pub(super) fn tls(web: &Web) -> Result<Option<TlsAcceptor>, StartError> {
-    let Some((cert, key)) = &web.tls else { return Ok(None) };
-    let wrong = |problem: String| StartError::Tls { problem };
-    let in_file = |file: &Path, error: &dyn std::fmt::Display| {
-        wrong(format!("{}: {error}", file.display()))
+    let Some((cert, key)) = &web.tls else {
+        return Ok(None);
     };
+    let wrong = |problem: String| StartError::Tls { problem };
+    let in_file =
+        |file: &Path, error: &dyn std::fmt::Display| wrong(format!("{}: {error}", file.display()));
     let chain = CertificateDer::pem_file_iter(cert)
         .and_then(Iterator::collect::<Result<Vec<_>, _>>)
         .map_err(|error| in_file(cert, &error))?;
@@ -211,10 +248,16 @@ pub(super) fn tls(web: &Web) -> Result<Option<TlsAcceptor>, StartError> {
 }
 
 fn read(key: &'static str, file: &Path) -> Result<String, StartError> {
-    let wrong = |error| StartError::File { key, file: file.to_owned(), error };
+    let wrong = |error| StartError::File {
+        key,
+        file: file.to_owned(),
+        error,
+    };
     let length = std::fs::metadata(file).map_err(wrong)?.len();
     if length > SECRET_BYTES_MAX {
-        return Err(wrong(io::Error::other("it is too long for what it should hold")));
+        return Err(wrong(io::Error::other(
+            "it is too long for what it should hold",
+        )));
     }
     std::fs::read_to_string(file).map_err(wrong)
 }

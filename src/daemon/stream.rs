@@ -49,7 +49,10 @@ impl Stream {
     /// start, so that a reader's number from before a restart is not taken for one of this run.
     #[must_use]
     pub fn new(base: u64) -> Self {
-        Self { ring: Mutex::new(VecDeque::new()), newest: watch::Sender::new(base) }
+        Self {
+            ring: Mutex::new(VecDeque::new()),
+            newest: watch::Sender::new(base),
+        }
     }
 
     /// The number of the newest frame.
@@ -73,7 +76,12 @@ impl Stream {
             if ring.len() == RING_MAX {
                 ring.pop_front();
             }
-            ring.push_back(Frame { number, kind, id, data });
+            ring.push_back(Frame {
+                number,
+                kind,
+                id,
+                data,
+            });
         }
         drop(ring);
         self.newest.send_if_modified(|newest| {
@@ -94,11 +102,15 @@ impl Stream {
     #[must_use]
     pub fn after(&self, seen: u64) -> News {
         let ring = self.lock();
-        let newest = self.newest().max(ring.back().map_or(0, |frame| frame.number));
+        let newest = self
+            .newest()
+            .max(ring.back().map_or(0, |frame| frame.number));
         if seen == newest {
             return News::Frames(Vec::new());
         }
-        let Some(oldest) = ring.front().map(|frame| frame.number) else { return News::Gap };
+        let Some(oldest) = ring.front().map(|frame| frame.number) else {
+            return News::Gap;
+        };
         if seen > newest || seen + 1 < oldest {
             return News::Gap;
         }
@@ -170,9 +182,15 @@ mod tests {
             append(&stream, "block", "a", "x");
         }
         let base = 7 << 32;
-        assert!(matches!(stream.after(base), News::Gap), "the first frame has left the ring");
+        assert!(
+            matches!(stream.after(base), News::Gap),
+            "the first frame has left the ring"
+        );
         assert_eq!(numbers(stream.after(base + 1)).len(), 1);
-        assert!(matches!(stream.after(base + 1_000_000), News::Gap), "a number not yet given");
+        assert!(
+            matches!(stream.after(base + 1_000_000), News::Gap),
+            "a number not yet given"
+        );
     }
 
     #[test]
@@ -180,7 +198,10 @@ mod tests {
         let stream = Stream::new(0);
         append(&stream, "block", "a", "1");
         stream.restart();
-        assert!(matches!(stream.after(1), News::Gap), "also when nothing has changed since");
+        assert!(
+            matches!(stream.after(1), News::Gap),
+            "also when nothing has changed since"
+        );
         let whole = stream.newest();
         assert_eq!(numbers(stream.after(whole)), [0; 0]);
         append(&stream, "block", "a", "2");
@@ -200,7 +221,11 @@ mod tests {
             if line.is_empty() {
                 if !data.is_empty() {
                     data.pop();
-                    events.push((id.clone(), std::mem::take(&mut kind), std::mem::take(&mut data)));
+                    events.push((
+                        id.clone(),
+                        std::mem::take(&mut kind),
+                        std::mem::take(&mut data),
+                    ));
                 }
                 kind.clear();
                 continue;
@@ -228,12 +253,14 @@ mod tests {
     #[test]
     fn the_reader_passes_the_published_vectors() {
         // format-field-data.js
-        assert_eq!(data_of("data:\n\ndata\ndata\n\ndata:test\n\n"), ["", "\n", "test"]);
+        assert_eq!(
+            data_of("data:\n\ndata\ndata\n\ndata:test\n\n"),
+            ["", "\n", "test"]
+        );
         // format-comments.js
         let long = "x".repeat(2_048);
-        let comments = format!(
-            "data:1\r:\0\n:\r\ndata:2\n:{long}\rdata:3\n:data:fail\r:{long}\ndata:4\n\n"
-        );
+        let comments =
+            format!("data:1\r:\0\n:\r\ndata:2\n:{long}\rdata:3\n:data:fail\r:{long}\ndata:4\n\n");
         assert_eq!(data_of(&comments), ["1\n2\n3\n4"]);
         // format-data-before-final-empty-line.js
         let cut = read("retry:1000\ndata:test1\n\nid:test\ndata:test2");
@@ -243,9 +270,22 @@ mod tests {
     /// What the encoder writes, a reader of the standard reads back.
     #[test]
     fn what_is_encoded_is_read_back() {
-        for data in ["", "\n", "test", "1\n2\n3\n4", " leading", "a:b", ":c", "{\"id\":\"ä\"}"] {
+        for data in [
+            "",
+            "\n",
+            "test",
+            "1\n2\n3\n4",
+            " leading",
+            "a:b",
+            ":c",
+            "{\"id\":\"ä\"}",
+        ] {
             let sent = format!("{KEEP_ALIVE}{}{KEEP_ALIVE}", encode(42, "block", data));
-            assert_eq!(read(&sent), [("42".into(), "block".into(), data.into())], "{data:?}");
+            assert_eq!(
+                read(&sent),
+                [("42".into(), "block".into(), data.into())],
+                "{data:?}"
+            );
         }
         let cr = encode(1, "say", "a\rb\r\nc");
         assert_eq!(read(&cr), [("1".into(), "say".into(), "a\nb\nc".into())]);

@@ -26,10 +26,24 @@ pub fn incoming(plan: &Plan, words: bool) -> Vec<String> {
     let prefix = &plan.topic_prefix;
     let families = ["detector/+", "position/+", "asked/+", "feed/+", "node/+"];
     let families = families.into_iter().chain(words.then_some("do/+/+"));
-    let mut filters: Vec<String> = families.map(|family| format!("{prefix}/{family}")).collect();
-    let topics: BTreeSet<&str> = plan.bindings.iter().map(|bound| bound.topic.as_str()).collect();
-    let single = |topic: &&str| !filters.iter().any(|filter| mqtt_topic::matches(filter, topic));
-    let single: Vec<String> = topics.into_iter().filter(single).map(str::to_owned).collect();
+    let mut filters: Vec<String> = families
+        .map(|family| format!("{prefix}/{family}"))
+        .collect();
+    let topics: BTreeSet<&str> = plan
+        .bindings
+        .iter()
+        .map(|bound| bound.topic.as_str())
+        .collect();
+    let single = |topic: &&str| {
+        !filters
+            .iter()
+            .any(|filter| mqtt_topic::matches(filter, topic))
+    };
+    let single: Vec<String> = topics
+        .into_iter()
+        .filter(single)
+        .map(str::to_owned)
+        .collect();
     filters.extend(single);
     filters
 }

@@ -33,13 +33,22 @@ struct Question<T> {
     check: fn(&str) -> anyhow::Result<T>,
 }
 
-fn questions() -> (Question<String>, Question<String>, Question<Vec<String>>, Question<String>) {
+fn questions() -> (
+    Question<String>,
+    Question<String>,
+    Question<Vec<String>>,
+    Question<String>,
+) {
     let name = Question {
         text: "What is the layout called?",
         default: "My Layout".into(),
         check: name,
     };
-    let scale = Question { text: "Its scale (HO, N, O, ... or 1:87.1)?", default: "HO".into(), check: scale };
+    let scale = Question {
+        text: "Its scale (HO, N, O, ... or 1:87.1)?",
+        default: "HO".into(),
+        check: scale,
+    };
     let nodes = Question {
         text: "Which boards carry your detectors (ids, commas between)?",
         default: "board-1".into(),
@@ -100,7 +109,11 @@ impl<T> Question<T> {
                 bail!("no answer; nothing was written");
             }
             let answer = line.trim();
-            match (self.check)(if answer.is_empty() { &self.default } else { answer }) {
+            match (self.check)(if answer.is_empty() {
+                &self.default
+            } else {
+                answer
+            }) {
                 Ok(answer) => return Ok(answer),
                 Err(error) => writeln!(out, "{error}")?,
             }
@@ -118,14 +131,21 @@ fn name(answer: &str) -> anyhow::Result<String> {
 
 fn scale(answer: &str) -> anyhow::Result<String> {
     if scale::ratio(answer).is_none() {
-        bail!("no scale {answer:?}: one of {}, or a ratio such as 1:87.1", scale::names());
+        bail!(
+            "no scale {answer:?}: one of {}, or a ratio such as 1:87.1",
+            scale::names()
+        );
     }
     Ok(answer.into())
 }
 
 fn nodes(answer: &str) -> anyhow::Result<Vec<String>> {
     let mut nodes: Vec<String> = Vec::new();
-    for node in answer.split(',').map(str::trim).filter(|node| !node.is_empty()) {
+    for node in answer
+        .split(',')
+        .map(str::trim)
+        .filter(|node| !node.is_empty())
+    {
         let ok = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
         // Room is left for the ids that are made of it.
         if node.len() > 28 || !node.chars().all(ok) {

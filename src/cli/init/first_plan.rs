@@ -124,10 +124,18 @@ mod tests {
         let text = text(&answers(2));
         let (first, tail) = text.split_once("# Points, once").expect("the tail");
         let first = first.replacen("[[join]]\nends = [\"block-1.b\", \"block-2.a\"]\n", "", 1);
-        let tail: Vec<&str> = tail.lines().skip(1).map(|l| l.trim_start_matches(['#', ' '])).collect();
-        let tail = tail.join("\n").replace("A siding's power", "# A siding's power");
+        let tail: Vec<&str> = tail
+            .lines()
+            .skip(1)
+            .map(|l| l.trim_start_matches(['#', ' ']))
+            .collect();
+        let tail = tail
+            .join("\n")
+            .replace("A siding's power", "# A siding's power");
         let (plan, findings) = plan::load(&format!("{first}\n{tail}"), "plan.toml");
-        let errors = findings.iter().filter(|finding| finding.level == plan::Level::Error);
+        let errors = findings
+            .iter()
+            .filter(|finding| finding.level == plan::Level::Error);
         assert_eq!(errors.count(), 0, "{findings:?}");
         assert_eq!(plan.expect("no errors").layout.turnouts.len(), 1);
     }

@@ -65,8 +65,15 @@ pub fn run(args: &Args) -> Exit {
 fn make(args: &Args) -> anyhow::Result<()> {
     let file = |name: &str| args.dir.join(name);
     let files = [file(PLAN), file(PASSWORDS), file(PIN)];
-    if let Some(old) = files.iter().find(|file| file.exists()).filter(|_| !args.force) {
-        bail!("{} exists: choose another folder with --dir, or add --force", old.display());
+    if let Some(old) = files
+        .iter()
+        .find(|file| file.exists())
+        .filter(|_| !args.force)
+    {
+        bail!(
+            "{} exists: choose another folder with --dir, or add --force",
+            old.display()
+        );
     }
     let answers = if std::io::stdin().is_terminal() {
         Answers::asked(args)?
@@ -80,7 +87,9 @@ fn make(args: &Args) -> anyhow::Result<()> {
     let mut passwords = Vec::new();
     for node in &answers.nodes {
         let password = random(16);
-        users.add(node, &password).context("a password cannot be hashed")?;
+        users
+            .add(node, &password)
+            .context("a password cannot be hashed")?;
         passwords.push((node, password));
     }
     let pin = hash(&answers.pin).context("the PIN cannot be hashed")?;
@@ -96,12 +105,23 @@ fn tell(plan: &Path, answers: &Answers, passwords: &[(&String, String)]) -> anyh
     let page = address::page(WEB, false);
     let mut out = std::io::stdout().lock();
     writeln!(out, "Written: {}, {PASSWORDS}, {PIN}.", plan.display())?;
-    writeln!(out, "\nUsers and passwords for your boards. They are shown only now:")?;
+    writeln!(
+        out,
+        "\nUsers and passwords for your boards. They are shown only now:"
+    )?;
     for (node, password) in passwords {
         writeln!(out, "  {node}  {password}")?;
     }
-    writeln!(out, "\nThe PIN for phones that may change something: {}", answers.pin)?;
-    writeln!(out, "\nNext:\n  taillamp check --plan {0}\n  taillamp run --plan {0}", plan.display())?;
+    writeln!(
+        out,
+        "\nThe PIN for phones that may change something: {}",
+        answers.pin
+    )?;
+    writeln!(
+        out,
+        "\nNext:\n  taillamp check --plan {0}\n  taillamp run --plan {0}",
+        plan.display()
+    )?;
     writeln!(out, "The page will be at {page}")?;
     if let Some(code) = address::qr(&page) {
         writeln!(out, "\n{code}")?;
@@ -116,7 +136,10 @@ const LETTERS: &[u8; 32] = b"abcdefghijkmnpqrstuvwxyz23456789";
 fn random(characters: usize) -> String {
     let mut bytes = vec![0_u8; characters];
     OsRng.fill_bytes(&mut bytes);
-    bytes.iter().map(|byte| char::from(LETTERS[usize::from(byte % 32)])).collect()
+    bytes
+        .iter()
+        .map(|byte| char::from(LETTERS[usize::from(byte % 32)]))
+        .collect()
 }
 
 /// Writes a file that only its owner may read where `mode` says so.
@@ -128,8 +151,11 @@ fn write(file: &Path, text: &str, force: bool, mode: u32) -> anyhow::Result<()> 
     }
     let mut open = std::fs::OpenOptions::new();
     open.write(true).create_new(true).mode(mode);
-    let mut out = open.open(file).with_context(|| format!("{name}: it cannot be written"))?;
-    out.write_all(text.as_bytes()).with_context(|| format!("{name}: it cannot be written"))
+    let mut out = open
+        .open(file)
+        .with_context(|| format!("{name}: it cannot be written"))?;
+    out.write_all(text.as_bytes())
+        .with_context(|| format!("{name}: it cannot be written"))
 }
 
 #[cfg(test)]
@@ -139,7 +165,11 @@ mod tests {
     #[test]
     fn passwords_differ_and_use_the_alphabet_evenly() {
         assert_ne!(random(16), random(16));
-        assert_eq!(256 % LETTERS.len(), 0, "a byte falls on each letter as often");
+        assert_eq!(
+            256 % LETTERS.len(),
+            0,
+            "a byte falls on each letter as often"
+        );
         assert!(random(200).bytes().all(|byte| LETTERS.contains(&byte)));
     }
 }

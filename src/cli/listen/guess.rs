@@ -8,14 +8,20 @@ const SHOWN_MAX: usize = 160;
 
 /// Text from the network, fit for a terminal and for a comment.
 pub(super) fn plain(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+    text.chars()
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect()
 }
 
 /// A payload, fit for a terminal and for a comment.
 pub(super) fn shown(payload: &[u8]) -> String {
     let text = plain(&String::from_utf8_lossy(payload));
     let short: String = text.chars().take(SHOWN_MAX).collect();
-    if short.len() < text.len() { format!("{short}...") } else { short }
+    if short.len() < text.len() {
+        format!("{short}...")
+    } else {
+        short
+    }
 }
 
 /// The lines.
@@ -75,7 +81,12 @@ impl Look {
 
     /// A pack: the first unit or boolean that a detector can have.
     fn pack(records: &[Value]) -> Self {
-        let pack = |kind, unit| Self { kind, unit, format: None, words: None };
+        let pack = |kind, unit| Self {
+            kind,
+            unit,
+            format: None,
+            words: None,
+        };
         let mut base = "";
         for record in records {
             let text = |key: &str| record.get(key).and_then(Value::as_str);
@@ -116,10 +127,19 @@ fn first_number(value: &Value, at: String) -> Option<String> {
 
 /// An id made of the topic's end.
 fn id(topic: &str) -> String {
-    let end = topic.rsplit('/').find(|level| !level.is_empty()).unwrap_or("detector");
+    let end = topic
+        .rsplit('/')
+        .find(|level| !level.is_empty())
+        .unwrap_or("detector");
     let mut id: String = end
         .chars()
-        .map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' })
+        .map(|c| {
+            if c.is_ascii_alphanumeric() {
+                c.to_ascii_lowercase()
+            } else {
+                '-'
+            }
+        })
         .take(32)
         .collect();
     if id.trim_matches('-').is_empty() {
@@ -137,8 +157,16 @@ mod tests {
     #[test]
     fn the_lines_can_be_pasted() {
         let cases: [(&str, &str, &[&str]); 6] = [
-            ("a/D 1", r#"[{"n":"current","u":"A","v":0.01}]"#, &["current", "mA"]),
-            ("a/d-2", r#"[{"bn":"x","bu":"lx"},{"v":300}]"#, &["optical", "lx"]),
+            (
+                "a/D 1",
+                r#"[{"n":"current","u":"A","v":0.01}]"#,
+                &["current", "mA"],
+            ),
+            (
+                "a/d-2",
+                r#"[{"bn":"x","bu":"lx"},{"v":300}]"#,
+                &["optical", "lx"],
+            ),
             ("a/d-3", r#"[{"n":"seen","vb":true}]"#, &["contact"]),
             ("a/d-4", "12.5", &["current", "\"number\""]),
             ("a/d-5", r#"{"ch/1":{"ma":12}}"#, &["pointer:/ch~11/ma"]),
@@ -150,9 +178,14 @@ mod tests {
                 assert!(lines.contains(word), "{word} in {lines}");
             }
             let lines = lines.replace("block = \"\"", "block = \"b1\"");
-            let plan = format!("[layout]\nname = \"x\"\nscale = \"HO\"\n[[block]]\nid = \"b1\"\n{lines}\n");
+            let plan = format!(
+                "[layout]\nname = \"x\"\nscale = \"HO\"\n[[block]]\nid = \"b1\"\n{lines}\n"
+            );
             let (_, findings) = plan::load(&plan, "plan.toml");
-            let errors: Vec<_> = findings.iter().filter(|f| f.level == Level::Error).collect();
+            let errors: Vec<_> = findings
+                .iter()
+                .filter(|f| f.level == Level::Error)
+                .collect();
             assert!(errors.is_empty(), "{errors:?}\n{plan}");
         }
     }
@@ -160,7 +193,10 @@ mod tests {
     #[test]
     fn pointers_are_escaped() {
         let value: Value = serde_json::from_str(r#"{"a/b":{"m~n":1}}"#).expect("JSON");
-        assert_eq!(first_number(&value, String::new()).as_deref(), Some("/a~1b/m~0n"));
+        assert_eq!(
+            first_number(&value, String::new()).as_deref(),
+            Some("/a~1b/m~0n")
+        );
     }
 
     #[test]

@@ -28,7 +28,10 @@ pub(super) async fn authorise(State(app): State<App>, request: Request, next: Ne
     app.hub.metrics.refused("session");
     let detail = "enter the PIN first: POST /api/v1/session with {\"pin\": ...}";
     Problem::new(StatusCode::UNAUTHORIZED, detail)
-        .with_header(header::WWW_AUTHENTICATE, HeaderValue::from_static("Cookie realm=\"taillamp\""))
+        .with_header(
+            header::WWW_AUTHENTICATE,
+            HeaderValue::from_static("Cookie realm=\"taillamp\""),
+        )
         .into()
 }
 
@@ -41,12 +44,18 @@ pub(super) async fn order(
     body: Bytes,
 ) -> Result<StatusCode, Problem> {
     let body = parse(&body)?;
-    let said = Order { target, verb: verb.into(), id, body };
+    let said = Order {
+        target,
+        verb: verb.into(),
+        id,
+        body,
+    };
     match app.hub.order(said).await? {
         Answer::Taken => Ok(StatusCode::NO_CONTENT),
-        Answer::NotFound => {
-            Err(Problem::new(StatusCode::NOT_FOUND, "there is no such item now"))
-        }
+        Answer::NotFound => Err(Problem::new(
+            StatusCode::NOT_FOUND,
+            "there is no such item now",
+        )),
         Answer::Malformed(why) => Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, why)),
         Answer::Refused(why) => Err(Problem::new(StatusCode::CONFLICT, why)),
     }
@@ -57,7 +66,10 @@ fn parse(body: &Bytes) -> Result<Value, Problem> {
         return Ok(Value::Null);
     }
     serde_json::from_slice(body).map_err(|error| {
-        Problem::new(StatusCode::BAD_REQUEST, format!("the body is not JSON: {error}"))
+        Problem::new(
+            StatusCode::BAD_REQUEST,
+            format!("the body is not JSON: {error}"),
+        )
     })
 }
 
@@ -70,24 +82,33 @@ pub(super) async fn session(State(app): State<App>, headers: HeaderMap) -> Respo
 /// `POST /api/v1/session`: the PIN.
 pub(super) async fn enter(State(app): State<App>, body: Bytes) -> Result<Response, Problem> {
     let body = parse(&body)?;
-    let pin = body.get("pin").and_then(Value::as_str).map(str::to_owned).ok_or_else(|| {
-        Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "the body is {\"pin\": \"...\"}")
-    })?;
+    let pin = body
+        .get("pin")
+        .and_then(Value::as_str)
+        .map(str::to_owned)
+        .ok_or_else(|| {
+            Problem::new(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                "the body is {\"pin\": \"...\"}",
+            )
+        })?;
     if !app.sessions.needed() {
         return Ok(StatusCode::NO_CONTENT.into_response());
     }
     // One hash at a time: a flood of PINs must not take both of a small computer's cores.
     let turn = app.pin_turn.clone().try_acquire_owned();
-    let Ok(turn) = turn else { return Err(too_many(1)) };
+    let Ok(turn) = turn else {
+        return Err(too_many(1));
+    };
     let (sessions, now) = (app.sessions.clone(), app.hub.clock.now());
     let entry = tokio::task::spawn_blocking(move || {
         let entry = sessions.enter(&pin, now);
         drop(turn);
         entry
     });
-    let entry = entry.await.map_err(|_| {
-        Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the daemon is stopping")
-    })?;
+    let entry = entry
+        .await
+        .map_err(|_| Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the daemon is stopping"))?;
     match entry {
         Entry::Open(cookie) => Ok(with_cookie(&cookie)),
         Entry::Wrong => {
@@ -127,13 +148,15 @@ pub(super) async fn reload_plan(State(app): State<App>) -> Result<Response, Prob
         return Err(Problem::new(StatusCode::CONFLICT, detail));
     };
     match reload::from_file(&app.hub, file).await {
-        Ok(findings) => {
-            Ok(answer::json(json!({"findings": show::findings(&findings)}).to_string()))
-        }
+        Ok(findings) => Ok(answer::json(
+            json!({"findings": show::findings(&findings)}).to_string(),
+        )),
         Err(error) => {
             let findings = show::findings(error.findings());
-            Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, error.to_string())
-                .with_findings(findings))
+            Err(
+                Problem::new(StatusCode::UNPROCESSABLE_ENTITY, error.to_string())
+                    .with_findings(findings),
+            )
         }
     }
 }

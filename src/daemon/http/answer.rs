@@ -1,7 +1,7 @@
 //! How requests are answered: JSON, and errors as problem JSON (RFC 9457).
 
-use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::StatusCode;
+use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::response::{IntoResponse, Response};
 use serde_json::{Map, Value};
 
@@ -24,7 +24,12 @@ pub(super) struct Problem {
 impl Problem {
     /// A problem whose title is the status's own.
     pub(super) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
-        Self { status, detail: detail.into(), header: None, findings: None }
+        Self {
+            status,
+            detail: detail.into(),
+            header: None,
+            findings: None,
+        }
     }
 
     /// With one more header.
@@ -62,7 +67,9 @@ impl IntoResponse for Problem {
 
 /// Findings are an extension member (RFC 9457, section 3.2).
 fn with_findings(problem: String, findings: Option<Value>) -> String {
-    let Some(findings) = findings else { return problem };
+    let Some(findings) = findings else {
+        return problem;
+    };
     let mut members: Map<String, Value> = serde_json::from_str(&problem).unwrap_or_default();
     members.insert("findings".into(), findings);
     Value::Object(members).to_string()

@@ -44,7 +44,10 @@ pub(super) async fn line_up(State(app): State<App>) -> Answer {
 
 /// What the contract names and this version does not have.
 pub(super) async fn not_yet() -> Problem {
-    Problem::new(StatusCode::NOT_IMPLEMENTED, "this version of taillamp cannot answer this yet")
+    Problem::new(
+        StatusCode::NOT_IMPLEMENTED,
+        "this version of taillamp cannot answer this yet",
+    )
 }
 
 /// Everything else.

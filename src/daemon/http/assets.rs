@@ -57,7 +57,9 @@ impl Assets {
     /// The table with a tag for each file.
     pub(super) fn new() -> Self {
         let row = |asset: &'static Asset| (asset.path, (asset, tag(asset.bytes)));
-        Self { by_path: ASSETS.iter().map(row).collect() }
+        Self {
+            by_path: ASSETS.iter().map(row).collect(),
+        }
     }
 
     /// The paths that are served.
@@ -73,7 +75,9 @@ pub(super) async fn get(State(app): State<App>, uri: Uri, headers: HeaderMap) ->
     };
     let has_it = headers.get_all(header::IF_NONE_MATCH).iter().any(|known| {
         let known = known.to_str().unwrap_or("");
-        known.split(',').any(|known| known.trim().trim_start_matches("W/").as_bytes() == *tag)
+        known
+            .split(',')
+            .any(|known| known.trim().trim_start_matches("W/").as_bytes() == tag.as_bytes())
     });
     // The browser asks each time and is told 'not modified': after an update of the program the
     // page and its scripts always belong together.
@@ -111,7 +115,11 @@ mod tests {
         let mut files = Vec::new();
         let page = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/daemon/http/page");
         for entry in std::fs::read_dir(page).expect("the page's directory") {
-            let name = entry.expect("an entry").file_name().into_string().expect("plain names");
+            let name = entry
+                .expect("an entry")
+                .file_name()
+                .into_string()
+                .expect("plain names");
             files.push(name);
         }
         files.sort_unstable();

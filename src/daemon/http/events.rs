@@ -9,14 +9,15 @@ use std::time::Duration;
 
 use axum::body::{Body, Bytes};
 use axum::extract::State;
-use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::http::StatusCode;
+use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::response::Response;
 use tokio::sync::{OwnedSemaphorePermit, watch};
 use tokio::time::Instant;
 
 use super::App;
 use super::answer::Problem;
+use crate::daemon::hub::stopped;
 use crate::daemon::show;
 use crate::daemon::stream::{KEEP_ALIVE, News, encode};
 
@@ -35,7 +36,9 @@ pub(super) async fn open(State(app): State<App>, headers: HeaderMap) -> Result<R
         return Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail)
             .with_header(header::RETRY_AFTER, HeaderValue::from_static("10")));
     };
-    let seen = headers.get("last-event-id").and_then(|id| id.to_str().ok()?.parse().ok());
+    let seen = headers
+        .get("last-event-id")
+        .and_then(|id| id.to_str().ok()?.parse().ok());
     app.hub.metrics.event_streams.inc();
     let reader = Reader {
         seen,
@@ -48,11 +51,17 @@ pub(super) async fn open(State(app): State<App>, headers: HeaderMap) -> Result<R
     };
     let stream = futures_util::stream::unfold(reader, |mut reader| async {
         let bytes = reader.next().await?;
-        Some((Ok::<_, std::convert::Infallible>(Bytes::from(bytes)), reader))
+        Some((
+            Ok::<_, std::convert::Infallible>(Bytes::from(bytes)),
+            reader,
+        ))
     });
     let mut response = Response::new(Body::from_stream(stream));
     let headers = response.headers_mut();
-    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("text/event-stream"));
+    headers.insert(
+        header::CONTENT_TYPE,
+        HeaderValue::from_static("text/event-stream"),
+    );
     // Proxies that would hold events back to fill a buffer are asked not to.
     let no = HeaderValue::from_static("no");
     headers.insert(HeaderName::from_static("x-accel-buffering"), no);
@@ -100,7 +109,7 @@ impl Reader {
     /// Waits for a change and for its turn: `true`; for as long as the line may be silent: `false`.
     async fn wait(&mut self) -> Option<bool> {
         tokio::select! {
-            _ = self.stop.wait_for(|stop| *stop) => None,
+            () = stopped(&mut self.stop) => None,
             changed = self.changes.changed() => {
                 changed.ok()?;
                 tokio::time::sleep_until(self.sent + BUNDLE_EVERY).await;
@@ -111,16 +120,26 @@ impl Reader {
     }
 
     async fn news(&mut self) -> Option<String> {
-        let news = self.seen.map_or(News::Gap, |seen| self.app.hub.stream.after(seen));
-        let News::Frames(frames) = news else { return self.whole().await };
+        let news = self
+            .seen
+            .map_or(News::Gap, |seen| self.app.hub.stream.after(seen));
+        let News::Frames(frames) = news else {
+            return self.whole().await;
+        };
         self.seen = frames.last().map(|frame| frame.number).or(self.seen);
-        let events = frames.iter().map(|frame| encode(frame.number, frame.kind, &frame.data));
+        let events = frames
+            .iter()
+            .map(|frame| encode(frame.number, frame.kind, &frame.data));
         Some(events.collect())
     }
 
     async fn whole(&mut self) -> Option<String> {
         let shot = self.app.hub.shot().await.ok()?;
         self.seen = Some(shot.number);
-        Some(encode(shot.number, "state", &show::snapshot(&shot, &self.app.hub.clock)))
+        Some(encode(
+            shot.number,
+            "state",
+            &show::snapshot(&shot, &self.app.hub.clock),
+        ))
     }
 }

@@ -29,14 +29,22 @@ impl Names {
     /// it listens on every address, any literal address and names that end in `.local`.
     #[must_use]
     pub fn new(listen: SocketAddr, allowed_hosts: &[String]) -> Self {
-        let allowed = allowed_hosts.iter().map(|host| host.to_ascii_lowercase()).collect();
-        Self { listen: listen.ip(), allowed }
+        let allowed = allowed_hosts
+            .iter()
+            .map(|host| host.to_ascii_lowercase())
+            .collect();
+        Self {
+            listen: listen.ip(),
+            allowed,
+        }
     }
 
     /// Whether a `Host` (with or without a port) is one of ours.
     #[must_use]
     pub fn knows(&self, host: &str) -> bool {
-        let Some((name, _)) = split_port(host) else { return false };
+        let Some((name, _)) = split_port(host) else {
+            return false;
+        };
         let name = name.trim_end_matches('.').to_ascii_lowercase();
         if self.allowed.contains(&name) || name == "localhost" {
             return true;
@@ -51,7 +59,10 @@ impl Names {
 
 /// An address, in brackets or not.
 fn literal(name: &str) -> Option<IpAddr> {
-    let bare = name.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')).unwrap_or(name);
+    let bare = name
+        .strip_prefix('[')
+        .and_then(|rest| rest.strip_suffix(']'))
+        .unwrap_or(name);
     bare.parse().ok()
 }
 
@@ -107,12 +118,16 @@ fn host_of<'a>(uri: &'a Uri, headers: &'a HeaderMap) -> Option<&'a str> {
 }
 
 fn check(names: &Names, method: &Method, uri: &Uri, headers: &HeaderMap) -> Result<(), Refusal> {
-    let host = host_of(uri, headers).filter(|host| names.knows(host)).ok_or(Refusal::Host)?;
+    let host = host_of(uri, headers)
+        .filter(|host| names.knows(host))
+        .ok_or(Refusal::Host)?;
     if matches!(*method, Method::GET | Method::HEAD) {
         return Ok(());
     }
     for origin in headers.get_all(header::ORIGIN) {
-        let same = origin.to_str().is_ok_and(|origin| is_same_origin(origin, host));
+        let same = origin
+            .to_str()
+            .is_ok_and(|origin| is_same_origin(origin, host));
         if !same {
             return Err(Refusal::Origin);
         }
@@ -122,24 +137,40 @@ fn check(names: &Names, method: &Method, uri: &Uri, headers: &HeaderMap) -> Resu
             return Err(Refusal::Origin);
         }
     }
-    if is_json(headers) || has_no_body(headers) { Ok(()) } else { Err(Refusal::Body) }
+    if is_json(headers) || has_no_body(headers) {
+        Ok(())
+    } else {
+        Err(Refusal::Body)
+    }
 }
 
 fn is_json(headers: &HeaderMap) -> bool {
-    let kind = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok());
-    let essence = kind.and_then(|kind| kind.split(';').next()).unwrap_or("").trim();
+    let kind = headers
+        .get(header::CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok());
+    let essence = kind
+        .and_then(|kind| kind.split(';').next())
+        .unwrap_or("")
+        .trim();
     essence.eq_ignore_ascii_case("application/json")
 }
 
 fn has_no_body(headers: &HeaderMap) -> bool {
-    let length = headers.get(header::CONTENT_LENGTH).map(HeaderValue::as_bytes);
+    let length = headers
+        .get(header::CONTENT_LENGTH)
+        .map(HeaderValue::as_bytes);
     let chunked = headers.contains_key(header::TRANSFER_ENCODING);
     !chunked && matches!(length, None | Some(b"0"))
 }
 
 /// The checks of this module, before every request.
 pub(super) async fn admit(State(app): State<App>, request: Request, next: Next) -> Response {
-    let refusal = match check(&app.names, request.method(), request.uri(), request.headers()) {
+    let refusal = match check(
+        &app.names,
+        request.method(),
+        request.uri(),
+        request.headers(),
+    ) {
         Ok(()) => return next.run(request).await,
         Err(refusal) => refusal,
     };
@@ -174,7 +205,10 @@ const HEADERS: [(HeaderName, &str); 5] = [
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
     (header::REFERRER_POLICY, "no-referrer"),
     (header::X_FRAME_OPTIONS, "DENY"),
-    (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+    (
+        HeaderName::from_static("cross-origin-resource-policy"),
+        "same-origin",
+    ),
 ];
 
 /// Puts the headers on every answer; what nobody said how long to keep is not kept.
@@ -184,7 +218,9 @@ pub(super) async fn dress(request: Request, next: Next) -> Response {
     for (name, value) in HEADERS {
         headers.insert(name, HeaderValue::from_static(value));
     }
-    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+    headers
+        .entry(header::CACHE_CONTROL)
+        .or_insert(HeaderValue::from_static("no-store"));
     response
 }
 
@@ -200,7 +236,13 @@ mod tests {
     #[test]
     fn on_loopback_only_its_own_names_are_known() {
         let names = names("127.0.0.1:8080");
-        for ours in ["localhost", "LOCALHOST:8080", "127.0.0.1:8080", "[::1]:8080", "layout-pi:80"] {
+        for ours in [
+            "localhost",
+            "LOCALHOST:8080",
+            "127.0.0.1:8080",
+            "[::1]:8080",
+            "layout-pi:80",
+        ] {
             assert!(names.knows(ours), "{ours}");
         }
         for foreign in [
@@ -222,7 +264,12 @@ mod tests {
     #[test]
     fn on_every_address_literals_and_link_local_names_are_known_and_no_others() {
         let names = names("0.0.0.0:8080");
-        for ours in ["192.0.2.7:8080", "[2001:db8::1]", "pi.local:8080", "pi.local."] {
+        for ours in [
+            "192.0.2.7:8080",
+            "[2001:db8::1]",
+            "pi.local:8080",
+            "pi.local.",
+        ] {
             assert!(names.knows(ours), "{ours}");
         }
         for foreign in ["example.org", "local", "pi.local.example.org"] {
@@ -238,9 +285,13 @@ mod tests {
         assert!(is_same_origin("http://layout-pi", "layout-pi:80"));
         assert!(is_same_origin("https://layout-pi", "layout-pi"));
         assert!(is_same_origin("http://[::1]:8080", "[::1]:8080"));
-        for foreign in
-            ["null", "http://localhost:8081", "http://localhost", "http://example.org:8080", "x"]
-        {
+        for foreign in [
+            "null",
+            "http://localhost:8081",
+            "http://localhost",
+            "http://example.org:8080",
+            "x",
+        ] {
             assert!(!is_same_origin(foreign, "localhost:8080"), "{foreign}");
         }
     }
@@ -251,7 +302,12 @@ mod tests {
         for (name, value) in headers {
             map.append(*name, HeaderValue::from_static(value));
         }
-        check(&names("127.0.0.1:8080"), &method, &Uri::from_static("/x"), &map)
+        check(
+            &names("127.0.0.1:8080"),
+            &method,
+            &Uri::from_static("/x"),
+            &map,
+        )
     }
 
     #[test]
@@ -261,7 +317,13 @@ mod tests {
         let ours = ("origin", "http://localhost:8080");
         assert_eq!(verdict(Method::POST, &[]), Ok(()));
         assert_eq!(verdict(Method::POST, &[json, length]), Ok(()));
-        assert_eq!(verdict(Method::POST, &[json, ours, ("sec-fetch-site", "same-origin")]), Ok(()));
+        assert_eq!(
+            verdict(
+                Method::POST,
+                &[json, ours, ("sec-fetch-site", "same-origin")]
+            ),
+            Ok(())
+        );
         assert_eq!(verdict(Method::DELETE, &[ours]), Ok(()));
         for origin in ["http://example.org", "null", "https://localhost"] {
             let refused = verdict(Method::POST, &[json, ("origin", origin)]);
@@ -274,18 +336,33 @@ mod tests {
         assert_eq!(verdict(Method::POST, &[length]), Err(Refusal::Body));
         let form = ("content-type", "text/plain");
         assert_eq!(verdict(Method::POST, &[form, length]), Err(Refusal::Body));
-        assert_eq!(verdict(Method::POST, &[("transfer-encoding", "chunked")]), Err(Refusal::Body));
+        assert_eq!(
+            verdict(Method::POST, &[("transfer-encoding", "chunked")]),
+            Err(Refusal::Body)
+        );
     }
 
     #[test]
     fn reading_asks_for_the_host_only_and_for_one_host() {
-        assert_eq!(verdict(Method::GET, &[("origin", "http://example.org")]), Ok(()));
-        assert_eq!(verdict(Method::GET, &[("host", "localhost")]), Err(Refusal::Host));
+        assert_eq!(
+            verdict(Method::GET, &[("origin", "http://example.org")]),
+            Ok(())
+        );
+        assert_eq!(
+            verdict(Method::GET, &[("host", "localhost")]),
+            Err(Refusal::Host)
+        );
         let none = HeaderMap::new();
         let names = names("127.0.0.1:8080");
         let line = Uri::from_static("http://example.org/x");
-        assert_eq!(check(&names, &Method::GET, &line, &none), Err(Refusal::Host));
+        assert_eq!(
+            check(&names, &Method::GET, &line, &none),
+            Err(Refusal::Host)
+        );
         let path = Uri::from_static("/x");
-        assert_eq!(check(&names, &Method::GET, &path, &none), Err(Refusal::Host));
+        assert_eq!(
+            check(&names, &Method::GET, &path, &none),
+            Err(Refusal::Host)
+        );
     }
 }

@@ -19,7 +19,10 @@ pub(super) async fn metrics(State(app): State<App>) -> Result<Response, Problem>
         version: env!("CARGO_PKG_VERSION"),
     };
     let text = app.hub.metrics.render(&facts).map_err(|error| {
-        Problem::new(StatusCode::INTERNAL_SERVER_ERROR, format!("no metrics: {error}"))
+        Problem::new(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            format!("no metrics: {error}"),
+        )
     })?;
     Ok(([(header::CONTENT_TYPE, CONTENT_TYPE)], text).into_response())
 }
@@ -29,7 +32,11 @@ pub(super) async fn healthz(State(app): State<App>) -> Response {
     if app.hub.is_alive() {
         return (StatusCode::OK, "ok\n").into_response();
     }
-    (StatusCode::SERVICE_UNAVAILABLE, "the engine's loop stands still\n").into_response()
+    (
+        StatusCode::SERVICE_UNAVAILABLE,
+        "the engine's loop stands still\n",
+    )
+        .into_response()
 }
 
 /// `GET /readyz`: the broker is connected; a daemon that runs has a plan.
@@ -40,5 +47,9 @@ pub(super) async fn readyz(State(app): State<App>) -> Response {
     if app.hub.broker_connected() {
         return (StatusCode::OK, "ready\n").into_response();
     }
-    (StatusCode::SERVICE_UNAVAILABLE, "the broker is not connected\n").into_response()
+    (
+        StatusCode::SERVICE_UNAVAILABLE,
+        "the broker is not connected\n",
+    )
+        .into_response()
 }

@@ -21,9 +21,12 @@ pub(super) fn document() -> Value {
     for route in routes::all() {
         let mut item = Map::new();
         if route.path.contains("{id}") {
-            item.insert("parameters".into(), json!([{
-                "name": "id", "in": "path", "required": true, "schema": {"type": "string"},
-            }]));
+            item.insert(
+                "parameters".into(),
+                json!([{
+                    "name": "id", "in": "path", "required": true, "schema": {"type": "string"},
+                }]),
+            );
         }
         for doc in &route.docs {
             item.insert(doc.method.into(), operation(&route.path, doc));

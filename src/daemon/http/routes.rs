@@ -66,7 +66,11 @@ const WORDS: [(Kind, Target, &[(&str, &str)]); 5] = [
             ("in-service", "Back from maintenance"),
         ],
     ),
-    (Kind::Trains, Target::Train, &[("name", "Give the train a name")]),
+    (
+        Kind::Trains,
+        Target::Train,
+        &[("name", "Give the train a name")],
+    ),
     (
         Kind::Blocks,
         Target::Block,
@@ -81,7 +85,10 @@ const WORDS: [(Kind, Target, &[(&str, &str)]); 5] = [
         Target::Turnout,
         &[
             ("seen", "The points were seen in this position"),
-            ("in-charge", "The operator answers for these points for some minutes"),
+            (
+                "in-charge",
+                "The operator answers for these points for some minutes",
+            ),
         ],
     ),
     (
@@ -122,13 +129,37 @@ fn fixed() -> Vec<Route> {
     let text = Shape::Text("text/plain");
     let stream = Shape::Text("text/event-stream");
     let session = vec![
-        Doc { method: "get", summary: "Whether a PIN is needed", shape: Shape::Session },
-        Doc { method: "post", summary: "Enter the PIN", shape: Shape::Pin },
-        Doc { method: "delete", summary: "End the session", shape: Shape::Leave },
+        Doc {
+            method: "get",
+            summary: "Whether a PIN is needed",
+            shape: Shape::Session,
+        },
+        Doc {
+            method: "post",
+            summary: "Enter the PIN",
+            shape: Shape::Pin,
+        },
+        Doc {
+            method: "delete",
+            summary: "End the session",
+            shape: Shape::Leave,
+        },
     ];
     vec![
-        one("/api/v1/state", "get", "Everything, now", Shape::Snapshot, get(api::state)),
-        one("/api/v1/line-up", "get", "What keeps it from running", Shape::LineUp, get(api::line_up)),
+        one(
+            "/api/v1/state",
+            "get",
+            "Everything, now",
+            Shape::Snapshot,
+            get(api::state),
+        ),
+        one(
+            "/api/v1/line-up",
+            "get",
+            "What keeps it from running",
+            Shape::LineUp,
+            get(api::line_up),
+        ),
         Route {
             path: acts::SESSION.into(),
             docs: session,
@@ -141,11 +172,41 @@ fn fixed() -> Vec<Route> {
             Shape::Findings,
             post(acts::reload_plan),
         ),
-        one("/events", "get", "The changes, as they come", stream, get(events::open)),
-        one("/metrics", "get", "Metrics, Prometheus text format", text, get(health::metrics)),
-        one("/healthz", "get", "Whether the process is well", text, get(health::healthz)),
-        one("/readyz", "get", "Whether it can do its work", text, get(health::readyz)),
-        one("/openapi.json", "get", "This document", Shape::OpenApi, get(openapi::get)),
+        one(
+            "/events",
+            "get",
+            "The changes, as they come",
+            stream,
+            get(events::open),
+        ),
+        one(
+            "/metrics",
+            "get",
+            "Metrics, Prometheus text format",
+            text,
+            get(health::metrics),
+        ),
+        one(
+            "/healthz",
+            "get",
+            "Whether the process is well",
+            text,
+            get(health::healthz),
+        ),
+        one(
+            "/readyz",
+            "get",
+            "Whether it can do its work",
+            text,
+            get(health::readyz),
+        ),
+        one(
+            "/openapi.json",
+            "get",
+            "This document",
+            Shape::OpenApi,
+            get(openapi::get),
+        ),
     ]
 }
 
@@ -156,5 +217,13 @@ fn one(
     shape: Shape,
     router: MethodRouter<App>,
 ) -> Route {
-    Route { path: path.into(), docs: vec![Doc { method, summary, shape }], router }
+    Route {
+        path: path.into(),
+        docs: vec![Doc {
+            method,
+            summary,
+            shape,
+        }],
+        router,
+    }
 }

@@ -17,7 +17,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tokio::task::JoinSet;
 use tokio_rustls::TlsAcceptor;
 
-use crate::daemon::hub::Hub;
+use crate::daemon::hub::{Hub, stopped};
 
 /// Connections at once, event streams included.
 pub const CONNECTIONS_MAX: usize = 512;
@@ -33,7 +33,7 @@ const ACCEPT_REST: Duration = Duration::from_millis(100);
 const HANDSHAKE_MAX: Duration = Duration::from_secs(10);
 
 /// Serves until `stop` is true.
-pub(super) async fn serve(
+pub(in crate::daemon) async fn serve(
     listener: TcpListener,
     tls: Option<TlsAcceptor>,
     router: Router,
@@ -44,7 +44,7 @@ pub(super) async fn serve(
     let mut connections = JoinSet::new();
     loop {
         let accepted = tokio::select! {
-            _ = stop.wait_for(|stop| *stop) => break,
+            () = stopped(&mut stop) => break,
             Some(_) = connections.join_next() => continue,
             accepted = listener.accept() => accepted,
         };
@@ -60,7 +60,11 @@ pub(super) async fn serve(
             hub.metrics.refused("connections");
             continue;
         };
-        let connection = Connection { router: router.clone(), stop: stop.clone(), permit };
+        let connection = Connection {
+            router: router.clone(),
+            stop: stop.clone(),
+            permit,
+        };
         connections.spawn(connection.accept(stream, tls.clone()));
     }
     let all = async { while connections.join_next().await.is_some() {} };
@@ -82,7 +86,9 @@ impl Connection {
             tracing::debug!(%error, "a connection ended before it began");
             return;
         }
-        let Some(tls) = tls else { return self.serve(stream).await };
+        let Some(tls) = tls else {
+            return self.serve(stream).await;
+        };
         match tokio::time::timeout(HANDSHAKE_MAX, tls.accept(stream)).await {
             Ok(Ok(stream)) => self.serve(stream).await,
             Ok(Err(error)) => tracing::debug!(%error, "a TLS handshake failed"),
@@ -100,7 +106,7 @@ impl Connection {
         tokio::pin!(connection);
         let ended = tokio::select! {
             ended = connection.as_mut() => ended,
-            _ = self.stop.wait_for(|stop| *stop) => {
+            () = stopped(&mut self.stop) => {
                 connection.as_mut().graceful_shutdown();
                 connection.await
             }

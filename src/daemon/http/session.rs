@@ -62,7 +62,11 @@ impl Sessions {
     /// Sessions for a PIN with this hash (PHC string); `secure` where the page is served over TLS.
     #[must_use]
     pub fn new(hash: Option<String>, secure: bool) -> Self {
-        Self { hash, secure, state: Mutex::default() }
+        Self {
+            hash,
+            secure,
+            state: Mutex::default(),
+        }
     }
 
     /// Whether a PIN is set.
@@ -79,14 +83,19 @@ impl Sessions {
         }
         let state = self.lock();
         tokens(headers).any(|token| {
-            state.open.iter().any(|(open, since)| open == token && now.since(*since) < LIFE)
+            state
+                .open
+                .iter()
+                .any(|(open, since)| open == token && now.since(*since) < LIFE)
         })
     }
 
     /// Tries a PIN. Takes tens of milliseconds: not for the runtime's own threads.
     #[must_use]
     pub fn enter(&self, pin: &str, now: Instant) -> Entry {
-        let Some(hash) = &self.hash else { return Entry::Open(String::new()) };
+        let Some(hash) = &self.hash else {
+            return Entry::Open(String::new());
+        };
         {
             // The try is counted before it is made, so that many at once are no way round.
             let mut state = self.lock();
@@ -137,9 +146,12 @@ impl Sessions {
 fn wait_after(wrong: u32) -> Span {
     match wrong.checked_sub(FREE_TRIES) {
         None => Span::ZERO,
-        Some(over) => {
-            Span(1_000_000_u64.checked_shl(over.min(32)).unwrap_or(u64::MAX).min(WAIT_MAX.0))
-        }
+        Some(over) => Span(
+            1_000_000_u64
+                .checked_shl(over.min(32))
+                .unwrap_or(u64::MAX)
+                .min(WAIT_MAX.0),
+        ),
     }
 }
 
@@ -148,13 +160,19 @@ fn is_right(pin: &str, hash: &str) -> bool {
         return false;
     }
     // The hash was read at the start; one that cannot be read lets nobody in.
-    PasswordHash::new(hash)
-        .is_ok_and(|hash| Argon2::default().verify_password(pin.as_bytes(), &hash).is_ok())
+    PasswordHash::new(hash).is_ok_and(|hash| {
+        Argon2::default()
+            .verify_password(pin.as_bytes(), &hash)
+            .is_ok()
+    })
 }
 
 /// The session tokens among the cookies.
 fn tokens(headers: &HeaderMap) -> impl Iterator<Item = &str> {
-    let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
+    let cookies = headers
+        .get_all(header::COOKIE)
+        .iter()
+        .filter_map(|value| value.to_str().ok());
     let pairs = cookies.flat_map(|value| value.split(';'));
     pairs.filter_map(|pair| pair.trim().strip_prefix(COOKIE)?.strip_prefix('='))
 }
@@ -176,7 +194,10 @@ mod tests {
         let salt = SaltString::encode_b64(b"salt for the test").expect("16 bytes or so");
         let params = Params::new(8, 1, 1, None).expect("the least cost");
         let argon = Argon2::new(Algorithm::Argon2id, Version::V0x13, params);
-        let hash = argon.hash_password(b"2468", &salt).expect("it can be hashed").to_string();
+        let hash = argon
+            .hash_password(b"2468", &salt)
+            .expect("it can be hashed")
+            .to_string();
         Sessions::new(Some(hash), false)
     }
 
@@ -194,7 +215,9 @@ mod tests {
         assert!(!sessions.holds(&HeaderMap::new(), at(0)));
         assert!(!sessions.holds(&with_cookie("taillamp=guess"), at(0)));
         assert!(!sessions.holds(&with_cookie("taillamp="), at(0)));
-        let Entry::Open(cookie) = sessions.enter("2468", at(0)) else { panic!("the PIN is right") };
+        let Entry::Open(cookie) = sessions.enter("2468", at(0)) else {
+            panic!("the PIN is right")
+        };
         assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"));
         let headers = with_cookie(&cookie);
         assert!(sessions.holds(&headers, at(1)));
@@ -209,11 +232,21 @@ mod tests {
         for _ in 0..FREE_TRIES {
             assert_eq!(sessions.enter("0000", at(0)), Entry::Wrong);
         }
-        assert_eq!(sessions.enter("2468", at(0)), Entry::Wait(Span::from_secs(1)));
+        assert_eq!(
+            sessions.enter("2468", at(0)),
+            Entry::Wait(Span::from_secs(1))
+        );
         assert_eq!(sessions.enter("0000", at(1)), Entry::Wrong);
-        assert_eq!(sessions.enter("2468", at(1)), Entry::Wait(Span::from_secs(2)));
+        assert_eq!(
+            sessions.enter("2468", at(1)),
+            Entry::Wait(Span::from_secs(2))
+        );
         assert!(matches!(sessions.enter("2468", at(3)), Entry::Open(_)));
-        assert_eq!(sessions.enter("0000", at(3)), Entry::Wrong, "the right one starts afresh");
+        assert_eq!(
+            sessions.enter("0000", at(3)),
+            Entry::Wrong,
+            "the right one starts afresh"
+        );
         assert_eq!(wait_after(1_000), WAIT_MAX);
     }
 
@@ -233,7 +266,9 @@ mod tests {
     #[test]
     fn the_oldest_session_makes_room() {
         let sessions = sessions();
-        let Entry::Open(first) = sessions.enter("2468", at(0)) else { panic!("the PIN is right") };
+        let Entry::Open(first) = sessions.enter("2468", at(0)) else {
+            panic!("the PIN is right")
+        };
         for _ in 0..SESSIONS_MAX {
             assert!(matches!(sessions.enter("2468", at(0)), Entry::Open(_)));
         }

@@ -58,7 +58,10 @@ pub(super) fn gather(
     left_diverging: impl Fn(&str) -> Span,
 ) -> Result<Vec<MetricFamily>, prometheus::Error> {
     let sheet = Sheet::default();
-    sheet.gauge(&table::BUILD_INFO)?.with_label_values(&[facts.version]).set(1.0);
+    sheet
+        .gauge(&table::BUILD_INFO)?
+        .with_label_values(&[facts.version])
+        .set(1.0);
     sheet.single(&table::UP, facts.now.as_secs_f64())?;
     sheet.single(&table::TRAINS, count(facts.snapshot.trains.len()))?;
     sheet.single(&table::BROKER_CONNECTED, flag(facts.broker_connected))?;
@@ -73,7 +76,9 @@ fn blocks(sheet: &Sheet, snapshot: &Snapshot) -> Result<(), prometheus::Error> {
     let states = sheet.gauge(&table::BLOCK_STATE)?;
     for block in &snapshot.blocks {
         for (state, word) in OCCUPANCIES {
-            states.with_label_values(&[&block.id, word]).set(flag(block.state == state));
+            states
+                .with_label_values(&[&block.id, word])
+                .set(flag(block.state == state));
         }
     }
     Ok(())
@@ -95,7 +100,9 @@ fn turnouts(
                 states.with_label_values(&labels).set(flag(holds));
             }
         }
-        movements.with_label_values(&[&turnout.id]).inc_by(count64(turnout.movements));
+        movements
+            .with_label_values(&[&turnout.id])
+            .inc_by(count64(turnout.movements));
         let seconds = left_diverging(&turnout.id).as_secs_f64();
         left.with_label_values(&[&turnout.id]).inc_by(seconds);
     }
@@ -127,7 +134,9 @@ fn detectors(
         }
         let silent = now.since(detector.heard.unwrap_or_default());
         silence.with_label_values(&id).set(silent.as_secs_f64());
-        dropouts.with_label_values(&id).inc_by(count64(detector.dropouts));
+        dropouts
+            .with_label_values(&id)
+            .inc_by(count64(detector.dropouts));
     }
     Ok(())
 }
@@ -135,8 +144,12 @@ fn detectors(
 fn alarms(sheet: &Sheet, alarms: &[AlarmView]) -> Result<(), prometheus::Error> {
     let active = sheet.gauge(&table::ALARMS_ACTIVE)?;
     for priority in [Priority::Low, Priority::Medium, Priority::High] {
-        let number = alarms.iter().filter(|alarm| alarm.priority == priority && counts(alarm));
-        active.with_label_values(&[priority.word()]).set(count(number.count()));
+        let number = alarms
+            .iter()
+            .filter(|alarm| alarm.priority == priority && counts(alarm));
+        active
+            .with_label_values(&[priority.word()])
+            .set(count(number.count()));
     }
     Ok(())
 }
@@ -177,7 +190,9 @@ impl Sheet {
     }
 
     fn single(&self, row: &Row, value: f64) -> Result<(), prometheus::Error> {
-        self.gauge(row)?.with_label_values(&[] as &[&str]).set(value);
+        self.gauge(row)?
+            .with_label_values(&[] as &[&str])
+            .set(value);
         Ok(())
     }
 }

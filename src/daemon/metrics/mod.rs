@@ -31,8 +31,15 @@ pub const CONTENT_TYPE: &str = "text/plain; version=0.0.4; charset=utf-8";
 pub const OUTCOMES: [&str; 5] = ["ok", "malformed", "unknown_topic", "late", "implausible"];
 
 /// Why HTTP is refused, as the label has it.
-pub const REFUSALS: [&str; 7] =
-    ["connections", "streams", "host", "origin", "session", "pin", "timeout"];
+pub const REFUSALS: [&str; 7] = [
+    "connections",
+    "streams",
+    "host",
+    "origin",
+    "session",
+    "pin",
+    "timeout",
+];
 
 /// Upper bounds of the decision histogram, in seconds: from the time of one decode to where a
 /// person notices.
@@ -104,7 +111,8 @@ impl Metrics {
     /// The broker is connected, for so many times after the first.
     pub fn broker_connected(&self, reconnects: u64) {
         let counted = self.broker_reconnects.get();
-        self.broker_reconnects.inc_by(reconnects.saturating_sub(counted));
+        self.broker_reconnects
+            .inc_by(reconnects.saturating_sub(counted));
     }
 
     /// HTTP was refused for this; one of [`REFUSALS`].
@@ -116,7 +124,9 @@ impl Metrics {
     pub fn changes(&self, changes: &[Change], layout: &Layout) {
         for change in changes {
             match &change.what {
-                What::Alarm { kind, was, state, .. } => {
+                What::Alarm {
+                    kind, was, state, ..
+                } => {
                     let unseen = AlarmState::Unacknowledged;
                     if *state == unseen && *was != unseen {
                         self.alarms_raised.with_label_values(&[kind.word()]).inc();
@@ -135,7 +145,9 @@ impl Metrics {
     }
 
     fn clearance(&self, layout: &Layout, turnout: TurnoutId, state: Clearance, at: Instant) {
-        let Some(turnout) = layout.turnouts.get(turnout.index()) else { return };
+        let Some(turnout) = layout.turnouts.get(turnout.index()) else {
+            return;
+        };
         let mut times = self.times();
         if state == Clearance::LeftDiverging {
             times.since.entry(turnout.id.clone()).or_insert(at);
@@ -162,12 +174,17 @@ impl Metrics {
     fn left_diverging_at(&self, id: &str, now: Instant) -> Span {
         let times = self.times();
         let past = times.total.get(id).copied().unwrap_or_default();
-        let running = times.since.get(id).map_or(Span::ZERO, |since| now.since(*since));
+        let running = times
+            .since
+            .get(id)
+            .map_or(Span::ZERO, |since| now.since(*since));
         Span(past.0.saturating_add(running.0))
     }
 
     fn times(&self) -> MutexGuard<'_, LeftDiverging> {
-        self.left_diverging.lock().unwrap_or_else(PoisonError::into_inner)
+        self.left_diverging
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
     }
 }
 
