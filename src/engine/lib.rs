@@ -406,3 +406,10 @@ impl Engine {
         (state.late, state.implausible)
     }
 }
+
+/// Only the present: the rest is what [`Engine::snapshot`] is for.
+impl core::fmt::Debug for Engine {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("Engine").field("now", &self.now).finish_non_exhaustive()
+    }
+}
