@@ -12,9 +12,9 @@ use crate::alarm::kinds::{AlarmKind, Priority};
 use crate::change::{Item, Occupancy};
 use crate::ids::{PlaceId, TrainId, TurnoutId};
 use crate::input::Position;
-use crate::layout::{End, Leg, PointsRest, Usage};
+use crate::layout::{CrossingTrack, End, Leg, PointsRest, Side, Usage};
 use crate::time::Span;
-use crate::track::Beyond;
+use crate::track::{Beyond, Taking};
 use crate::train::Train;
 use crate::train::measure::scale_kmh;
 use crate::wording;
@@ -260,6 +260,13 @@ impl Engine {
                 {
                     return Step::Stopped(self.stop_at_place(walk, AlarmKind::FouledAhead, place));
                 }
+                if self.is_crossed_by_another(end, walk.train) {
+                    let item = &self.layout.crossings[k.index()];
+                    let (at, label) = (item.id.clone(), item.name.clone());
+                    let subject = self.train_name(walk.train.id);
+                    let kind = AlarmKind::FouledAhead;
+                    return Step::Stopped(self.stop(walk, kind, at, label, subject, false));
+                }
                 walk.from = self.track.onward(end)[0];
                 Step::On
             }
@@ -347,7 +354,7 @@ impl Engine {
         if state.state == Occupancy::Dark {
             return Step::Stopped(self.stop_at_place(walk, AlarmKind::DarkAhead, place));
         }
-        if self.will_not_fit(walk, place) {
+        if self.is_too_short(walk, place) && self.must_stop_in(walk, place, end) {
             return Step::Stopped(self.stop_at_place(walk, AlarmKind::WillNotFit, place));
         }
         walk.places += 1;
@@ -372,16 +379,63 @@ impl Engine {
         })
     }
 
-    /// Where trains are meant to stop: longer than the place, and its tail would foul points.
-    fn will_not_fit(&self, walk: &Walk<'_>, place: PlaceId) -> bool {
+    /// Longer than the place, and points that belong straight are in the overhang behind it.
+    fn is_too_short(&self, walk: &Walk<'_>, place: PlaceId) -> bool {
         let (Some(train), Some(length)) = (walk.train.measure.length_mm, self.length_of(place))
         else {
             return false;
         };
-        let fouls_points = walk
-            .passed
-            .is_some_and(|(t, _)| self.layout.turnouts[t.index()].rest == PointsRest::Normal);
-        self.is_yard(place) && train > length && fouls_points
+        train > length
+            && walk
+                .passed
+                .is_some_and(|(t, _)| self.layout.turnouts[t.index()].rest == PointsRest::Normal)
+    }
+
+    /// Where trains are meant to stop, or whatever lies beyond it stops them: a train that runs on
+    /// through a short place needs no warning.
+    fn must_stop_in(&self, walk: &Walk<'_>, place: PlaceId, end: End) -> bool {
+        let mut beyond = Walk {
+            train: walk.train,
+            from: self.track.onward(end)[0],
+            distance: None,
+            places: walk.places + 1,
+            passed: None,
+        };
+        let mut bound = Vec::new();
+        self.is_yard(place) || matches!(self.step(&mut beyond, &mut bound), Step::Stopped(_))
+    }
+
+    /// Another train holds both neighbours of the other track of a crossing.
+    fn is_crossed_by_another(&self, end: End, train: &Train) -> bool {
+        let End::Crossing(k, track, _) = end else {
+            return false;
+        };
+        let other = match track {
+            CrossingTrack::First => CrossingTrack::Second,
+            CrossingTrack::Second => CrossingTrack::First,
+        };
+        let trains_at = |side| {
+            let reached =
+                self.track
+                    .reach(End::Crossing(k, other, side), &self.points, Taking::AsSet);
+            let mut trains: Vec<TrainId> = reached
+                .iter()
+                .flat_map(|next| self.places[next.place.index()].trains.iter().copied())
+                .filter(|id| {
+                    *id != train.id
+                        && self.train(*id).is_some_and(|other| {
+                            other
+                                .blocks()
+                                .iter()
+                                .any(|held| reached.iter().any(|next| next.place == *held))
+                        })
+                })
+                .collect();
+            trains.sort_unstable();
+            trains
+        };
+        let (a, b) = (trains_at(Side::A), trains_at(Side::B));
+        a.iter().any(|id| b.contains(id))
     }
 
     fn is_held_by_another(&self, place: PlaceId, train: &Train) -> bool {

@@ -38,6 +38,7 @@ impl Engine {
 
     fn plan_detector_wake(&mut self, id: DetectorId) {
         let wake = self.detectors[id.index()].wake(&self.layout.detectors[id.index()]);
+        let wake = wake.filter(|at| *at > self.now);
         self.timers.set(Subject::Detector(id), wake);
     }
 
@@ -56,7 +57,7 @@ impl Engine {
         let before = (state.evidence, state.evidence_since);
         let confirming = state.is_confirming();
         let (outcome, moved) = state.sample(detector, sample, self.now);
-        let replan = was_silent || confirming || state.is_confirming();
+        let replan = was_silent || confirming || state.is_confirming() || moved.evidence;
         let short_moved = short_was != state.short;
         if replan {
             self.plan_detector_wake(id);
@@ -70,6 +71,16 @@ impl Engine {
         }
         self.note_moved(id, moved, before);
         (outcome, true)
+    }
+
+    /// On without a change while trains went through both neighbours of its place.
+    pub(crate) fn look_for_stuck(&mut self, id: DetectorId) -> bool {
+        let detector = &self.layout.detectors[id.index()];
+        let passed = self
+            .track
+            .watched_by(detector.subject)
+            .is_some_and(|place| self.places[place.index()].passed.len() > 1);
+        self.detectors[id.index()].judge_stuck(detector, passed, self.now)
     }
 
     /// A retained reading is old news, but for a detector that reports changes only and whose node,
@@ -124,6 +135,7 @@ impl Engine {
         let detector = &self.layout.detectors[id.index()];
         let (subject, kind) = (detector.subject, detector.kind);
         let evidence = self.detectors[id.index()].evidence;
+        self.look_for_stuck(id);
         if let Some(place) = self.track.watched_by(subject) {
             self.dirty.places.mark(place.index());
             if kind == DetectorKind::Current
@@ -177,7 +189,7 @@ impl Engine {
         }
     }
 
-    fn report_health(&mut self, id: DetectorId) {
+    pub(crate) fn report_health(&mut self, id: DetectorId) {
         let health = self.detectors[id.index()].health;
         let was = core::mem::replace(&mut self.shown_health[id.index()], health);
         if was != health {
@@ -267,7 +279,8 @@ impl Engine {
     pub(crate) fn look_at_detector(&mut self, id: DetectorId) {
         let state = &mut self.detectors[id.index()];
         let before = (state.evidence, state.evidence_since);
-        let moved = state.look(&self.layout.detectors[id.index()], self.now);
+        let mut moved = state.look(&self.layout.detectors[id.index()], self.now);
+        moved.health |= self.look_for_stuck(id);
         self.plan_detector_wake(id);
         if moved.any() {
             self.note_moved(id, moved, before);

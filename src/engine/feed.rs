@@ -87,6 +87,12 @@ impl FeedState {
         self.end_failure(feed, now);
         self.power = match (self.on, supplied.parent) {
             (Some(false), _) | (_, Some(Power::Dead)) => Power::Dead,
+            // A throttle without any report may all the same be running its train.
+            (None, None | Some(Power::Live | Power::Unproven))
+                if feed.supply == Supply::Throttle && supplied.routed.is_none() =>
+            {
+                Power::Unproven
+            }
             (None, _) | (_, Some(Power::Unknown)) => Power::Unknown,
             (Some(true), parent) => {
                 if self.failed || volts == Some(false) {
@@ -161,7 +167,7 @@ impl FeedState {
 
     /// Whether it is live, as the record says.
     pub(crate) const fn is_live(&self) -> bool {
-        matches!(self.power, Power::Live | Power::Unproven)
+        matches!(self.power, Power::Live)
     }
 }
 

@@ -8,6 +8,7 @@ use alloc::vec::Vec;
 
 use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
+use crate::alarm::lifecycle::AlarmState;
 use crate::alarm::{Put, alarm_id};
 use crate::change::{Clearance, Kept, Occupancy, PositionFrom};
 use crate::ids::{DetectorId, PlaceId, TrainId, TurnoutId};
@@ -86,6 +87,7 @@ impl Engine {
         self.turnouts[index].cleared_since_set =
             matches!(memory.state, Clearance::LeftDiverging | Clearance::Cleared);
         self.turnouts[index].remembered = true;
+        self.turnouts[index].left_alarm = memory.state == Clearance::LeftDiverging;
         self.put_clearance(id, state);
     }
 
@@ -210,6 +212,43 @@ impl Engine {
         }
     }
 
+    /// Whether a remembered condition lasts; `None`: it is judged anew, and is not remembered.
+    fn recall_condition(
+        &mut self,
+        kind: AlarmKind,
+        subject: &str,
+        memory: &AlarmMemory,
+    ) -> Option<bool> {
+        let turnout = self.layout.turnouts.iter().position(|t| t.id == subject);
+        match kind {
+            // What was not heard, or seen to come, before the power cut says nothing now.
+            AlarmKind::DetectorFault | AlarmKind::BrokerLost | AlarmKind::Unannounced => None,
+            // What lies ahead of a train that now stands.
+            AlarmKind::BoundForDiverging
+            | AlarmKind::SetAgainst
+            | AlarmKind::OccupiedAhead
+            | AlarmKind::Opposing
+            | AlarmKind::FouledAhead
+            | AlarmKind::NoRoad
+            | AlarmKind::DarkAhead
+            | AlarmKind::WillNotFit
+            | AlarmKind::TrainParted => Some(false),
+            AlarmKind::LeftDiverging => {
+                if let Some(turnout) = turnout {
+                    self.turnouts[turnout].left_alarm |= memory.active;
+                }
+                Some(memory.active)
+            }
+            AlarmKind::MovedUnderTrain => {
+                if let Some(turnout) = turnout {
+                    self.turnouts[turnout].moved_under |= memory.active;
+                }
+                Some(memory.active)
+            }
+            _ => Some(memory.active),
+        }
+    }
+
     fn recall_alarm(&mut self, memory: &AlarmMemory) {
         let found = AlarmKind::ALL.iter().find_map(|kind| {
             Some((
@@ -218,9 +257,17 @@ impl Engine {
             ))
         });
         if let Some((kind, subject)) = found {
+            let Some(active) = self.recall_condition(kind, subject, memory) else {
+                return;
+            };
+            let state = match (memory.state, active) {
+                (AlarmState::Unacknowledged, false) => AlarmState::ReturnedUnacknowledged,
+                (AlarmState::Acknowledged, false) => return,
+                (state, _) => state,
+            };
             let put = Put {
-                state: memory.state,
-                active: memory.active,
+                state,
+                active,
                 text: memory.text.clone(),
                 by: memory.by.clone(),
             };

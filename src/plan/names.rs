@@ -88,6 +88,9 @@ impl Names {
             self.add(doc.id.as_ref(), "", Sort::Crossover, report);
         }
         for doc in each(&plan.double_crossover) {
+            if too_long(doc.id.as_ref(), "-a1", report) {
+                continue;
+            }
             self.add(doc.id.as_ref(), "", Sort::Crossing, report);
             for end in ["-a1", "-a2", "-b1", "-b2"] {
                 self.add(doc.id.as_ref(), end, Sort::Turnout, report);
@@ -97,6 +100,9 @@ impl Names {
             }
         }
         for doc in each(&plan.slip) {
+            if too_long(doc.id.as_ref(), "-1", report) {
+                continue;
+            }
             self.add(doc.id.as_ref(), "", Sort::Slip, report);
             for end in ["-1", "-2"] {
                 self.add(doc.id.as_ref(), end, Sort::Turnout, report);
@@ -119,17 +125,6 @@ impl Names {
     fn add(&mut self, id: Option<&Spanned<String>>, end: &str, sort: Sort, report: &mut Report) {
         let Some(id) = id else { return };
         let name = format!("{}{end}", id.value);
-        if name.len() > ID_CHARS_MAX {
-            let message = format!("`{name}`, which is made from it, is longer than an id may be");
-            let most = ID_CHARS_MAX - end.len();
-            report.error(
-                id.at,
-                "bad-id",
-                message,
-                format!("use at most {most} characters here"),
-            );
-            return;
-        }
         if let Some((first, _, _)) = self.names.get(&name) {
             let first = first.word();
             let message = format!("the id `{name}` is already that of a {first}");
@@ -213,6 +208,26 @@ impl Names {
             .flatten()
             .map(String::as_str)
     }
+}
+
+/// Whether the ids that are made from this one would be too long; reported if so.
+fn too_long(id: Option<&Spanned<String>>, end: &str, report: &mut Report) -> bool {
+    let Some(id) = id else { return false };
+    let long = id.value.len() + end.len() > ID_CHARS_MAX;
+    if long {
+        let message = format!(
+            "`{}{end}`, which is made from it, is longer than an id may be",
+            id.value
+        );
+        let most = ID_CHARS_MAX - end.len();
+        report.error(
+            id.at,
+            "bad-id",
+            message,
+            format!("use at most {most} characters here"),
+        );
+    }
+    long
 }
 
 /// The items of a kind that the plan has.

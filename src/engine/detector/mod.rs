@@ -16,6 +16,9 @@ use sequential::Sequential;
 /// Drop-outs are counted over this long for `noisy_per_h`.
 const HOUR: Span = Span::from_secs(3_600);
 
+/// An `off` heard while its node settled counts this long after settling, if nothing else is heard.
+const HELD: Span = Span::from_secs(2);
+
 #[derive(Debug)]
 pub(crate) struct DetectorState {
     /// Last sign of life, dropped samples included; the start counts as one.
@@ -37,8 +40,9 @@ pub(crate) struct DetectorState {
     node_offline: bool,
     /// After its node came online: until then readings count only as `on`.
     settling_until: Option<Instant>,
-    /// An `off` of a detector that reports changes only, held back while its node settles.
-    held_off: bool,
+    /// An `off` of a detector that reports changes only, heard while its node settled: where nothing
+    /// else is heard it counts then.
+    held_off: Option<Instant>,
     implausible_now: bool,
     confirm_since: Option<Instant>,
     order: Order,
@@ -82,7 +86,7 @@ impl DetectorState {
             silent: false,
             node_offline: false,
             settling_until: None,
-            held_off: false,
+            held_off: None,
             implausible_now: false,
             confirm_since: None,
             order: Order::default(),
@@ -261,6 +265,10 @@ impl DetectorState {
         if self.settling_until.is_some_and(|until| now >= until) {
             self.settling_until = None;
         }
+        let held_off = self.held_off.is_some_and(|at| now >= at);
+        if held_off {
+            self.held_off = None;
+        }
         let quiet_too_long = self
             .max_silence
             .is_some_and(|limit| now >= self.heard.past(limit));
@@ -273,7 +281,7 @@ impl DetectorState {
             self.confirm_since = None;
             Evidence::None
         } else {
-            self.judge(detector, now, seen)
+            self.judge(detector, now, seen.or(held_off.then_some(false)))
         };
         Moved {
             evidence: self.settle_evidence(now, evidence),
@@ -284,7 +292,7 @@ impl DetectorState {
     fn judge(&mut self, detector: &Detector, now: Instant, seen: Option<bool>) -> Evidence {
         match seen {
             Some(true) => {
-                self.held_off = false;
+                self.held_off = None;
                 if self.evidence == Evidence::On || detector.confirm == Span::ZERO {
                     self.confirm_since = None;
                     return Evidence::On;
@@ -298,9 +306,10 @@ impl DetectorState {
             }
             Some(false) => {
                 self.confirm_since = None;
+                self.held_off = None;
                 // After a node came online its readings count only as `on` for a while.
-                if self.settling_until.is_some() {
-                    self.held_off = self.reports_changes_only();
+                if let Some(until) = self.settling_until {
+                    self.held_off = self.reports_changes_only().then(|| until.plus(HELD));
                     return match self.evidence {
                         Evidence::On | Evidence::None => Evidence::None,
                         Evidence::Off => Evidence::Off,
@@ -314,10 +323,6 @@ impl DetectorState {
                 {
                     self.confirm_since = None;
                     return Evidence::On;
-                }
-                if self.held_off && self.settling_until.is_none() {
-                    self.held_off = false;
-                    return Evidence::Off;
                 }
                 self.evidence
             }
@@ -362,6 +367,13 @@ impl DetectorState {
         self.settle(detector, now, None)
     }
 
+    /// It has been on for so long while trains went by on both sides; tells whether health moved.
+    pub(crate) fn judge_stuck(&mut self, detector: &Detector, passed: bool, now: Instant) -> bool {
+        self.stuck = self.evidence == Evidence::On
+            && (self.stuck || (passed && now >= self.evidence_since.plus(detector.stuck)));
+        self.judge_health(detector)
+    }
+
     /// A drop-out under a train was seen; tells whether health moved.
     pub(crate) fn dropped_out(&mut self, detector: &Detector, now: Instant) -> bool {
         self.dropouts += 1;
@@ -390,15 +402,17 @@ impl DetectorState {
             Some(limit) if !self.silent && !self.node_offline => Some(self.heard.past(limit)),
             _ => None,
         };
-        [confirm, silence, self.settling_until]
+        let stuck = (self.evidence == Evidence::On && !self.stuck)
+            .then(|| self.evidence_since.plus(detector.stuck));
+        [confirm, silence, self.settling_until, self.held_off, stuck]
             .into_iter()
             .flatten()
             .min()
     }
 
-    /// Whether a confirmation is running, so that the wake-up moves with this very sample.
+    /// Whether the wake-up moves with this very sample: a confirmation or a held `off` is running.
     pub(crate) const fn is_confirming(&self) -> bool {
-        self.confirm_since.is_some()
+        self.confirm_since.is_some() || self.held_off.is_some()
     }
 }
 

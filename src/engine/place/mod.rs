@@ -59,6 +59,10 @@ pub(crate) struct PlaceState {
     pub(crate) lit_by_bridge_until: Option<Instant>,
     /// A fiddle block that was emptied by hand becomes vacant then.
     pub(crate) fiddle_until: Option<Instant>,
+    /// Nothing watches it, and the train in it was seen to come out: it has left then.
+    pub(crate) unseen_left: Option<Instant>,
+    /// Neighbours that trains came into and left while this one stayed on (`stuck`).
+    pub(crate) passed: Vec<PlaceId>,
 }
 
 /// What the follower must know, in order.
@@ -109,6 +113,8 @@ impl PlaceState {
             current_lost: None,
             lit_by_bridge_until: None,
             fiddle_until: None,
+            unseen_left: None,
+            passed: Vec::new(),
         }
     }
 
@@ -127,6 +133,9 @@ impl PlaceState {
 }
 
 /// What the detectors of a place say, counted.
+/// B6: an `on` that was not taken back for this long after the power went counts.
+const STILL_ON: Span = Span::from_secs(1);
+
 #[derive(Clone, Copy, Debug, Default)]
 struct Tally {
     /// On, and it counts.
@@ -206,9 +215,42 @@ impl Engine {
             self.place_events.push(PlaceEvent::Unlit(place));
         }
         self.drive_place(place, Event::Judged(finding), tally.on);
+        self.end_unseen(place);
+        self.end_remembering(place);
         self.tell_power_where_off(place, tally);
         let wake = self.place_wake(place, finding);
         self.timers.set(Subject::Place(place), wake);
+    }
+
+    /// B1: a place that nothing watches, and the train in it was seen to leave.
+    fn end_unseen(&mut self, place: PlaceId) {
+        let now = self.now;
+        let state = &mut self.places[place.index()];
+        if !state.unseen_left.is_some_and(|at| now >= at) {
+            return;
+        }
+        state.unseen_left = None;
+        let before = (state.state, state.notes.kept);
+        if state.state == Occupancy::Unknown && state.notes.kept == Some(Kept::Occupied) {
+            state.notes.kept = Some(Kept::Vacant);
+            self.note_place_change(place, before, None);
+            self.place_events.push(PlaceEvent::Vacated(place));
+        }
+    }
+
+    /// B8: remembered until the first fresh sample of each detector concerned.
+    fn end_remembering(&mut self, place: PlaceId) {
+        let state = &self.places[place.index()];
+        let confirmed = state.remembered
+            && !state.detectors.is_empty()
+            && state.detectors.iter().all(|d| {
+                let seen = &self.detectors[d.index()];
+                seen.sampled.is_some() || seen.out_of_service
+            });
+        if confirmed {
+            self.places[place.index()].remembered = false;
+            self.touch_place(place);
+        }
     }
 
     /// Follows the feeds; marks when darkness began and from when on samples are fresh again.
@@ -252,15 +294,17 @@ impl Engine {
             }
             tally.asked += 1;
             let is_current = detector.kind == DetectorKind::Current;
-            let is_fresh = |from: Instant| {
-                seen.reports_changes_only() || seen.sampled.is_some_and(|at| at >= from)
-            };
+            let is_fresh = |from: Instant| seen.sampled.is_some_and(|at| at >= from);
             match seen.evidence {
                 Evidence::On => {
                     let counts = !is_current
                         || match (state.dead_since, state.fresh_from) {
                             (Some(dead), _) => {
-                                !self.has_failed(place) && is_fresh(dead.plus(Span(1)))
+                                // One that reports changes only would have said `off` by now.
+                                let stays_on =
+                                    seen.reports_changes_only() && self.now >= dead.plus(STILL_ON);
+                                !self.has_failed(place)
+                                    && (is_fresh(dead.plus(Span(1))) || stays_on)
                             }
                             (None, Some(from)) => self.now >= from && is_fresh(from),
                             (None, None) => true,
@@ -515,9 +559,12 @@ impl Engine {
                     .max(state.fiddle_until.unwrap_or_default())
             });
         let fresh = state.fresh_from.filter(|from| self.now < *from);
+        let still_on = state.dead_since.map(|dead| dead.plus(STILL_ON));
         [
             release,
             fresh,
+            still_on.filter(|at| *at > self.now),
+            state.unseen_left.filter(|at| *at > self.now),
             state.lit_by_bridge_until.filter(|at| *at > self.now),
         ]
         .into_iter()

@@ -157,9 +157,35 @@ impl Engine {
             train.or = rivals;
         }
         self.note_passage(&best);
+        self.leave_unseen(&best);
         self.show(best.train);
         self.refresh_left(best.train);
         self.ahead_is_stale = true;
+    }
+
+    /// It came out of a place that cannot see it: dead track that it coasted out of (B6), or one that
+    /// nothing watches (B1).
+    fn leave_unseen(&mut self, by: &Candidate) {
+        let now = self.now;
+        let Some(from) = self.track.place_of(by.from) else {
+            return;
+        };
+        let release = self.release_time(from);
+        let state = &mut self.places[from.index()];
+        let before = (state.state, state.notes.kept);
+        match state.state {
+            // B6: it takes what was kept with it; what it may have left behind is not known.
+            Occupancy::Dark if state.trains == [by.train] => {
+                self.drop_link(by.train, from);
+                self.places[from.index()].notes.kept = None;
+                self.note_place_change(from, before, None);
+            }
+            Occupancy::Unknown => {
+                state.unseen_left = Some(now.plus(release));
+                self.dirty.places.mark(from.index());
+            }
+            _ => {}
+        }
     }
 
     /// Lengthens the train into the place; turns it where that is what happened.
@@ -379,6 +405,7 @@ impl Engine {
 
     fn place_unlit(&mut self, place: PlaceId) {
         let now = self.now;
+        self.note_passed_beside(place);
         let bridge = self.layout.settings.bridge;
         self.places[place.index()].lit_by_bridge_until = None;
         for id in self.places[place.index()].trains.clone() {
@@ -390,6 +417,22 @@ impl Engine {
                 }
             }
             self.refresh_left(id);
+        }
+    }
+
+    /// `stuck`: trains that come into and leave the places on both sides of one that stays on.
+    fn note_passed_beside(&mut self, place: PlaceId) {
+        self.places[place.index()].passed.clear();
+        for next in self.near(place, Taking::Any) {
+            let state = &mut self.places[next.index()];
+            if state.on && !state.passed.contains(&place) {
+                state.passed.push(place);
+                for id in state.detectors.clone() {
+                    if self.look_for_stuck(id) {
+                        self.report_health(id);
+                    }
+                }
+            }
         }
     }
 
@@ -497,6 +540,7 @@ impl Engine {
         }
         self.places[place.index()].trains.retain(|held| *held != id);
         self.touch_place(place);
+        self.mark_tables_and_crossings();
         if turned {
             self.emit_train(id, TrainEvent::TurnedBack, Some(place));
         }
@@ -622,7 +666,20 @@ impl Engine {
         let Some(mine) = claim.losers.iter().find(|c| c.train == id).cloned() else {
             return false;
         };
+        // Its story begins again where it was before.
+        let before = self.train(claim.winner).and_then(|winner| {
+            let link = winner.chain.iter().find(|link| link.place == claim.place)?;
+            Some(link.before)
+        });
         self.drop_link(claim.winner, claim.place);
+        if let (Some((directed, measure)), Some(winner)) =
+            (before, self.trains.get_mut(&claim.winner))
+        {
+            (winner.directed, winner.measure) = (directed, measure);
+            if let Some(head) = winner.chain.last_mut() {
+                head.headward = None;
+            }
+        }
         self.show(claim.winner);
         self.extend(&mine, claim.place);
         self.leave(id, left);

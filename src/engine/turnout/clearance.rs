@@ -21,10 +21,8 @@ pub(crate) struct Facts {
     pub(crate) fouled: bool,
     /// T7: every detector that clearance needs can tell.
     pub(crate) provable: bool,
-    /// T1: there has been no fouling evidence for longer than `clear_s`.
+    /// T0, T1: there has been no fouling evidence for longer than `clear_s`.
     pub(crate) clear: bool,
-    /// T0: and the position has been known for as long.
-    pub(crate) settled: bool,
     pub(crate) set: Set,
     /// A vehicle has fouled it since it was set.
     pub(crate) fouled_since_set: bool,
@@ -132,7 +130,7 @@ impl Machine {
     fn unknown(event: &Event) -> Outcome<State> {
         match event {
             // T0.
-            Event::Judged(facts) if facts.is_proven() && facts.clear && facts.settled => {
+            Event::Judged(facts) if facts.is_proven() && facts.clear => {
                 match (facts.set, facts.fouled_since_set) {
                     (Set::Normal, _) => Transition(State::free()),
                     (Set::Reverse, true) => Transition(State::cleared()),

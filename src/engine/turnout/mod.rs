@@ -43,6 +43,7 @@ pub(crate) struct TurnoutState {
     pub(crate) fouled: bool,
     /// When a detector last gave fouling evidence.
     pub(crate) last_evidence: Option<Instant>,
+    was_detected: bool,
     pub(crate) fouled_since_set: bool,
     /// A train has cleared it since it was set: whoever comes next is turned off (T9).
     pub(crate) cleared_since_set: bool,
@@ -54,11 +55,11 @@ pub(crate) struct TurnoutState {
     pub(crate) movements: u64,
     pub(crate) remembered: bool,
     /// T2's alarm stays until the points are proven normal or fouled.
-    left_alarm: bool,
+    pub(crate) left_alarm: bool,
     /// What was reported last.
     shown: (Position, Clearance),
     /// T4: moved under a train, not yet known and clear.
-    moved_under: bool,
+    pub(crate) moved_under: bool,
 }
 
 /// The train that cleared a turnout, and how far it had come then (T9).
@@ -85,6 +86,7 @@ impl TurnoutState {
             passage: Passage::default(),
             fouled: false,
             last_evidence: None,
+            was_detected: false,
             fouled_since_set: false,
             cleared_since_set: false,
             cleared_by: None,
@@ -144,9 +146,11 @@ impl Engine {
     fn note_evidence(&mut self, id: TurnoutId, detected: bool) {
         let now = self.now;
         let state = &mut self.turnouts[id.index()];
-        if detected || (state.fouled && state.last_evidence.is_none()) {
+        // The evidence lasts until the moment at which it is seen to be gone.
+        if detected || core::mem::replace(&mut state.was_detected, detected) {
             state.last_evidence = Some(now);
         }
+        state.was_detected = detected;
     }
 
     /// A confirmed change of position: T4, and what begins anew with the points.
@@ -235,16 +239,10 @@ impl Engine {
             fouled: fouling.fouled,
             provable: fouling.off_since.is_some(),
             clear: fouling.off_since.is_some_and(longer),
-            settled: longer(self.known_since(id)),
             set,
             fouled_since_set: state.fouled_since_set,
             overdue: state.state == Clearance::Cleared && now >= state.since.plus(turnout.restore),
         }
-    }
-
-    /// T0: since when the position has been known without a break.
-    fn known_since(&self, id: TurnoutId) -> Instant {
-        self.turnouts[id.index()].position.known_since()
     }
 
     fn drive_clearance(&mut self, id: TurnoutId, fouling: fouling::Fouling) {
@@ -267,6 +265,11 @@ impl Engine {
         let state = &self.turnouts[id.index()];
         if (state.position.position, state.state) != state.shown {
             self.report_turnout(id);
+            for crossover in 0..self.layout.crossovers.len() {
+                if self.layout.crossovers[crossover].turnouts.contains(&id) {
+                    self.dirty.crossovers.mark(crossover);
+                }
+            }
             self.ahead_is_stale = true;
         }
     }
@@ -409,22 +412,14 @@ impl Engine {
             .off_since
             .filter(|_| matches!(state.state, Clearance::Fouled | Clearance::Unknown))
             .map(|since| since.past(turnout.clear));
-        let settled =
-            (state.state == Clearance::Unknown).then(|| self.known_since(id).past(turnout.clear));
         let restore =
             (state.state == Clearance::Cleared).then(|| state.since.plus(turnout.restore));
         let charge = state.in_charge.as_ref().map(|(_, until)| *until);
-        [
-            state.position.wake(turnout),
-            clear,
-            settled,
-            restore,
-            charge,
-        ]
-        .into_iter()
-        .flatten()
-        .filter(|at| *at > now)
-        .min()
+        [state.position.wake(turnout), clear, restore, charge]
+            .into_iter()
+            .flatten()
+            .filter(|at| *at > now)
+            .min()
     }
 
     /// A train ran through, or the operator saw it: the position is known without confirmation.

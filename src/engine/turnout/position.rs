@@ -14,8 +14,6 @@ pub(crate) struct PositionState {
     pub(crate) assumed: bool,
     /// Since when the position is what it is.
     pub(crate) since: Instant,
-    /// Since when it has been normal or reverse without a break.
-    known_since: Instant,
     /// The last of normal and reverse that was known.
     pub(crate) last_side: Option<Position>,
     pending: Option<(Position, PositionFrom, Instant)>,
@@ -37,7 +35,6 @@ impl PositionState {
     pub(crate) fn new(start: Instant) -> Self {
         Self {
             since: start,
-            known_since: start,
             ..Self::default()
         }
     }
@@ -137,21 +134,12 @@ impl PositionState {
             was: self.position,
             last_side: self.last_side,
         };
-        let was_known = matches!(self.position, Position::Normal | Position::Reverse);
-        if !was_known {
-            self.known_since = now;
-        }
         self.position = position;
         self.since = now;
         if matches!(position, Position::Normal | Position::Reverse) {
             self.last_side = Some(position);
         }
         Some(moved)
-    }
-
-    /// Since when it has been normal or reverse without a break; meaningful while it is.
-    pub(crate) const fn known_since(&self) -> Instant {
-        self.known_since
     }
 
     pub(crate) fn wake(&self, turnout: &Turnout) -> Option<Instant> {

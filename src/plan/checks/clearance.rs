@@ -19,6 +19,7 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
     let blocks = looking.watched_blocks();
     let sections = looking.watched_sections();
     let beams = beams(looking);
+    let unsure = looking.unsure();
     let mut with_section = BTreeSet::new();
     for detector in &layout.detectors {
         if let Subject::Section(turnout) = detector.subject {
@@ -30,7 +31,7 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
         let id = &turnout.id;
         let own = sections.get(index).copied().unwrap_or_default();
         let beams = beams.get(index).map_or(0, BTreeSet::len);
-        if own || beams == 3 {
+        if own || beams == 3 || unsure.contains(id.as_str()) {
             continue;
         }
         if with_section.contains(&index) {
@@ -58,6 +59,9 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
             .blocks
             .get(cover.index())
             .map_or("", |block| &block.id);
+        if unsure.contains(cover) {
+            continue;
+        }
         let message = format!(
             "nothing can prove that `{id}` is clear: it is covered by `{cover}`, which no detector \
              watches whole"

@@ -3,7 +3,7 @@
 use super::Looking;
 use crate::engine::layout::{Decide, Detector, DetectorKind};
 use crate::plan::document::devices::DetectorDoc;
-use crate::plan::names::{Sort, each};
+use crate::plan::names::each;
 use crate::plan::report::Report;
 
 /// Checks every block and every detector.
@@ -11,11 +11,7 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
     vacancy(looking, report);
     for doc in each(&looking.plan.detector) {
         let Some(id) = &doc.id else { continue };
-        let number = looking.names.get(&id.value, Sort::Detector);
-        let detectors = &looking.resolved.layout.detectors;
-        let found = number.and_then(|number| detectors.get(number as usize));
-        // A detector with errors may be missing, and then another stands at its number.
-        if let Some(detector) = found.filter(|detector| detector.id == id.value) {
+        if let Some(detector) = looking.detector(&id.value) {
             thresholds(doc, detector, report);
             silence(doc, detector, report);
         }
@@ -24,13 +20,10 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
 }
 
 fn vacancy(looking: &Looking<'_>, report: &mut Report) {
-    // With a detector in error, its block would be blamed for nothing.
-    if looking.resolved.layout.detectors.len() != each(&looking.plan.detector).count() {
-        return;
-    }
+    let unsure = looking.unsure();
     let watched = looking.watched_blocks();
     for (block, watched) in looking.resolved.layout.blocks.iter().zip(watched) {
-        if watched {
+        if watched || unsure.contains(block.id.as_str()) {
             continue;
         }
         let message = format!(

@@ -8,11 +8,14 @@ mod reach;
 mod timings;
 mod topics;
 
+use std::collections::BTreeSet;
+
 use super::document::PlanDoc;
-use super::names::Names;
+use super::names::{Names, each};
 use super::report::Report;
 use super::resolve::Resolved;
-use crate::engine::layout::{Subject, Watches};
+use super::value::Spanned;
+use crate::engine::layout::{Detector, Subject, Watches};
 
 /// What checks look at.
 pub struct Looking<'p> {
@@ -33,7 +36,26 @@ pub fn run(looking: &Looking<'_>, report: &mut Report) {
     topics::check(looking, report);
 }
 
-impl Looking<'_> {
+impl<'p> Looking<'p> {
+    /// A detector by its id. Numbers do not serve here: a detector in error is missing from the
+    /// list.
+    fn detector(&self, id: &str) -> Option<&'p Detector> {
+        let detectors = &self.resolved.layout.detectors;
+        let found = detectors.binary_search_by(|detector| detector.id.as_str().cmp(id));
+        found.ok().and_then(|index| detectors.get(index))
+    }
+
+    /// Blocks and turnouts that detectors in error would watch: nothing is said of them.
+    fn unsure(&self) -> BTreeSet<&'p str> {
+        let known = |id: &Spanned<String>| self.detector(&id.value).is_some();
+        each(&self.plan.detector)
+            .filter(|doc| !doc.id.as_ref().is_some_and(known))
+            .flat_map(|doc| [&doc.block, &doc.turnout])
+            .flatten()
+            .map(|id| id.value.as_str())
+            .collect()
+    }
+
     /// Which subjects some detector watches whole.
     fn watched_whole(&self, wanted: impl Fn(Subject) -> Option<usize>, count: usize) -> Vec<bool> {
         let mut watched = vec![false; count];

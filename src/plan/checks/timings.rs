@@ -27,20 +27,14 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
     for turnout in each(&plan.turnout) {
         clear(&turnout.clear_s, report);
         release(&turnout.release_s, report);
-        moves(&turnout.position_confirm_ms, &turnout.move_s, report);
     }
     for double in each(&plan.double_crossover) {
         clear(&double.clear_s, report);
         release(&double.release_s, report);
-        moves(&double.position_confirm_ms, &double.move_s, report);
     }
     for slip in each(&plan.slip) {
         clear(&slip.clear_s, report);
         release(&slip.release_s, report);
-        moves(&slip.position_confirm_ms, &slip.move_s, report);
-    }
-    for table in each(&plan.table) {
-        moves(&table.position_confirm_ms, &table.move_s, report);
     }
     for block in each(&plan.block) {
         release(&block.release_s, report);
@@ -48,6 +42,7 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
     for crossing in each(&plan.crossing) {
         release(&crossing.release_s, report);
     }
+    moves(looking, report);
     joint_hopping(looking, report);
 }
 
@@ -59,8 +54,8 @@ fn clear(time: &Time, report: &mut Report) {
         return;
     };
     let message = format!(
-        "a turnout could be called clear after {} s without detection: 49 CFR 236.309 has a loss of \
-         5 seconds or less release nothing",
+        "a turnout could be called clear after {} s without detection: 49 CFR 236.309 has a loss \
+         of 5 seconds or less release nothing",
         time.value.as_secs_f64()
     );
     report.warning(time.at, "clear-short", message, "write 5 or more");
@@ -83,13 +78,23 @@ fn release(time: &Time, report: &mut Report) {
     );
 }
 
-fn moves(confirm: &Time, limit: &Time, report: &mut Report) {
-    if let (Some(confirm), Some(limit)) = (confirm, limit)
-        && confirm.value >= limit.value
-    {
-        let message = "a position would be alarmed before it counts";
-        let cure = "make `move_s` longer than `position_confirm_ms`";
-        report.warning(confirm.at, "confirm-long", message, cure);
+/// T5 counts from the first report that the points move, a position from its first report.
+fn moves(looking: &Looking<'_>, report: &mut Report) {
+    let layout = &looking.resolved.layout;
+    let turnouts = layout
+        .turnouts
+        .iter()
+        .map(|t| (&t.id, t.position_confirm, t.move_time));
+    let tables = layout
+        .tables
+        .iter()
+        .map(|t| (&t.id, t.position_confirm, t.move_time));
+    for (id, confirm, limit) in turnouts.chain(tables) {
+        if confirm >= limit {
+            let message = format!("a position of `{id}` would be alarmed before it counts");
+            let cure = "make `move_s` longer than `position_confirm_ms`";
+            report.warning(looking.names.place(id), "confirm-long", message, cure);
+        }
     }
 }
 
@@ -124,8 +129,8 @@ fn joint_hopping(looking: &Looking<'_>, report: &mut Report) {
             continue;
         }
         let message = format!(
-            "a vehicle can vanish between `{}`, which is released after {} s, and what `{detector}` \
-             sees after {} s",
+            "a vehicle can vanish between `{}`, which is released after {} s, and what \
+             `{detector}` sees after {} s",
             block.id,
             block.release.as_secs_f64(),
             confirm.as_secs_f64()

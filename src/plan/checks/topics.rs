@@ -104,7 +104,7 @@ fn choice<'b>(looking: &Looking<'_>, binding: &'b Binding) -> Choice<'b> {
 fn family(looking: &Looking<'_>, subject: &Bound) -> Family {
     match subject {
         Bound::Detector(id) => {
-            let detector = looking.resolved.layout.detectors.get(id.index());
+            let detector = looking.detector(looking.names.id(Sort::Detector, id.index()));
             match detector.map(|detector| (detector.decide, detector.kind)) {
                 Some((Decide::Threshold { .. } | Decide::Sequential(_), DetectorKind::Current)) => {
                     Family::Current

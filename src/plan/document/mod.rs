@@ -35,6 +35,9 @@ pub struct Key {
     pub schema: fn() -> Json,
 }
 
+/// A key's value, where it is given or has a default, and could be read.
+pub type Field<K> = Option<Spanned<<K as Kind>::Value>>;
+
 /// A table of the plan with a fixed set of keys.
 pub trait Section: Sized {
     /// How messages call it: `[[block]]`.
@@ -77,7 +80,7 @@ macro_rules! sections {
             pub broken: bool,
             $(
                 $(#[doc = $doc])*
-                pub $field: Option<$crate::plan::value::Spanned<<$K as $crate::plan::value::Kind>::Value>>,
+                pub $field: $crate::plan::document::Field<$K>,
             )*
         }
 
@@ -200,12 +203,7 @@ impl<'t> Reading<'t> {
         {
             broken = true;
             let message = format!("{} has no `{}`", S::LABEL, key.name);
-            report.error(
-                at,
-                "missing-key",
-                message,
-                format!("add `{} = ...`", key.name),
-            );
+            report.error(at, "missing-key", message, cure_of_missing::<S>(key));
         }
         Self {
             table,
@@ -242,6 +240,24 @@ impl<'t> Reading<'t> {
             given: true,
         })
     }
+}
+
+/// How a missing key is written: a value, a section or a list of sections.
+fn cure_of_missing<S: Section>(key: &Key) -> String {
+    let schema = (key.schema)();
+    let outer = S::LABEL.trim_matches(['[', ']']);
+    let inner = S::LABEL.starts_with('[').then_some(outer);
+    let path = inner.map_or_else(
+        || key.name.to_owned(),
+        |outer| format!("{outer}.{}", key.name),
+    );
+    if schema["type"] == "object" {
+        return format!("add [{path}] and its keys");
+    }
+    if schema["items"]["type"] == "object" {
+        return format!("add a [[{path}]] for each");
+    }
+    format!("add `{} = ...`", key.name)
 }
 
 fn report_unknown_key<S: Section>(name: &str, at: usize, report: &mut Report) {

@@ -10,6 +10,7 @@ use crate::engine::layout::{
 use crate::engine::time::Span;
 use crate::plan::document::PlanDoc;
 use crate::plan::document::devices::DetectorDoc;
+use crate::plan::document::track::TurnoutDoc;
 use crate::plan::names::{Sort, each};
 
 /// Plausible readings where the plan does not say, by unit (behaviour.md, section 1).
@@ -213,7 +214,13 @@ fn subject(
         let found = context.names.find(id, at, Sort::Crossing, context.report);
         return found.map(|crossing| Subject::Crossing(CrossingId(crossing)));
     }
-    if !doc.broken {
+    let felt = |turnout: &TurnoutDoc| {
+        let contacts = turnout.contacts.iter().map(|contacts| &contacts.value);
+        let mut ids = contacts.flat_map(|contacts| [&contacts.normal, &contacts.reverse]);
+        ids.any(|contact| contact.as_ref().is_some_and(|contact| contact.value == id))
+    };
+    // Contacts that contradict each other are findings of their own.
+    if !doc.broken && !each(&context.plan.turnout).any(felt) {
         let message = format!("`{id}` watches nothing");
         let cure = "add `block`, `turnout`, `table` or `crossing`, or name it in a turnout's \
                     `contacts`";
