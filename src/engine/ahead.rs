@@ -10,6 +10,7 @@ use alloc::vec::Vec;
 use crate::Engine;
 use crate::alarm::kinds::{AlarmKind, Priority};
 use crate::change::{Item, Occupancy};
+use crate::feed::Power;
 use crate::ids::{PlaceId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{CrossingTrack, End, Leg, PointsRest, Side, Usage};
@@ -49,6 +50,8 @@ pub(crate) struct Stop {
 /// A warning that is up.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Warning {
+    /// What it warns of: another thing further on must be soon in its own right.
+    at: String,
     priority: Priority,
     seconds: Option<(f64, f64)>,
     text: String,
@@ -134,6 +137,7 @@ impl Engine {
                     priority,
                     seconds,
                     text,
+                    ..
                 } = warning.clone();
                 self.warn(*kind, subject, priority, seconds, text);
             }
@@ -157,7 +161,7 @@ impl Engine {
     /// Whether and how a train is warned of what stops it.
     fn warning(&self, train: &Train, stop: &Stop) -> Option<((AlarmKind, String), Warning)> {
         let key = (stop.kind, stop.subject.clone());
-        let lasts = self.warnings.contains_key(&key);
+        let lasts = self.warnings.get(&key).is_some_and(|up| up.at == stop.at);
         let limit = self.layout.settings.look_ahead.as_secs_f64();
         let by_rule = matches!(
             stop.kind,
@@ -183,6 +187,7 @@ impl Engine {
         soon.then(|| {
             let text = wording::ahead(stop.kind, &self.train_label(train.id), &stop.label);
             let warning = Warning {
+                at: stop.at.clone(),
                 priority,
                 seconds: stop.seconds,
                 text,
@@ -351,7 +356,8 @@ impl Engine {
             };
             return Step::Stopped(self.stop_at_place(walk, kind, place));
         }
-        if state.state == Occupancy::Dark {
+        // With the power back, what is not proven yet is walked through like any unknown place.
+        if state.state == Occupancy::Dark && state.power == Power::Dead {
             return Step::Stopped(self.stop_at_place(walk, AlarmKind::DarkAhead, place));
         }
         if self.is_too_short(walk, place) && self.must_stop_in(walk, place, end) {

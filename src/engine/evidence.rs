@@ -36,7 +36,7 @@ impl Engine {
         }
     }
 
-    fn plan_detector_wake(&mut self, id: DetectorId) {
+    pub(crate) fn plan_detector_wake(&mut self, id: DetectorId) {
         let wake = self.detectors[id.index()].wake(&self.layout.detectors[id.index()]);
         let wake = wake.filter(|at| *at > self.now);
         self.timers.set(Subject::Detector(id), wake);
@@ -66,11 +66,16 @@ impl Engine {
             self.tell_short(id);
         }
         let waited_for = self.is_waited_for(id);
-        if !moved.any() && !waited_for {
-            return (outcome, short_moved);
+        if moved.any() {
+            self.note_moved(id, moved, before);
         }
-        self.note_moved(id, moved, before);
-        (outcome, true)
+        if moved.light {
+            self.look_for_ambient(id);
+        }
+        (
+            outcome,
+            moved.any() || waited_for || short_moved || moved.light,
+        )
     }
 
     /// On without a change while trains went through both neighbours of its place.
@@ -119,7 +124,7 @@ impl Engine {
     }
 
     /// Everything that follows from a detector's having moved.
-    fn note_moved(
+    pub(crate) fn note_moved(
         &mut self,
         id: DetectorId,
         moved: Moved,

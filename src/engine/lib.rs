@@ -21,6 +21,7 @@ mod feed;
 pub mod ids;
 pub mod input;
 pub mod layout;
+mod light;
 mod line_up;
 pub mod memory;
 mod place;
@@ -404,5 +405,14 @@ impl Engine {
     pub fn dropped(&self, detector: DetectorId) -> (u64, u64) {
         let state = &self.detectors[detector.index()];
         (state.late, state.implausible)
+    }
+}
+
+/// Only the present: the rest is what [`Engine::snapshot`] is for.
+impl core::fmt::Debug for Engine {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("Engine")
+            .field("now", &self.now)
+            .finish_non_exhaustive()
     }
 }

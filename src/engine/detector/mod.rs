@@ -4,6 +4,7 @@
 //! knows nothing of places, feeds or trains. This is the hot path: no allocation, no string.
 
 mod order;
+pub(crate) mod room_light;
 mod sequential;
 
 use crate::change::{Evidence, Health};
@@ -11,6 +12,7 @@ use crate::input::{Outcome, OwnTime, Reading, Sample};
 use crate::layout::{Decide, Detector, DetectorKind};
 use crate::time::{Instant, Span};
 use order::{Order, Verdict};
+use room_light::Light;
 use sequential::Sequential;
 
 /// Drop-outs are counted over this long for `noisy_per_h`.
@@ -46,6 +48,7 @@ pub(crate) struct DetectorState {
     implausible_now: bool,
     confirm_since: Option<Instant>,
     order: Order,
+    pub(crate) light: Light,
     sequential: Option<Sequential>,
     /// Start of the hour in which drop-outs are counted, and how many there were.
     dropout_hour: (Instant, u32),
@@ -59,6 +62,8 @@ pub(crate) struct DetectorState {
 pub(crate) struct Moved {
     pub(crate) evidence: bool,
     pub(crate) health: bool,
+    /// An optical level is stepping.
+    pub(crate) light: bool,
 }
 
 impl Moved {
@@ -90,6 +95,7 @@ impl DetectorState {
             implausible_now: false,
             confirm_since: None,
             order: Order::default(),
+            light: Light::default(),
             sequential: match detector.decide {
                 Decide::Sequential(settings) => Some(Sequential::new(settings)),
                 Decide::Threshold { .. } | Decide::Boolean => None,
@@ -171,7 +177,22 @@ impl DetectorState {
             self.decide(detector, level, is_current)
         };
         self.sampled = Some(now);
-        (Outcome::Taken, self.settle(detector, now, seen))
+        let mut moved = self.settle(detector, now, seen);
+        if detector.kind == DetectorKind::Optical {
+            moved.light = self.light.take(level, span_of(detector), now);
+        }
+        (Outcome::Taken, moved)
+    }
+
+    /// The room's light has stepped: the evidence is none until the levels are learned again.
+    pub(crate) fn learn_light(
+        &mut self,
+        detector: &Detector,
+        until: Instant,
+        now: Instant,
+    ) -> Moved {
+        self.light.learn(span_of(detector), until);
+        self.settle(detector, now, None)
     }
 
     /// Threshold with hysteresis, or the sequential test; `None`: between the two.
@@ -179,7 +200,7 @@ impl DetectorState {
         let level = if is_current {
             libm::fabs(level - detector.zero)
         } else {
-            level
+            level - self.light.offset
         };
         match detector.decide {
             Decide::Threshold { on, off } if on > off => {
@@ -253,6 +274,7 @@ impl DetectorState {
         Moved {
             evidence: moved,
             health,
+            light: false,
         }
     }
 
@@ -277,7 +299,11 @@ impl DetectorState {
         } else if self.heard_at_all && self.heard == now {
             self.silent = false;
         }
-        let evidence = if self.silent || self.node_offline || self.out_of_service {
+        if self.light.learning_until.is_some_and(|until| now >= until) {
+            self.light.learning_until = None;
+        }
+        let learning = self.light.learning_until.is_some();
+        let evidence = if self.silent || self.node_offline || self.out_of_service || learning {
             self.confirm_since = None;
             Evidence::None
         } else {
@@ -286,6 +312,7 @@ impl DetectorState {
         Moved {
             evidence: self.settle_evidence(now, evidence),
             health: self.judge_health(detector),
+            light: false,
         }
     }
 
@@ -404,15 +431,32 @@ impl DetectorState {
         };
         let stuck = (self.evidence == Evidence::On && !self.stuck)
             .then(|| self.evidence_since.plus(detector.stuck));
-        [confirm, silence, self.settling_until, self.held_off, stuck]
-            .into_iter()
-            .flatten()
-            .min()
+        let learnt = self.light.learning_until;
+        [
+            confirm,
+            silence,
+            self.settling_until,
+            self.held_off,
+            stuck,
+            learnt,
+        ]
+        .into_iter()
+        .flatten()
+        .min()
     }
 
     /// Whether the wake-up moves with this very sample: a confirmation or a held `off` is running.
     pub(crate) const fn is_confirming(&self) -> bool {
         self.confirm_since.is_some() || self.held_off.is_some()
+    }
+}
+
+/// What parts of a step are measured by.
+fn span_of(detector: &Detector) -> f64 {
+    match detector.decide {
+        Decide::Threshold { on, off } => libm::fabs(on - off),
+        Decide::Sequential(s) => libm::fabs(s.occupied_mean - s.vacant_mean),
+        Decide::Boolean => 0.0,
     }
 }
 

@@ -44,6 +44,8 @@ pub(crate) struct PlaceState {
     pub(crate) on_since: Instant,
     /// When it last became lit after having been released: what a bridged gap is measured by.
     pub(crate) lit_since: Instant,
+    /// What it was before that.
+    pub(crate) before_lit: (Occupancy, Option<Kept>),
     /// Everything has been off, and that proves something, since then.
     pub(crate) off_since: Option<Instant>,
     /// A sample must come before anything is decided.
@@ -105,6 +107,7 @@ impl PlaceState {
             on: false,
             on_since: start,
             lit_since: start,
+            before_lit: (Occupancy::Unknown, None),
             off_since: None,
             awaits_fresh: false,
             remembered: false,
@@ -206,6 +209,7 @@ impl Engine {
             state.on_since = now;
             if state.state != Occupancy::Occupied {
                 state.lit_since = now;
+                state.before_lit = (state.state, state.notes.kept);
             }
             state.told = false;
             state.fiddle_until = None;

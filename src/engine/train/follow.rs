@@ -709,6 +709,25 @@ impl Engine {
         self.ahead_is_stale = true;
     }
 
+    /// What seemed to come in was nothing: chains are what they were.
+    pub(crate) fn forget_entry(&mut self, place: PlaceId, since: crate::time::Instant) {
+        for id in self.places[place.index()].trains.clone() {
+            let Some(train) = self.trains.get_mut(&id) else {
+                continue;
+            };
+            let entered = train
+                .chain
+                .iter()
+                .find(|link| link.place == place && link.entered >= since)
+                .map(|link| link.before);
+            if let Some((directed, measure)) = entered {
+                (train.directed, train.measure) = (directed, measure);
+                self.drop_link(id, place);
+                self.show(id);
+            }
+        }
+    }
+
     /// The operator's word: whatever stood here is gone.
     pub(crate) fn empty_place(&mut self, place: PlaceId) {
         for id in self.places[place.index()].trains.clone() {

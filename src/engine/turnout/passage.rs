@@ -6,7 +6,7 @@
 //! last break.
 
 use crate::layout::Leg;
-use crate::time::Instant;
+use crate::time::{Instant, Span};
 
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Passage {
@@ -16,6 +16,8 @@ pub(crate) struct Passage {
     last: Option<(Leg, Instant)>,
     /// A beam other than the first was broken since.
     came_out: bool,
+    /// When the first beam was broken.
+    opened: Option<Instant>,
 }
 
 /// What the places beyond the legs say, for the end of a passage.
@@ -46,6 +48,7 @@ impl Passage {
             None => {
                 self.entered_by = Some(leg);
                 self.came_out = false;
+                self.opened = Some(at);
             }
             Some(first) => self.came_out |= first != leg,
         }
@@ -63,6 +66,13 @@ impl Passage {
             *self = Self::default();
         }
         complete
+    }
+
+    /// What broke the beam just now was the room's light.
+    pub(crate) fn take_back(&mut self, now: Instant, within: Span) {
+        if self.opened.is_some_and(|at| now.since(at) <= within) {
+            *self = Self::default();
+        }
     }
 
     /// The section over the whole of it proves that nothing is inside (`equipped = "all"`).
