@@ -20,8 +20,11 @@ mod state;
 /// A fictional layout that has every kind of topic; also used by the replay tests as a file.
 const PLAN: &str = include_str!("wire/harbour.toml");
 
-/// The plan of [`PLAN`].
-fn plan() -> taillamp::plan::Plan {
-    let (plan, findings) = taillamp::plan::load(PLAN, "harbour.toml");
-    plan.unwrap_or_else(|| panic!("the test's plan has errors: {findings:#?}"))
+/// The plan of [`PLAN`], read once.
+fn plan() -> &'static taillamp::plan::Plan {
+    static READ: std::sync::OnceLock<taillamp::plan::Plan> = std::sync::OnceLock::new();
+    READ.get_or_init(|| {
+        let (plan, findings) = taillamp::plan::load(PLAN, "harbour.toml");
+        plan.unwrap_or_else(|| panic!("the test's plan has errors: {findings:#?}"))
+    })
 }

@@ -15,7 +15,7 @@ fn train(id: &str) -> Option<TrainId> {
 
 fn say(path: &str, body: &str, retained: bool) -> Option<Result<(Command, Word), String>> {
     let plan = plan();
-    let table = TopicTable::new(&plan);
+    let table = TopicTable::new(plan);
     let topic = format!("harbour/do/{path}");
     message(
         &table,
@@ -131,7 +131,7 @@ fn what_was_said_before_is_not_done_again() {
     assert_eq!(say("empty/main-1", "{}", true), None);
     assert_eq!(say("empty/main-1", "", false), None);
     let plan = plan();
-    let table = TopicTable::new(&plan);
+    let table = TopicTable::new(plan);
     assert_eq!(
         message(
             &table,

@@ -10,7 +10,7 @@ use super::plan;
 
 fn read_retained(topic: &str, payload: &str, retained: bool) -> Result<Vec<Input>, Refusal> {
     let plan = plan();
-    let table = TopicTable::new(&plan);
+    let table = TopicTable::new(plan);
     let mut out = Vec::new();
     let topic = topic.replace("P/", "harbour/");
     decode(
@@ -158,7 +158,7 @@ fn two_detectors_share_a_topic() {
     malformed("boards/7", r#"[{"u":"mA","n":"ch4","v":1.3}]"#);
     // One whose record does not fit does not keep the other from its own.
     let plan = plan();
-    let (table, mut out) = (TopicTable::new(&plan), Vec::new());
+    let (table, mut out) = (TopicTable::new(plan), Vec::new());
     let half = br#"[{"u":"V","n":"ch3","v":1},{"u":"mA","n":"ch13","v":1.3}]"#;
     assert!(decode(&table, &plan.layout, "boards/7", half, false, &mut out).is_err());
     assert_eq!(Ok(out), level("d-quay", 1.3));

@@ -105,7 +105,7 @@ proptest! {
         pack in nearly_a_pack(),
     ) {
         let plan = plan();
-        let table = TopicTable::new(&plan);
+        let table = TopicTable::new(plan);
         let mut out = Vec::new();
         for topic in table.topics() {
             for payload in [bytes.as_slice(), pack.as_bytes()] {
@@ -121,7 +121,7 @@ proptest! {
         verb in "[a-z-]{0,12}", id in "\\PC{0,20}", body in "\\PC{0,60}",
     ) {
         let plan = plan();
-        let table = TopicTable::new(&plan);
+        let table = TopicTable::new(plan);
         let topic = format!("harbour/do/{verb}/{id}");
         let said = commands::message(&table, &plan.layout, &topic, body.as_bytes(), false, |_| None);
         if let Some(Err(why)) = said {
