@@ -30,6 +30,8 @@ fn nearly_a_pack() -> impl Strategy<Value = String> {
         Just("vs"),
         Just("t"),
         Just("bn"),
+        Just("bu"),
+        Just("bt"),
         Just("x"),
         Just("ut"),
         Just("x_"),
