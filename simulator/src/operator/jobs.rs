@@ -131,8 +131,7 @@ fn up_the_branch(places: &Places, train: usize) -> Job {
         name: "up the branch",
         turnouts: vec![up],
         acts: vec![
-            wait(Until::In(train, places.outer[0])),
-            wait(Until::Empty(vec![places.outer[1]], Some(train), vec![up])),
+            wait(Until::FirstTo(train, [places.outer[0], places.outer[1]])),
             Act::Points(up, Leg::Reverse),
             Act::Tell(train, order),
             back_behind(train, &[up]),
@@ -184,10 +183,9 @@ fn cross(places: &Places, train: usize, to_inner: bool) -> Job {
         name,
         turnouts: turnouts.to_vec(),
         acts: vec![
-            wait(Until::In(train, from[4])),
             Act::Hold(against, true),
             wait(Until::Empty(vec![onto[0]], None, turnouts.to_vec())),
-            wait(Until::Empty(vec![from[5]], Some(train), vec![])),
+            wait(Until::FirstTo(train, [from[4], from[5]])),
             Act::Points(turnouts[0], Leg::Reverse),
             Act::Points(turnouts[1], Leg::Reverse),
             Act::Tell(train, Order::run(LINE_MM_S).by(&[turnouts[0]])),
@@ -204,13 +202,10 @@ fn into_the_yard(places: &Places, train: usize, track: usize) -> Job {
         block: places.yard[track],
         short_mm: 90.0,
     };
-    let mut acts = vec![
-        wait(Until::In(train, places.inner[0])),
-        wait(Until::Empty(vec![places.inner[1]], Some(train), vec![lead])),
-        Act::Switch(places.yard_power[track], true),
-    ];
+    let mut acts = vec![Act::Switch(places.yard_power[track], true)];
     acts.extend(ladder(places, track));
     acts.extend([
+        wait(Until::FirstTo(train, [places.inner[0], places.inner[1]])),
         Act::Points(lead, Leg::Reverse),
         Act::Tell(train, Order::run(YARD_MM_S).by(&[lead]).until(stop)),
         back_behind(train, &[lead]),
@@ -311,8 +306,7 @@ fn into_the_shed(places: &Places, train: usize, stub: usize) -> Job {
         turnouts: vec![shed],
         acts: vec![
             Act::Table(places.turntable, to_lead),
-            wait(Until::In(train, places.inner[2])),
-            wait(Until::Empty(vec![places.inner[3]], Some(train), vec![shed])),
+            wait(Until::FirstTo(train, [places.inner[2], places.inner[3]])),
             Act::Points(shed, Leg::Reverse),
             Act::Tell(
                 train,
