@@ -105,6 +105,8 @@ pub fn leads_in(world: &World, train: usize, block: BlockId) -> bool {
 pub enum What {
     /// A job began.
     Job(&'static str),
+    /// The train did not come: the job was put off, nothing is left of it.
+    PutOff(&'static str),
     /// Waiting took too long.
     GaveUp(&'static str),
     /// Points will be left diverging: the train is past them.
