@@ -2,11 +2,14 @@
 
 use clap::{Parser, Subcommand};
 
+mod address;
 pub mod check;
+mod ear;
 pub mod exit;
 pub mod init;
 pub mod line_up;
 pub mod listen;
+mod plan_file;
 pub mod record;
 pub mod replay;
 pub mod run;

@@ -1,13 +1,133 @@
-//! `taillamp run`.
+//! `taillamp run`: the daemon in the foreground.
+//!
+//! Ctrl-C and SIGTERM end it; SIGHUP reads the plan again. Standard output tells once where the
+//! page is; the log goes to standard error.
 
-use super::Exit;
+use std::path::PathBuf;
+
+use tokio::signal::unix::{SignalKind, signal};
+use tracing_subscriber::EnvFilter;
+
+use super::{Exit, address, plan_file};
+use crate::daemon::{Addresses, Daemon, Options, StartError};
+use crate::plan::Plan;
 
 /// Its arguments.
 #[derive(clap::Args, Debug)]
-pub struct Args {}
+pub struct Args {
+    /// The plan file
+    #[arg(long, value_name = "FILE")]
+    plan: PathBuf,
+    /// How the log is written
+    #[arg(long, value_enum, default_value_t = LogFormat::Text)]
+    log_format: LogFormat,
+}
+
+/// How the log is written.
+#[derive(clap::ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LogFormat {
+    /// For people
+    Text,
+    /// One JSON object a line
+    Json,
+}
 
 /// Runs it.
 #[must_use]
-pub fn run(_args: &Args) -> Exit {
-    Exit::Fine
+pub fn run(args: &Args) -> Exit {
+    start_log(args.log_format);
+    let plan = match plan_file::load(&args.plan) {
+        Ok(plan) => plan,
+        Err(exit) => return exit,
+    };
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build();
+    let runtime = match runtime {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            eprintln!("the daemon cannot be set up: {error}");
+            return Exit::Unreachable;
+        }
+    };
+    runtime.block_on(watch_layout(plan, args.plan.clone()))
+}
+
+/// The log goes to standard error; `RUST_LOG` chooses levels, `info` unless it is set.
+fn start_log(format: LogFormat) {
+    let levels = EnvFilter::builder().with_default_directive(tracing::Level::INFO.into());
+    let builder = tracing_subscriber::fmt()
+        .with_env_filter(levels.from_env_lossy())
+        .with_writer(std::io::stderr);
+    // A second logger is refused; the first one stays.
+    let _ = match format {
+        LogFormat::Text => builder.with_target(false).try_init(),
+        LogFormat::Json => builder.json().flatten_event(true).try_init(),
+    };
+}
+
+async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
+    let name = plan.layout.name.clone();
+    let secure = plan.web.tls.is_some();
+    let signals = (
+        signal(SignalKind::interrupt()),
+        signal(SignalKind::terminate()),
+        signal(SignalKind::hangup()),
+    );
+    let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup)) = signals else {
+        eprintln!("the daemon cannot be set up: the system gives it no signals");
+        return Exit::Unreachable;
+    };
+    let options = Options {
+        plan_file: Some(file),
+        memory: None,
+    };
+    let mut daemon = match Daemon::start(plan, options).await {
+        Ok(daemon) => daemon,
+        Err(error) => {
+            eprintln!("{error}");
+            return exit_of(&error);
+        }
+    };
+    greet(&name, daemon.addresses(), secure);
+    let exit = loop {
+        tokio::select! {
+            _ = interrupt.recv() => break Exit::Fine,
+            _ = terminate.recv() => break Exit::Fine,
+            _ = hangup.recv() => {
+                // What came of it is in the log and in the metrics.
+                let _ = daemon.reload_file().await;
+            }
+            () = daemon.failed() => {
+                tracing::error!("a part of the daemon ended; the rest is stopped");
+                break Exit::Unreachable;
+            }
+        }
+    };
+    daemon.stop().await;
+    exit
+}
+
+fn greet(name: &str, addresses: Addresses, secure: bool) {
+    println!(
+        "Taillamp watches {name}. The page: {}",
+        address::page(addresses.web, secure)
+    );
+    if let Some(mqtt) = addresses.mqtt {
+        println!("Devices publish to {}.", address::broker(mqtt));
+    }
+    println!("A hobby aid: it watches and warns. It is not a safety system; look before you move.");
+}
+
+const fn exit_of(error: &StartError) -> Exit {
+    match error {
+        StartError::PortTaken { .. } | StartError::Listen { .. } | StartError::Setup(_) => {
+            Exit::Unreachable
+        }
+        StartError::File { .. }
+        | StartError::Users { .. }
+        | StartError::Pin { .. }
+        | StartError::Tls { .. }
+        | StartError::Url { .. } => Exit::Input,
+    }
 }

@@ -1,1 +1,11 @@
-//! MQTT: the client, the publisher and the embedded broker.
+//! MQTT: the embedded broker, the daemon's own client and its publisher.
+//!
+//! The daemon speaks to every broker, its own included, through [`client`] over TCP: one way in, one
+//! way out, whichever broker the plan names. Nothing here knows what a topic or a payload means.
+
+mod address;
+pub mod broker;
+pub mod client;
+pub mod publisher;
+
+pub use address::AddressError;

@@ -1,0 +1,319 @@
+//! The engine's task: the one owner of the engine.
+//!
+//! In: what arrives from the broker, in its order and with the time of its arrival; questions and
+//! the operator's words; the passing of time. Out: through [`Outlet`], after each batch. It sleeps
+//! until the engine's next deadline. Time never overtakes what has arrived: as long as something
+//! waits in the queue, it runs only to the arrival that was taken last.
+
+use std::sync::Arc;
+
+use tokio::sync::{mpsc, watch};
+
+use super::desk::Desk;
+use super::hub::{Ask, Hub, LayoutNames, Shot, stopped};
+use super::log_limit::LogLimit;
+use super::mqtt::client::Arrival;
+use super::outlet::Outlet;
+use super::reload;
+use crate::engine::Engine;
+use crate::engine::input::{Input, Outcome};
+use crate::engine::time::{Instant, Span};
+use crate::plan::{Finding, Plan};
+use crate::wire::commands;
+use crate::wire::payload::{self, Refusal};
+use crate::wire::topics::TopicTable;
+
+/// Messages taken before their consequences are published.
+const BATCH_MAX: usize = 256;
+/// The loop turns at least so often, which shows that it lives; readings are shown so often.
+const TICK: Span = Span::from_secs(1);
+/// The least time between two turns that nothing but a timer causes.
+const TURN_MIN: Span = Span::from_millis(1);
+/// A snapshot serves everybody who asks within this time.
+const SHOT_LIFE: Span = Span::from_millis(100);
+
+/// The task and what it owns.
+#[derive(Debug)]
+pub(super) struct EngineTask {
+    pub(super) engine: Engine,
+    pub(super) hub: Arc<Hub>,
+    pub(super) outlet: Outlet,
+    pub(super) names: Arc<LayoutNames>,
+    pub(super) table: TopicTable,
+    pub(super) desk: Desk,
+    pub(super) arrivals: mpsc::Receiver<Arrival>,
+    pub(super) asks: mpsc::Receiver<Ask>,
+    pub(super) stop: watch::Receiver<bool>,
+    pub(super) log: LogLimit,
+    pub(super) shot: Option<(Instant, Arc<Shot>)>,
+    pub(super) tick_due: Instant,
+    pub(super) inputs: Vec<Input>,
+}
+
+/// Why the loop turned.
+enum Turn {
+    Stop,
+    Arrivals,
+    Ask(Ask),
+    Time,
+}
+
+impl EngineTask {
+    /// Runs until the daemon stops.
+    pub(super) async fn run(mut self) {
+        let mut batch = Vec::with_capacity(BATCH_MAX);
+        // Until the broker answers for the first time there is none.
+        let at = self.hub.clock.now();
+        self.engine.handle(at, Input::Broker(false));
+        self.outlet.everything(&mut self.engine);
+        loop {
+            let ask = match self.wait(&mut batch).await {
+                Turn::Stop => break,
+                Turn::Ask(ask) => Some(ask),
+                Turn::Arrivals | Turn::Time => None,
+            };
+            // Whatever woke the loop: what has arrived comes first.
+            while batch.len() < BATCH_MAX
+                && let Ok(arrival) = self.arrivals.try_recv()
+            {
+                batch.push(arrival);
+            }
+            self.take(&mut batch);
+            if let Some(ask) = ask {
+                self.answer(ask);
+            }
+        }
+        tracing::info!("the engine's loop ended");
+    }
+
+    async fn wait(&mut self, batch: &mut Vec<Arrival>) -> Turn {
+        let wake = self.hub.clock.sleep_until(self.wake());
+        tokio::select! {
+            () = stopped(&mut self.stop) => Turn::Stop,
+            number = self.arrivals.recv_many(batch, BATCH_MAX) => {
+                // The client holds the other end as long as the daemon runs.
+                if number == 0 { Turn::Stop } else { Turn::Arrivals }
+            }
+            Some(ask) = self.asks.recv() => Turn::Ask(ask),
+            () = tokio::time::sleep_until(wake) => Turn::Time,
+        }
+    }
+
+    /// When the loop turns by itself.
+    fn wake(&self) -> Instant {
+        let deadline = self.engine.next_deadline().map(|(at, _)| at);
+        let first = [Some(self.tick_due), deadline, self.outlet.due()]
+            .into_iter()
+            .flatten()
+            .min();
+        first
+            .unwrap_or(self.tick_due)
+            .max(self.engine.now().plus(TURN_MIN))
+    }
+
+    /// Takes what has arrived, lets time run, publishes.
+    fn take(&mut self, batch: &mut Vec<Arrival>) {
+        let mut messages = Vec::with_capacity(batch.len());
+        for arrival in batch.drain(..) {
+            if let Some(at) = self.arrive(arrival) {
+                messages.push(at);
+            }
+        }
+        let now = self.hub.clock.now();
+        if self.arrivals.is_empty() {
+            self.engine.advance(now);
+        }
+        self.outlet.flush(&mut self.engine);
+        let done = self.hub.clock.now();
+        for at in messages {
+            self.hub
+                .metrics
+                .decision
+                .observe(done.since(at).as_secs_f64());
+        }
+        let second = self.tick_due <= now;
+        if second {
+            self.tick_due = now.plus(TICK);
+            if self.hub.clock.follow_steps() {
+                tracing::info!("the computer's clock was set; times are shown anew");
+                self.shot = None;
+                self.outlet.everything(&mut self.engine);
+            }
+        }
+        self.outlet.sweep(&self.engine, second);
+        self.hub.turn(now);
+    }
+
+    /// One arrival; the time of a message.
+    fn arrive(&mut self, arrival: Arrival) -> Option<Instant> {
+        match arrival {
+            Arrival::Message {
+                at,
+                topic,
+                payload,
+                retained,
+            } => self.message(at, &topic, &payload, retained).then_some(at),
+            Arrival::Connected { at, reconnects } => {
+                tracing::info!(reconnects, "the broker is connected");
+                self.hub.metrics.broker_connected(reconnects);
+                self.broker(at, true);
+                None
+            }
+            Arrival::Lost { at } => {
+                if self.hub.broker_connected() {
+                    tracing::warn!("the broker was lost: nothing shown is live");
+                }
+                self.broker(at, false);
+                None
+            }
+        }
+    }
+
+    fn broker(&mut self, at: Instant, connected: bool) {
+        self.hub.set_broker(connected);
+        self.engine.handle(at, Input::Broker(connected));
+        self.outlet.broker_changed();
+    }
+
+    /// One message; `false` where it is an echo of what the daemon itself has published.
+    fn message(&mut self, at: Instant, topic: &str, payload: &[u8], retained: bool) -> bool {
+        if self.desk.is_ours(topic) {
+            // Only what the broker kept from an earlier run needs a look.
+            if retained && !payload.is_empty() {
+                self.outlet.found(topic);
+            }
+            return false;
+        }
+        let mut inputs = std::mem::take(&mut self.inputs);
+        inputs.clear();
+        let decoded = self.decode(topic, payload, retained, &mut inputs);
+        let outcome = match decoded {
+            Ok(()) => self.handle_all(at, topic, &mut inputs),
+            Err(Refusal::UnknownTopic) => {
+                if let Some(unlogged) = self.log.should_log("unknown_topic", at) {
+                    tracing::warn!(topic, unlogged, "a topic that the plan does not know");
+                }
+                "unknown_topic"
+            }
+            Err(Refusal::Malformed(error)) => {
+                if let Some(unlogged) = self.log.should_log("malformed", at) {
+                    tracing::warn!(topic, error, unlogged, "a message that cannot be read");
+                }
+                "malformed"
+            }
+        };
+        self.hub.metrics.message(outcome);
+        self.inputs = inputs;
+        true
+    }
+
+    /// What a message says: a detector's or device's, or an operator's word where such are taken.
+    fn decode(
+        &self,
+        topic: &str,
+        payload: &[u8],
+        retained: bool,
+        inputs: &mut Vec<Input>,
+    ) -> Result<(), Refusal> {
+        let layout = &self.names.plan.layout;
+        if !self.desk.is_word(topic) {
+            return payload::decode(&self.table, layout, topic, payload, retained, inputs);
+        }
+        let find = |id: &str| self.engine.train_by_name(id);
+        match commands::message(&self.table, layout, topic, payload, retained, find) {
+            None => Ok(()),
+            Some(Ok((command, word))) => {
+                inputs.push(Input::Command(command, word));
+                Ok(())
+            }
+            Some(Err(error)) => Err(Refusal::Malformed(error)),
+        }
+    }
+
+    /// The inputs of one message; the worst outcome.
+    fn handle_all(&mut self, at: Instant, topic: &str, inputs: &mut Vec<Input>) -> &'static str {
+        let mut worst = "ok";
+        for input in inputs.drain(..) {
+            if let Input::Reading(sample) = &input {
+                self.outlet.read(sample.detector);
+            }
+            match self.engine.handle(at, input) {
+                Outcome::Taken | Outcome::OldNews => {}
+                Outcome::Implausible => worst = "implausible",
+                Outcome::Late if worst == "ok" => worst = "late",
+                Outcome::Late => {}
+                Outcome::Refused(why) => {
+                    if let Some(unlogged) = self.log.should_log("refused", at) {
+                        tracing::warn!(topic, why, unlogged, "an operator's word was refused");
+                    }
+                }
+            }
+        }
+        worst
+    }
+
+    fn answer(&mut self, ask: Ask) {
+        // Whoever asked may have gone; then nobody needs the answer.
+        match ask {
+            Ask::Shot(reply) => {
+                let _ = reply.send(self.shot());
+            }
+            Ask::Order(order, reply) => {
+                let at = self.present();
+                let answer = self.desk.carry_out(&mut self.engine, at, &order);
+                self.shot = None;
+                self.outlet.flush(&mut self.engine);
+                let _ = reply.send(answer);
+            }
+            Ask::Reload(plan, reply) => {
+                let _ = reply.send(self.reload(*plan));
+            }
+            Ask::Memory(reply) => {
+                let _ = reply.send(self.engine.memory());
+            }
+        }
+    }
+
+    /// Now, or, while messages wait, the time of the last that was taken.
+    fn present(&self) -> Instant {
+        if self.arrivals.is_empty() {
+            self.hub.clock.now()
+        } else {
+            self.engine.now()
+        }
+    }
+
+    fn shot(&mut self) -> Arc<Shot> {
+        let now = self.hub.clock.now();
+        if let Some((at, shot)) = &self.shot
+            && now.since(*at) < SHOT_LIFE
+        {
+            return shot.clone();
+        }
+        let number = self.hub.stream.newest();
+        let shot = Arc::new(Shot::new(
+            self.engine.snapshot(),
+            number,
+            self.names.clone(),
+        ));
+        self.shot = Some((now, shot.clone()));
+        shot
+    }
+
+    /// Changes the plan. Items that both plans have keep what the engine remembers across a restart
+    /// (rule B8): a place that was vacant is unknown, kept vacant, until its detectors report again,
+    /// which retained messages do at once.
+    fn reload(&mut self, plan: Plan) -> Result<(), Vec<Finding>> {
+        reload::needs_restart(&self.names.plan, &plan)?;
+        let at = self.present();
+        let memory = self.engine.memory();
+        self.engine = Engine::recall(plan.layout.clone(), at, &memory);
+        self.engine
+            .handle(at, Input::Broker(self.hub.broker_connected()));
+        self.table = TopicTable::new(&plan);
+        self.names = Arc::new(LayoutNames::new(plan));
+        self.shot = None;
+        self.outlet.rename(&mut self.engine, self.names.clone());
+        Ok(())
+    }
+}

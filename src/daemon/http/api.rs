@@ -1,0 +1,63 @@
+//! Reading: the snapshot, the items, line-up. All of it is read off one snapshot a request, so that
+//! what belongs together is of one moment.
+
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+
+use super::App;
+use super::answer::{Problem, json};
+use crate::daemon::show::{self, Kind};
+use crate::wire::state_json;
+
+type Answer = Result<Response, Problem>;
+
+/// `GET /api/v1/state`.
+pub(super) async fn state(State(app): State<App>) -> Answer {
+    let shot = app.hub.shot().await?;
+    Ok(json(show::snapshot(&shot, &app.hub.clock).to_string()))
+}
+
+/// `GET /api/v1/KIND`: all items of a kind, by id.
+pub(super) async fn list(app: App, kind: Kind) -> Answer {
+    let shot = app.hub.shot().await?;
+    Ok(json(show::section(&shot, kind, &app.hub.clock)))
+}
+
+/// `GET /api/v1/KIND/ID`.
+pub(super) async fn one(app: App, kind: Kind, Path(id): Path<String>) -> Answer {
+    let shot = app.hub.shot().await?;
+    match show::item(&shot, kind, &id, &app.hub.clock) {
+        Some(record) => Ok(json(record)),
+        None => {
+            let detail = format!("there is no {} {id:?} now", kind.word());
+            Err(Problem::new(StatusCode::NOT_FOUND, detail))
+        }
+    }
+}
+
+/// `GET /api/v1/line-up`.
+pub(super) async fn line_up(State(app): State<App>) -> Answer {
+    let shot = app.hub.shot().await?;
+    Ok(json(state_json::line_up_json(&shot.snapshot.line_up)))
+}
+
+/// What the contract names and this version does not have.
+pub(super) async fn not_yet() -> Problem {
+    Problem::new(
+        StatusCode::NOT_IMPLEMENTED,
+        "this version of taillamp cannot answer this yet",
+    )
+}
+
+/// Everything else.
+pub(super) async fn nothing() -> Problem {
+    let detail = "there is nothing here; /openapi.json lists what there is";
+    Problem::new(StatusCode::NOT_FOUND, detail)
+}
+
+/// The path is right and the method is not.
+pub(super) async fn wrong_method() -> Problem {
+    let detail = "this cannot be done here; /openapi.json lists what can";
+    Problem::new(StatusCode::METHOD_NOT_ALLOWED, detail)
+}

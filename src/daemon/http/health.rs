@@ -1,0 +1,55 @@
+//! For programs that watch the daemon: metrics, is the process well, can it do its work.
+
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::http::header;
+use axum::response::{IntoResponse as _, Response};
+
+use super::App;
+use super::answer::Problem;
+use crate::daemon::metrics::{CONTENT_TYPE, Facts};
+
+/// `GET /metrics`. The text is whole before its first byte is sent.
+pub(super) async fn metrics(State(app): State<App>) -> Result<Response, Problem> {
+    let shot = app.hub.shot().await?;
+    let facts = Facts {
+        now: app.hub.clock.now(),
+        snapshot: &shot.snapshot,
+        broker_connected: app.hub.broker_connected(),
+        version: env!("CARGO_PKG_VERSION"),
+    };
+    let text = app.hub.metrics.render(&facts).map_err(|error| {
+        Problem::new(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            format!("no metrics: {error}"),
+        )
+    })?;
+    Ok(([(header::CONTENT_TYPE, CONTENT_TYPE)], text).into_response())
+}
+
+/// `GET /healthz`: the engine's loop turned a moment ago.
+pub(super) async fn healthz(State(app): State<App>) -> Response {
+    if app.hub.is_alive() {
+        return (StatusCode::OK, "ok\n").into_response();
+    }
+    (
+        StatusCode::SERVICE_UNAVAILABLE,
+        "the engine's loop stands still\n",
+    )
+        .into_response()
+}
+
+/// `GET /readyz`: the broker is connected; a daemon that runs has a plan.
+pub(super) async fn readyz(State(app): State<App>) -> Response {
+    if !app.hub.is_alive() {
+        return healthz(State(app)).await;
+    }
+    if app.hub.broker_connected() {
+        return (StatusCode::OK, "ready\n").into_response();
+    }
+    (
+        StatusCode::SERVICE_UNAVAILABLE,
+        "the broker is not connected\n",
+    )
+        .into_response()
+}

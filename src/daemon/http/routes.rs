@@ -1,0 +1,229 @@
+//! The table of the API: every route, what it is for, and who carries it out.
+//!
+//! The router and `/openapi.json` are made from the same table, so that neither can know what the
+//! other does not.
+
+use axum::extract::{Path, State};
+use axum::routing::{MethodRouter, get, post};
+
+use super::{App, acts, api, events, health, openapi};
+use crate::daemon::show::Kind;
+use crate::wire::commands::Target;
+
+/// What a route reads or does, for its documentation.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Shape {
+    /// The whole snapshot.
+    Snapshot,
+    /// All items of a kind.
+    List(Kind),
+    /// One item.
+    Item(Kind),
+    /// The exceptions list.
+    LineUp,
+    /// The operator's word about an item of a kind.
+    Word(Kind),
+    /// The PIN.
+    Pin,
+    /// Whether a session is needed and held.
+    Session,
+    /// The end of the session.
+    Leave,
+    /// The findings of a plan.
+    Findings,
+    /// Text for programs, of this media type.
+    Text(&'static str),
+    /// This documentation.
+    OpenApi,
+}
+
+/// One method of one path.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Doc {
+    pub method: &'static str,
+    pub summary: &'static str,
+    pub shape: Shape,
+}
+
+/// One path.
+pub(super) struct Route {
+    pub path: String,
+    pub docs: Vec<Doc>,
+    pub router: MethodRouter<App>,
+}
+
+/// The operator's words, by kind of item.
+const WORDS: [(Kind, Target, &[(&str, &str)]); 5] = [
+    (
+        Kind::Alarms,
+        Target::Alarm,
+        &[
+            ("acknowledge", "The alarm was seen"),
+            ("shelve", "Put the alarm aside for some minutes"),
+            ("unshelve", "End the shelving"),
+            ("reset", "A latched alarm is done with"),
+            ("out-of-service", "Put the alarm aside for maintenance"),
+            ("in-service", "Back from maintenance"),
+        ],
+    ),
+    (
+        Kind::Trains,
+        Target::Train,
+        &[("name", "Give the train a name")],
+    ),
+    (
+        Kind::Blocks,
+        Target::Block,
+        &[
+            ("stands-here", "A train stands in this block"),
+            ("empty", "This block is empty"),
+            ("removed-by-hand", "What stood in this block was lifted off"),
+        ],
+    ),
+    (
+        Kind::Turnouts,
+        Target::Turnout,
+        &[
+            ("seen", "The points were seen in this position"),
+            (
+                "in-charge",
+                "The operator answers for these points for some minutes",
+            ),
+        ],
+    ),
+    (
+        Kind::Detectors,
+        Target::Detector,
+        &[
+            ("out-of-service", "The detector is not to be believed"),
+            ("in-service", "It is to be believed again"),
+        ],
+    ),
+];
+
+/// Every route of the API, the page's files aside.
+pub(super) fn all() -> Vec<Route> {
+    let mut routes = fixed();
+    for kind in Kind::ALL {
+        let path = format!("/api/v1/{}", kind.plural());
+        let list = get(move |State(app): State<App>| api::list(app, kind));
+        let summary = "All items of the kind, by id";
+        routes.push(one(&path, "get", summary, Shape::List(kind), list));
+        let item = get(move |State(app): State<App>, id: Path<String>| api::one(app, kind, id));
+        let path = format!("{path}/{{id}}");
+        routes.push(one(&path, "get", "One item", Shape::Item(kind), item));
+    }
+    for (kind, target, words) in WORDS {
+        for &(verb, summary) in words {
+            let path = format!("/api/v1/{}/{{id}}/{verb}", kind.plural());
+            let act = post(move |State(app): State<App>, id: Path<String>, body| {
+                acts::order(app, target, verb, id, body)
+            });
+            routes.push(one(&path, "post", summary, Shape::Word(kind), act));
+        }
+    }
+    routes
+}
+
+fn fixed() -> Vec<Route> {
+    let text = Shape::Text("text/plain");
+    let stream = Shape::Text("text/event-stream");
+    let session = vec![
+        Doc {
+            method: "get",
+            summary: "Whether a PIN is needed",
+            shape: Shape::Session,
+        },
+        Doc {
+            method: "post",
+            summary: "Enter the PIN",
+            shape: Shape::Pin,
+        },
+        Doc {
+            method: "delete",
+            summary: "End the session",
+            shape: Shape::Leave,
+        },
+    ];
+    vec![
+        one(
+            "/api/v1/state",
+            "get",
+            "Everything, now",
+            Shape::Snapshot,
+            get(api::state),
+        ),
+        one(
+            "/api/v1/line-up",
+            "get",
+            "What keeps it from running",
+            Shape::LineUp,
+            get(api::line_up),
+        ),
+        Route {
+            path: acts::SESSION.into(),
+            docs: session,
+            router: get(acts::session).post(acts::enter).delete(acts::leave),
+        },
+        one(
+            "/api/v1/plan/reload",
+            "post",
+            "Read the plan file again; a bad plan changes nothing",
+            Shape::Findings,
+            post(acts::reload_plan),
+        ),
+        one(
+            "/events",
+            "get",
+            "The changes, as they come",
+            stream,
+            get(events::open),
+        ),
+        one(
+            "/metrics",
+            "get",
+            "Metrics, Prometheus text format",
+            text,
+            get(health::metrics),
+        ),
+        one(
+            "/healthz",
+            "get",
+            "Whether the process is well",
+            text,
+            get(health::healthz),
+        ),
+        one(
+            "/readyz",
+            "get",
+            "Whether it can do its work",
+            text,
+            get(health::readyz),
+        ),
+        one(
+            "/openapi.json",
+            "get",
+            "This document",
+            Shape::OpenApi,
+            get(openapi::get),
+        ),
+    ]
+}
+
+fn one(
+    path: &str,
+    method: &'static str,
+    summary: &'static str,
+    shape: Shape,
+    router: MethodRouter<App>,
+) -> Route {
+    Route {
+        path: path.into(),
+        docs: vec![Doc {
+            method,
+            summary,
+            shape,
+        }],
+        router,
+    }
+}

@@ -1,0 +1,233 @@
+//! Where HTTP and the engine's task meet.
+//!
+//! The engine has one owner. Whoever wants something of it puts an [`Ask`] into a bounded queue and
+//! is answered once; what everybody may read without asking (the stream of changes, the counters,
+//! whether the loop turns) lies here. It decides nothing about the layout.
+//!
+//! A snapshot is taken by the engine's task when one is asked for, at most ten times a second, and
+//! is shared by all who ask within that time: readers cannot slow detection down.
+
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, OnceLock};
+
+use serde_json::Value;
+use tokio::sync::{mpsc, oneshot, watch};
+
+use super::clock::Clock;
+use super::metrics::Metrics;
+use super::stream::Stream;
+use crate::engine::memory::Memory;
+use crate::engine::snapshot::Snapshot;
+use crate::engine::time::{Instant, Span};
+use crate::plan::{Finding, Plan};
+use crate::wire::commands::Target;
+use crate::wire::layout_json;
+
+/// How many may wait for an answer; beyond that a request is refused with 503.
+pub(super) const ASKS_MAX: usize = 64;
+/// The loop turns at least once a second; a process whose loop has not for so long is not healthy.
+const TURN_MAX: Span = Span::from_secs(5);
+
+/// What one can ask of the engine's task.
+#[derive(Debug)]
+pub enum Ask {
+    /// Everything, now or at most a tenth of a second ago.
+    Shot(oneshot::Sender<Arc<Shot>>),
+    /// The operator's word.
+    Order(Order, oneshot::Sender<Answer>),
+    /// A new plan.
+    Reload(Box<Plan>, oneshot::Sender<Result<(), Vec<Finding>>>),
+    /// What must survive a restart.
+    Memory(oneshot::Sender<Memory>),
+}
+
+/// The operator's word, as it came in.
+#[derive(Debug)]
+pub struct Order {
+    /// What kind of item it is about.
+    pub target: Target,
+    /// What to do.
+    pub verb: String,
+    /// With which.
+    pub id: String,
+    /// The JSON body; null where there was none.
+    pub body: Value,
+}
+
+/// What became of the operator's word.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Answer {
+    /// It holds.
+    Taken,
+    /// There is no such item.
+    NotFound,
+    /// The body says something else than it may.
+    Malformed(String),
+    /// It cannot be carried out: why, and what to do instead.
+    Refused(String),
+}
+
+/// Everything at one moment, and what is needed to show it.
+#[derive(Debug)]
+pub struct Shot {
+    /// The engine's.
+    pub snapshot: Snapshot,
+    /// The newest change that it contains: a stream goes on after it.
+    pub number: u64,
+    /// The plan that it belongs to.
+    pub names: Arc<LayoutNames>,
+    json: OnceLock<Arc<str>>,
+}
+
+/// What the shell needs of a plan to show a snapshot.
+#[derive(Debug)]
+pub struct LayoutNames {
+    /// The plan.
+    pub plan: Plan,
+    /// `layout` of the snapshot as text, ready made: it is the same for all.
+    pub json: String,
+}
+
+impl LayoutNames {
+    /// The names of a plan.
+    #[must_use]
+    pub fn new(plan: Plan) -> Self {
+        Self {
+            json: layout_json::layout_json(&plan),
+            plan,
+        }
+    }
+}
+
+impl Shot {
+    /// A shot whose JSON is not made yet.
+    #[must_use]
+    pub fn new(snapshot: Snapshot, number: u64, names: Arc<LayoutNames>) -> Self {
+        Self {
+            snapshot,
+            number,
+            names,
+            json: OnceLock::new(),
+        }
+    }
+
+    /// The JSON, made once for all who want it.
+    pub fn json(&self, make: impl FnOnce() -> String) -> Arc<str> {
+        self.json.get_or_init(|| make().into()).clone()
+    }
+}
+
+/// The hub.
+#[derive(Debug)]
+pub struct Hub {
+    asks: mpsc::Sender<Ask>,
+    stop: watch::Receiver<bool>,
+    turned: AtomicU64,
+    broker_connected: AtomicBool,
+    /// The changes.
+    pub stream: Stream,
+    /// The counters.
+    pub metrics: Metrics,
+    /// The clock.
+    pub clock: Clock,
+}
+
+/// Waits until the daemon stops, or is gone.
+pub async fn stopped(stop: &mut watch::Receiver<bool>) {
+    // The guard that comes back must not live across an await of whoever waits here.
+    drop(stop.wait_for(|stop| *stop).await);
+}
+
+/// The engine's task did not answer: it is stopping, or too many wait.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("the daemon is stopping or too busy; try again in a moment")]
+pub struct NoAnswer;
+
+impl Hub {
+    /// A hub whose asks arrive at the other end of `asks`.
+    #[must_use]
+    pub fn new(
+        asks: mpsc::Sender<Ask>,
+        stop: watch::Receiver<bool>,
+        metrics: Metrics,
+        clock: Clock,
+        base: u64,
+    ) -> Self {
+        Self {
+            asks,
+            stop,
+            turned: AtomicU64::new(clock.now().0),
+            broker_connected: AtomicBool::new(false),
+            stream: Stream::new(base),
+            metrics,
+            clock,
+        }
+    }
+
+    /// Everything, now or at most a tenth of a second ago.
+    ///
+    /// # Errors
+    /// When the engine's task does not answer.
+    pub async fn shot(&self) -> Result<Arc<Shot>, NoAnswer> {
+        self.ask(Ask::Shot).await
+    }
+
+    /// Hands over the operator's word.
+    ///
+    /// # Errors
+    /// When the engine's task does not answer.
+    pub async fn order(&self, order: Order) -> Result<Answer, NoAnswer> {
+        self.ask(|reply| Ask::Order(order, reply)).await
+    }
+
+    /// Changes the plan; with findings, nothing was changed.
+    ///
+    /// # Errors
+    /// When the engine's task does not answer.
+    pub async fn reload(&self, plan: Plan) -> Result<Result<(), Vec<Finding>>, NoAnswer> {
+        self.ask(|reply| Ask::Reload(Box::new(plan), reply)).await
+    }
+
+    /// What must survive a restart.
+    ///
+    /// # Errors
+    /// When the engine's task does not answer.
+    pub async fn memory(&self) -> Result<Memory, NoAnswer> {
+        self.ask(Ask::Memory).await
+    }
+
+    async fn ask<T>(&self, make: impl FnOnce(oneshot::Sender<T>) -> Ask) -> Result<T, NoAnswer> {
+        let (reply, answer) = oneshot::channel();
+        self.asks.try_send(make(reply)).map_err(|_| NoAnswer)?;
+        answer.await.map_err(|_| NoAnswer)
+    }
+
+    /// The engine's loop has turned.
+    pub fn turn(&self, now: Instant) {
+        self.turned.store(now.0, Ordering::Relaxed);
+    }
+
+    /// Whether the engine's loop turned recently.
+    #[must_use]
+    pub fn is_alive(&self) -> bool {
+        let turned = Instant(self.turned.load(Ordering::Relaxed));
+        self.clock.now().since(turned) <= TURN_MAX
+    }
+
+    /// The broker came or went.
+    pub fn set_broker(&self, connected: bool) {
+        self.broker_connected.store(connected, Ordering::Relaxed);
+    }
+
+    /// Whether the broker is connected.
+    #[must_use]
+    pub fn broker_connected(&self) -> bool {
+        self.broker_connected.load(Ordering::Relaxed)
+    }
+
+    /// Becomes true when the daemon stops: whoever holds a connection open ends it.
+    #[must_use]
+    pub fn stopping(&self) -> watch::Receiver<bool> {
+        self.stop.clone()
+    }
+}

@@ -1,0 +1,210 @@
+//! What a scrape reads off the snapshot: states, readings, silence. Built afresh for each scrape, so
+//! an item that has gone leaves nothing behind.
+
+use prometheus::proto::MetricFamily;
+use prometheus::{CounterVec, GaugeVec, Opts, Registry};
+
+use super::table::{self, Row};
+use crate::engine::alarm::kinds::Priority;
+use crate::engine::alarm::lifecycle::AlarmState;
+use crate::engine::change::{Clearance, Occupancy};
+use crate::engine::input::Position;
+use crate::engine::snapshot::{AlarmView, DetectorView, Snapshot, TurnoutView};
+use crate::engine::time::{Instant, Span};
+
+/// What the gauges are read from.
+#[derive(Debug)]
+pub struct Facts<'a> {
+    /// The present.
+    pub now: Instant,
+    /// Everything that the engine knows.
+    pub snapshot: &'a Snapshot,
+    /// Whether the broker is connected.
+    pub broker_connected: bool,
+    /// The program's version.
+    pub version: &'a str,
+}
+
+/// Every block state, with its word.
+const OCCUPANCIES: [(Occupancy, &str); 5] = [
+    (Occupancy::Unknown, "unknown"),
+    (Occupancy::Vacant, "vacant"),
+    (Occupancy::Occupied, "occupied"),
+    (Occupancy::Dark, "dark"),
+    (Occupancy::Lost, "lost"),
+];
+
+/// Every position of points, with its word.
+const POSITIONS: [(Position, &str); 4] = [
+    (Position::Normal, "normal"),
+    (Position::Reverse, "reverse"),
+    (Position::Moving, "moving"),
+    (Position::Unknown, "unknown"),
+];
+
+/// Every clearance, with its word.
+const CLEARANCES: [(Clearance, &str); 6] = [
+    (Clearance::Free, "free"),
+    (Clearance::Awaiting, "awaiting"),
+    (Clearance::Cleared, "cleared"),
+    (Clearance::LeftDiverging, "left-diverging"),
+    (Clearance::Fouled, "fouled"),
+    (Clearance::Unknown, "unknown"),
+];
+
+/// All gauges, and the counters that the engine keeps.
+pub(super) fn gather(
+    facts: &Facts<'_>,
+    left_diverging: impl Fn(&str) -> Span,
+) -> Result<Vec<MetricFamily>, prometheus::Error> {
+    let sheet = Sheet::default();
+    sheet
+        .gauge(&table::BUILD_INFO)?
+        .with_label_values(&[facts.version])
+        .set(1.0);
+    sheet.single(&table::UP, facts.now.as_secs_f64())?;
+    sheet.single(&table::TRAINS, count(facts.snapshot.trains.len()))?;
+    sheet.single(&table::BROKER_CONNECTED, flag(facts.broker_connected))?;
+    blocks(&sheet, facts.snapshot)?;
+    turnouts(&sheet, &facts.snapshot.turnouts, left_diverging)?;
+    detectors(&sheet, &facts.snapshot.detectors, facts.now)?;
+    alarms(&sheet, &facts.snapshot.alarms)?;
+    Ok(sheet.registry.gather())
+}
+
+fn blocks(sheet: &Sheet, snapshot: &Snapshot) -> Result<(), prometheus::Error> {
+    let states = sheet.gauge(&table::BLOCK_STATE)?;
+    for block in &snapshot.blocks {
+        for (state, word) in OCCUPANCIES {
+            states
+                .with_label_values(&[&block.id, word])
+                .set(flag(block.state == state));
+        }
+    }
+    Ok(())
+}
+
+fn turnouts(
+    sheet: &Sheet,
+    turnouts: &[TurnoutView],
+    left_diverging: impl Fn(&str) -> Span,
+) -> Result<(), prometheus::Error> {
+    let states = sheet.gauge(&table::TURNOUT_STATE)?;
+    let movements = sheet.counter(&table::TURNOUT_MOVEMENTS)?;
+    let left = sheet.counter(&table::LEFT_DIVERGING)?;
+    for turnout in turnouts {
+        for (position, position_word) in POSITIONS {
+            for (state, word) in CLEARANCES {
+                let holds = turnout.position == position && turnout.state == state;
+                let labels = [turnout.id.as_str(), position_word, word];
+                states.with_label_values(&labels).set(flag(holds));
+            }
+        }
+        movements
+            .with_label_values(&[&turnout.id])
+            .inc_by(count64(turnout.movements));
+        let seconds = left_diverging(&turnout.id).as_secs_f64();
+        left.with_label_values(&[&turnout.id]).inc_by(seconds);
+    }
+    Ok(())
+}
+
+fn detectors(
+    sheet: &Sheet,
+    detectors: &[DetectorView],
+    now: Instant,
+) -> Result<(), prometheus::Error> {
+    let current = sheet.gauge(&table::DETECTOR_CURRENT)?;
+    let level = sheet.gauge(&table::DETECTOR_LEVEL)?;
+    let lux = sheet.gauge(&table::DETECTOR_LUX)?;
+    let silence = sheet.gauge(&table::DETECTOR_SILENCE)?;
+    let dropouts = sheet.counter(&table::DETECTOR_DROPOUTS)?;
+    for detector in detectors {
+        let id = [detector.id.as_str()];
+        if let Some(reading) = detector.reading {
+            match detector.unit.as_str() {
+                "mA" => current.with_label_values(&id).set(reading / 1_000.0),
+                "A" => current.with_label_values(&id).set(reading),
+                "%" => level.with_label_values(&id).set(reading / 100.0),
+                "/" => level.with_label_values(&id).set(reading),
+                "lx" => lux.with_label_values(&id).set(reading),
+                // A contact has no level.
+                _ => {}
+            }
+        }
+        let silent = now.since(detector.heard.unwrap_or_default());
+        silence.with_label_values(&id).set(silent.as_secs_f64());
+        dropouts
+            .with_label_values(&id)
+            .inc_by(count64(detector.dropouts));
+    }
+    Ok(())
+}
+
+fn alarms(sheet: &Sheet, alarms: &[AlarmView]) -> Result<(), prometheus::Error> {
+    let active = sheet.gauge(&table::ALARMS_ACTIVE)?;
+    for priority in [Priority::Low, Priority::Medium, Priority::High] {
+        let number = alarms
+            .iter()
+            .filter(|alarm| alarm.priority == priority && counts(alarm));
+        active
+            .with_label_values(&[priority.word()])
+            .set(count(number.count()));
+    }
+    Ok(())
+}
+
+/// The condition lasts, and nobody and nothing has put the alarm aside.
+fn counts(alarm: &AlarmView) -> bool {
+    alarm.active
+        && match alarm.state {
+            AlarmState::Unacknowledged
+            | AlarmState::Acknowledged
+            | AlarmState::LatchedUnacknowledged
+            | AlarmState::LatchedAcknowledged => true,
+            AlarmState::Normal
+            | AlarmState::ReturnedUnacknowledged
+            | AlarmState::Shelved
+            | AlarmState::Suppressed
+            | AlarmState::OutOfService => false,
+        }
+}
+
+/// The metrics of one scrape.
+#[derive(Default)]
+struct Sheet {
+    registry: Registry,
+}
+
+impl Sheet {
+    fn gauge(&self, row: &Row) -> Result<GaugeVec, prometheus::Error> {
+        let gauge = GaugeVec::new(Opts::new(row.name, row.help), row.labels)?;
+        self.registry.register(Box::new(gauge.clone()))?;
+        Ok(gauge)
+    }
+
+    fn counter(&self, row: &Row) -> Result<CounterVec, prometheus::Error> {
+        let counter = CounterVec::new(Opts::new(row.name, row.help), row.labels)?;
+        self.registry.register(Box::new(counter.clone()))?;
+        Ok(counter)
+    }
+
+    fn single(&self, row: &Row, value: f64) -> Result<(), prometheus::Error> {
+        self.gauge(row)?
+            .with_label_values(&[] as &[&str])
+            .set(value);
+        Ok(())
+    }
+}
+
+fn flag(holds: bool) -> f64 {
+    f64::from(u8::from(holds))
+}
+
+fn count(number: usize) -> f64 {
+    number as f64
+}
+
+fn count64(number: u64) -> f64 {
+    number as f64
+}

@@ -1,0 +1,408 @@
+//! One connection: from its CONNECT packet to its end.
+//!
+//! In: a socket. Out: calls of the router and bytes back. One task serves it, reading and writing in
+//! turn: what the client has not taken yet keeps us from reading more of it, so that neither buffer
+//! grows. The will is published here, whatever ended the connection, unless the client said goodbye
+//! (3.1.2-8, 3.1.2-10).
+
+use std::io;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+use bytes::BytesMut;
+use rumqttc::mqttbytes::v4::{ConnAck, Connect, ConnectReturnCode, LastWill, Packet};
+use tokio::io::Interest;
+use tokio::net::TcpStream;
+use tokio::sync::{Notify, watch};
+use tokio::time::{Instant, Sleep, sleep_until, timeout};
+
+use super::access::Access;
+use super::config::Limits;
+use super::dispatch::{self, Turn};
+use super::frame::{self, FrameError};
+use super::router::{Ending, Router, Seat};
+use super::topic;
+
+/// Bytes that wait for the socket before we stop to take more from the session's queue.
+const OUT_FILL: usize = 32 * 1_024;
+/// Bytes that wait for the socket before we stop to read.
+const OUT_HIGH: usize = 64 * 1_024;
+/// Packets handled in one turn, under one lock.
+const BATCH: usize = 64;
+/// Room for reading while little comes, and while much comes.
+const READ_SMALL: usize = 1_024;
+const READ_LARGE: usize = 16 * 1_024;
+
+/// What all connections of a broker share.
+pub(super) struct Shared {
+    pub(super) limits: Limits,
+    pub(super) access: Access,
+    router: Mutex<Router>,
+}
+
+impl Shared {
+    pub(super) fn new(limits: Limits, access: Access, router: Router) -> Self {
+        Self {
+            limits,
+            access,
+            router: Mutex::new(router),
+        }
+    }
+
+    /// The router, for a moment.
+    pub(super) fn router(&self) -> MutexGuard<'_, Router> {
+        self.router.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Serves one connection to its end.
+pub(super) async fn serve(stream: TcpStream, shared: Arc<Shared>, stop: watch::Receiver<bool>) {
+    // Without this the last part of a burst waits for the peer's delayed acknowledgement: 40 ms.
+    let _ = stream.set_nodelay(true);
+    let mut wire = Wire {
+        stream,
+        inbound: BytesMut::new(),
+        out: BytesMut::new(),
+        busy: false,
+    };
+    let mut stop_early = stop.clone();
+    let greeted = tokio::select! {
+        greeted = greet(&mut wire, &shared) => greeted,
+        () = super::stopped(&mut stop_early) => Err(Ending::Gone),
+    };
+    let mut client = match greeted {
+        Ok(client) => client,
+        Err(ending) => return shared.router().leave(None, ending),
+    };
+    let ending = converse(&mut wire, &shared, &mut client, stop).await;
+    let mut router = shared.router();
+    if let Some(will) = client.will.take()
+        && shared
+            .access
+            .may_publish(client.user.as_deref(), &will.topic)
+        && !topic::is_reserved(&will.topic)
+    {
+        router.count_will();
+        router.publish(will.topic, &will.message, will.qos, will.retain);
+    }
+    router.leave(Some(client.seat), ending);
+}
+
+/// A client that was let in.
+pub(super) struct Client {
+    pub(super) seat: Seat,
+    pub(super) user: Option<String>,
+    pub(super) will: Option<LastWill>,
+    wake: Arc<Notify>,
+    /// One and a half times the keep-alive (3.1.2-24); `None`: the client wants none.
+    silence_max: Option<Duration>,
+}
+
+/// From the first byte to CONNACK.
+async fn greet(wire: &mut Wire, shared: &Shared) -> Result<Client, Ending> {
+    let Limits {
+        connect_timeout,
+        admit_timeout,
+        ..
+    } = shared.limits;
+    let admitted = match timeout(connect_timeout, read_connect(wire, &shared.limits)).await {
+        Ok(Ok(connect)) => match timeout(admit_timeout, admit(wire, shared, connect)).await {
+            Ok(admitted) => admitted,
+            Err(_) => Err(Refusal::Answer(ConnectReturnCode::ServiceUnavailable)),
+        },
+        Ok(Err(refusal)) => Err(refusal),
+        Err(_) => return Err(Ending::Silent),
+    };
+    match admitted {
+        Ok(client) => Ok(client),
+        Err(Refusal::Close) => Err(Ending::Violation),
+        Err(Refusal::Answer(code)) => {
+            // A client that does not take its answer is closed without.
+            let _ = timeout(connect_timeout, wire.answer(code)).await;
+            Err(Ending::Refused)
+        }
+    }
+}
+
+/// How a client is turned away.
+enum Refusal {
+    Close,
+    Answer(ConnectReturnCode),
+}
+
+async fn read_connect(wire: &mut Wire, limits: &Limits) -> Result<Connect, Refusal> {
+    loop {
+        match frame::take(&mut wire.inbound, limits.packet_bytes_max) {
+            Ok(Some(Packet::Connect(connect))) => return Ok(connect),
+            Ok(None) => wire.read_some().await.map_err(|_| Refusal::Close)?,
+            Err(FrameError::Version) => {
+                return Err(Refusal::Answer(ConnectReturnCode::RefusedProtocolVersion));
+            }
+            Ok(Some(_)) | Err(_) => return Err(Refusal::Close),
+        }
+    }
+}
+
+async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Client, Refusal> {
+    let limits = &shared.limits;
+    let Connect {
+        keep_alive,
+        client_id,
+        clean_session,
+        last_will,
+        login,
+        ..
+    } = connect;
+    // 3.1.3-8: an empty identifier goes with a clean session only.
+    if (client_id.is_empty() && !clean_session) || client_id.len() > limits.client_id_bytes_max {
+        return Err(Refusal::Answer(ConnectReturnCode::BadClientId));
+    }
+    if let Some(will) = &last_will
+        && !topic::valid_topic(&will.topic, limits.topic_bytes_max)
+    {
+        return Err(Refusal::Close);
+    }
+    let login = login.map(|login| (login.username, login.password));
+    let Some(user) = shared.access.admit(login).await else {
+        return Err(Refusal::Answer(ConnectReturnCode::NotAuthorized));
+    };
+    let wake = Arc::new(Notify::new());
+    let (seat, present) = shared
+        .router()
+        .seat(&client_id, clean_session, Arc::clone(&wake));
+    wire.put_answer(ConnectReturnCode::Success, present);
+    let silence_max = match keep_alive {
+        0 => None,
+        seconds => Some(Duration::from_millis(u64::from(seconds) * 1_500)),
+    };
+    Ok(Client {
+        seat,
+        user,
+        will: last_will,
+        wake,
+        silence_max,
+    })
+}
+
+/// From CONNACK to the end.
+async fn converse(
+    wire: &mut Wire,
+    shared: &Shared,
+    client: &mut Client,
+    mut stop: watch::Receiver<bool>,
+) -> Ending {
+    let mut pace = Pace::new(client.silence_max, shared.limits.stall_timeout);
+    let mut batch = Vec::new();
+    let mut to_fill = true;
+    loop {
+        let turn = match take_turn(wire, shared, client, &mut batch, to_fill) {
+            Ok(turn) => turn,
+            Err(ending) => {
+                // What was promised before the end, such as an acknowledgement, still goes.
+                let _ = wire.write_some();
+                return ending;
+            }
+        };
+        match wire.write_some() {
+            Ok(progress) => pace.wrote(progress, wire.out.is_empty()),
+            Err(_) => return Ending::Gone,
+        }
+        to_fill = turn.more;
+        if (turn.unread && wire.out.len() < OUT_HIGH) || (turn.more && wire.out.len() < OUT_FILL) {
+            // There is work at hand: let others have their turn first.
+            tokio::task::yield_now().await;
+            continue;
+        }
+        let interest = match (wire.out.len() < OUT_HIGH, wire.out.is_empty()) {
+            (true, true) => Interest::READABLE,
+            (true, false) => Interest::READABLE | Interest::WRITABLE,
+            (false, _) => Interest::WRITABLE,
+        };
+        tokio::select! {
+            ready = wire.stream.ready(interest) => {
+                let Ok(ready) = ready else {
+                    return Ending::Gone;
+                };
+                if ready.is_readable() || ready.is_read_closed() {
+                    match wire.try_read() {
+                        Ok(true) => pace.heard(),
+                        Ok(false) => {}
+                        Err(_) => return Ending::Gone,
+                    }
+                }
+            }
+            () = client.wake.notified() => to_fill = true,
+            () = pace.alarm.as_mut() => if let Some(ending) = pace.rang() {
+                return ending;
+            },
+            () = super::stopped(&mut stop) => return Ending::Gone,
+        }
+    }
+}
+
+/// Handles what has been read and takes what waits, under one lock.
+fn take_turn(
+    wire: &mut Wire,
+    shared: &Shared,
+    client: &mut Client,
+    batch: &mut Vec<Packet>,
+    to_fill: bool,
+) -> Result<Turn, Ending> {
+    let mut broken = None;
+    while batch.len() < BATCH && wire.out.len() < OUT_HIGH {
+        match frame::take(&mut wire.inbound, shared.limits.packet_bytes_max) {
+            Ok(Some(packet)) => batch.push(packet),
+            Ok(None) => break,
+            Err(_) => {
+                broken = Some(Ending::Violation);
+                break;
+            }
+        }
+    }
+    let mut turn = Turn {
+        unread: batch.len() >= BATCH,
+        more: to_fill,
+    };
+    if batch.is_empty() && !to_fill {
+        return broken.map_or(Ok(turn), Err);
+    }
+    let mut router = shared.router();
+    let handled = dispatch::handle(&mut router, shared, client, batch, &mut wire.out);
+    batch.clear();
+    handled?;
+    // The client may have been unseated, which only `fill` notices: it is asked every time.
+    match router.fill(client.seat, &mut wire.out, OUT_FILL) {
+        Some(more) => turn.more = more,
+        None => return Err(Ending::Unseated),
+    }
+    broken.map_or(Ok(turn), Err)
+}
+
+/// The socket and its two buffers.
+struct Wire {
+    stream: TcpStream,
+    inbound: BytesMut,
+    out: BytesMut,
+    /// The last read filled the buffer.
+    busy: bool,
+}
+
+impl Wire {
+    async fn read_some(&mut self) -> io::Result<()> {
+        loop {
+            self.stream.readable().await?;
+            if self.try_read()? {
+                return Ok(());
+            }
+        }
+    }
+
+    /// True when something came; an error at the end of the stream too.
+    fn try_read(&mut self) -> io::Result<bool> {
+        let room = if self.busy { READ_LARGE } else { READ_SMALL };
+        if self.inbound.capacity() - self.inbound.len() < room {
+            self.inbound.reserve(room);
+        }
+        let room = self.inbound.capacity() - self.inbound.len();
+        match self.stream.try_read_buf(&mut self.inbound) {
+            Ok(0) => Err(io::ErrorKind::UnexpectedEof.into()),
+            Ok(count) => {
+                self.busy = count >= room;
+                Ok(true)
+            }
+            Err(error) if error.kind() == io::ErrorKind::WouldBlock => Ok(false),
+            Err(error) => Err(error),
+        }
+    }
+
+    /// Writes what the socket takes; true when it took something.
+    fn write_some(&mut self) -> io::Result<bool> {
+        let mut progress = false;
+        while !self.out.is_empty() {
+            match self.stream.try_write(&self.out) {
+                Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
+                Ok(count) => {
+                    let _ = self.out.split_to(count);
+                    progress = true;
+                }
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => return Ok(progress),
+                Err(error) => return Err(error),
+            }
+        }
+        if self.out.capacity() > OUT_FILL {
+            self.out = BytesMut::new();
+        }
+        Ok(progress)
+    }
+
+    fn put_answer(&mut self, code: ConnectReturnCode, present: bool) {
+        let answer = ConnAck::new(code, present);
+        answer
+            .write(&mut self.out)
+            .expect("a packet of fixed size can always be written");
+    }
+
+    async fn answer(&mut self, code: ConnectReturnCode) -> io::Result<()> {
+        self.put_answer(code, false);
+        while !self.out.is_empty() {
+            self.stream.writable().await?;
+            self.write_some()?;
+        }
+        Ok(())
+    }
+}
+
+/// How long a client may be silent, and how long it may take nothing.
+struct Pace {
+    silence_max: Option<Duration>,
+    stall_max: Duration,
+    heard: Instant,
+    stalled: Option<Instant>,
+    alarm: std::pin::Pin<Box<Sleep>>,
+}
+
+impl Pace {
+    fn new(silence_max: Option<Duration>, stall_max: Duration) -> Self {
+        let now = Instant::now();
+        let alarm = Box::pin(sleep_until(
+            now + silence_max.unwrap_or(stall_max).min(stall_max),
+        ));
+        Self {
+            silence_max,
+            stall_max,
+            heard: now,
+            stalled: None,
+            alarm,
+        }
+    }
+
+    fn heard(&mut self) {
+        self.heard = Instant::now();
+    }
+
+    fn wrote(&mut self, progress: bool, all: bool) {
+        if all {
+            self.stalled = None;
+        } else if progress || self.stalled.is_none() {
+            self.stalled = Some(Instant::now());
+        }
+    }
+
+    /// The alarm rang: either a limit has passed, or it is set anew. Setting it anew only here, and
+    /// not at every packet, keeps timers out of the way of messages.
+    fn rang(&mut self) -> Option<Ending> {
+        let now = Instant::now();
+        let silent = self.silence_max.map(|max| self.heard + max);
+        let stalled = self.stalled.map(|since| since + self.stall_max);
+        if silent.is_some_and(|at| at <= now) {
+            return Some(Ending::Silent);
+        }
+        if stalled.is_some_and(|at| at <= now) {
+            return Some(Ending::Slow);
+        }
+        let latest = now + self.stall_max;
+        let next = silent.into_iter().chain(stalled).fold(latest, Instant::min);
+        self.alarm.as_mut().reset(next);
+        None
+    }
+}

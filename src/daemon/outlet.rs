@@ -1,0 +1,326 @@
+//! What changed goes out: MQTT first, then the stream, then the counters (the order of section 7 in
+//! DEVELOPERS.md).
+//!
+//! Input: the engine after each batch of inputs. Output: a record on `P/state/KIND/ID` or
+//! `P/alarm/ID` for each item that the engine touched, empty when it is gone; the same record in the
+//! stream; one sentence at a time on `P/say`. Line-up, the broker and readings are slower: see
+//! [`Outlet::sweep`]. It decides nothing about the layout.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use super::hub::{Hub, LayoutNames};
+use super::mqtt::publisher::Publisher;
+use super::reading::is_noticeable;
+use super::say::Say;
+use super::show::{self, Kind};
+use crate::engine::alarm::lifecycle::AlarmState;
+use crate::engine::change::{Change, Item, What};
+use crate::engine::ids::DetectorId;
+use crate::engine::layout::Layout;
+use crate::engine::time::{Instant, Span};
+use crate::engine::{Engine, View};
+use crate::wire::state_json;
+
+/// The least time between two looks at line-up, which looks at the whole layout.
+const LINE_UP_EVERY: Span = Span::from_millis(250);
+
+/// Everything that leaves the engine's task.
+#[derive(Debug)]
+pub(super) struct Outlet {
+    publisher: Publisher,
+    hub: Arc<Hub>,
+    names: Arc<LayoutNames>,
+    /// Retained topics that hold a record of ours.
+    held: BTreeSet<String>,
+    /// The reading that is shown, by detector.
+    shown: Vec<Option<f64>>,
+    /// Detectors that were read since the last sweep.
+    read: BTreeSet<DetectorId>,
+    say: Say,
+    /// When to look at line-up; `None`: nothing has changed since.
+    line_up_due: Option<Instant>,
+    line_up: String,
+    broker: String,
+    /// Nodes are waited for, or it is not known whether they are.
+    waiting: bool,
+}
+
+/// A record on its way: event name, id, data of the event.
+type Record = (&'static str, Arc<str>, Arc<str>);
+
+impl Outlet {
+    pub(super) fn new(publisher: Publisher, hub: Arc<Hub>, names: Arc<LayoutNames>) -> Self {
+        Self {
+            publisher,
+            hub,
+            shown: vec![None; names.plan.layout.detectors.len()],
+            names,
+            held: BTreeSet::new(),
+            read: BTreeSet::new(),
+            say: Say::default(),
+            line_up_due: Some(Instant::default()),
+            line_up: String::new(),
+            broker: String::new(),
+            waiting: true,
+        }
+    }
+
+    /// The plan was changed: topics of items that it does not have any more are cleared, all others
+    /// are published as they are now.
+    pub(super) fn rename(&mut self, engine: &mut Engine, names: Arc<LayoutNames>) {
+        self.shown = vec![None; names.plan.layout.detectors.len()];
+        self.read.clear();
+        self.names = names;
+        let old = std::mem::take(&mut self.held);
+        self.everything(engine);
+        for topic in old.difference(&self.held) {
+            self.publisher.clear(topic);
+        }
+    }
+
+    /// Publishes every record, and sends every reader a new snapshot.
+    pub(super) fn everything(&mut self, engine: &mut Engine) {
+        let layout = engine.layout();
+        let mut items: BTreeSet<Item> = show::fixed_items(layout).into_iter().collect();
+        let snapshot = engine.snapshot();
+        let trains = snapshot
+            .trains
+            .iter()
+            .filter_map(|train| engine.train_by_name(&train.id));
+        items.extend(trains.map(Item::Train));
+        items.extend(
+            snapshot
+                .alarms
+                .into_iter()
+                .map(|alarm| Item::Alarm(alarm.id)),
+        );
+        // What the engine has touched meanwhile is among them.
+        items.extend(engine.touched());
+        for item in items {
+            // Readers get it with the snapshot.
+            let _ = self.publish(engine, &item);
+        }
+        self.hub.stream.restart();
+        self.line_up_due = Some(engine.now());
+        self.waiting = true;
+    }
+
+    /// A detector was read.
+    pub(super) fn read(&mut self, detector: DetectorId) {
+        self.read.insert(detector);
+    }
+
+    /// The broker came or went.
+    pub(super) fn broker_changed(&mut self) {
+        self.waiting = true;
+    }
+
+    /// A retained record that the broker still holds: if it is none of ours, an earlier run has
+    /// left it, and it is cleared.
+    pub(super) fn found(&self, topic: &str) {
+        if !self.held.contains(topic) {
+            self.publisher.clear(topic);
+        }
+    }
+
+    /// Publishes what the engine has touched, and counts its changes.
+    pub(super) fn flush(&mut self, engine: &mut Engine) {
+        let touched = engine.touched();
+        if !touched.is_empty() {
+            let records: Vec<Record> = touched
+                .iter()
+                .filter_map(|item| self.publish(engine, item))
+                .collect();
+            self.hub.stream.append(records);
+            self.line_up_due
+                .get_or_insert(engine.now().plus(LINE_UP_EVERY));
+        }
+        let changes = engine.drain();
+        if !changes.is_empty() {
+            self.hub.metrics.changes(&changes, engine.layout());
+            self.raise(&changes);
+            log(&changes, engine.layout());
+        }
+        self.speak(engine);
+    }
+
+    /// What need not be shown at once: line-up after changes; with `second`, which comes once a
+    /// second, also the broker and readings.
+    pub(super) fn sweep(&mut self, engine: &Engine, second: bool) {
+        let mut records = Vec::new();
+        if self.line_up_due.is_some_and(|due| due <= engine.now()) {
+            self.line_up_due = None;
+            let line_up = state_json::line_up_json(&engine.line_up());
+            if line_up != self.line_up {
+                records.push(record("line-up", "line-up", &line_up));
+                self.line_up = line_up;
+            }
+        }
+        if second {
+            records.extend(self.readings(engine));
+            records.extend(self.broker(engine));
+        }
+        if !records.is_empty() {
+            self.hub.stream.append(records);
+        }
+    }
+
+    /// When something waits to go out.
+    pub(super) fn due(&self) -> Option<Instant> {
+        [self.line_up_due, self.say.due()]
+            .into_iter()
+            .flatten()
+            .min()
+    }
+
+    /// Publishes one record; the same for the stream.
+    fn publish(&mut self, engine: &Engine, item: &Item) -> Option<Record> {
+        let (kind, id) = show::name(engine, item)?;
+        let topic = self.topic(kind, &id);
+        let Some(view) = engine.view(item) else {
+            if self.held.remove(&topic) {
+                self.publisher.clear(&topic);
+            }
+            return Some(record(kind.word(), &id, "null"));
+        };
+        if let (Item::Detector(detector), View::Detector(view)) = (item, &view)
+            && let Some(shown) = self.shown.get_mut(detector.index())
+        {
+            *shown = view.reading;
+        }
+        let json = show::view(&view, &self.names.plan.layout, &self.hub.clock);
+        let record = record(kind.word(), &id, &json);
+        self.publisher.set(&topic, json);
+        self.held.insert(topic);
+        Some(record)
+    }
+
+    fn topic(&self, kind: Kind, id: &str) -> String {
+        let prefix = &self.names.plan.topic_prefix;
+        match kind {
+            Kind::Alarms => format!("{prefix}/alarm/{id}"),
+            _ => format!("{prefix}/state/{}/{id}", kind.word()),
+        }
+    }
+
+    fn readings(&mut self, engine: &Engine) -> Vec<Record> {
+        let mut records = Vec::new();
+        for detector in std::mem::take(&mut self.read) {
+            let item = Item::Detector(detector);
+            let Some(View::Detector(view)) = engine.view(&item) else {
+                continue;
+            };
+            let Some(plan) = engine.layout().detectors.get(detector.index()) else {
+                continue;
+            };
+            let shown = self.shown.get(detector.index()).copied().flatten();
+            if is_noticeable(&plan.decide, shown, view.reading) {
+                records.extend(self.publish(engine, &item));
+            }
+        }
+        records
+    }
+
+    /// The broker's state is part of the snapshot; it is looked up while it can change.
+    fn broker(&mut self, engine: &Engine) -> Option<Record> {
+        if !self.waiting {
+            return None;
+        }
+        let snapshot = engine.snapshot();
+        self.waiting = snapshot.waiting.is_some();
+        let broker = show::broker(&snapshot);
+        if broker == self.broker {
+            return None;
+        }
+        let record = record("broker", "broker", &broker);
+        self.broker = broker;
+        Some(record)
+    }
+
+    fn raise(&mut self, changes: &[Change]) {
+        for change in changes {
+            if let What::Alarm {
+                id,
+                priority,
+                was,
+                state,
+                text,
+                ..
+            } = &change.what
+                && *state == AlarmState::Unacknowledged
+                && *was != AlarmState::Unacknowledged
+            {
+                self.say.raised(id, *priority, text);
+            }
+        }
+    }
+
+    fn speak(&mut self, engine: &Engine) {
+        let still = |id: &str| match engine.view(&Item::Alarm(id.into())) {
+            Some(View::Alarm(alarm)) => alarm.state == AlarmState::Unacknowledged,
+            _ => false,
+        };
+        if let Some(sentence) = self.say.next(engine.now(), still) {
+            self.publisher
+                .say(&format!("{}/say", self.names.plan.topic_prefix), &sentence);
+        }
+    }
+}
+
+fn record(kind: &'static str, id: &str, json: &str) -> Record {
+    let data = format!("{{\"id\":{},\"item\":{json}}}", serde_json::Value::from(id));
+    (kind, id.into(), data.into())
+}
+
+/// Decisions are for whoever debugs; what a user would notice is for everybody.
+fn log(changes: &[Change], layout: &Layout) {
+    for change in changes {
+        match &change.what {
+            What::Alarm {
+                id,
+                was,
+                state,
+                text,
+                ..
+            } => {
+                tracing::info!(alarm = %id, ?was, ?state, text = %text, "alarm");
+            }
+            What::Train {
+                train,
+                event,
+                place,
+                ..
+            } => {
+                tracing::debug!(train = train.0, ?event, ?place, "train");
+            }
+            What::Block {
+                block,
+                was,
+                state,
+                why,
+                ..
+            } => {
+                let id = layout
+                    .blocks
+                    .get(block.index())
+                    .map_or("", |block| block.id.as_str());
+                tracing::debug!(block = id, ?was, ?state, why = %why, "block");
+            }
+            What::Turnout {
+                turnout,
+                position,
+                was,
+                state,
+                why,
+            } => {
+                let turnout = layout.turnouts.get(turnout.index());
+                let id = turnout.map_or("", |turnout| turnout.id.as_str());
+                tracing::debug!(turnout = id, ?position, ?was, ?state, why = %why, "turnout");
+            }
+            What::Table { .. } | What::Feed { .. } | What::Detector { .. } => {
+                tracing::debug!(what = ?change.what, "change");
+            }
+        }
+    }
+}
