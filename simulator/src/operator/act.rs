@@ -9,6 +9,9 @@ use crate::world::World;
 use crate::world::driver::Order;
 use crate::world::track::Piece;
 
+/// Room that a train needs to stop before points that are about to be set, mm.
+const ROOM_MM: f64 = 450.0;
+
 /// One thing done.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Act {
@@ -44,8 +47,9 @@ pub enum Act {
 pub enum Until {
     /// The train has come to the end of its order.
     Arrived(usize),
-    /// The train's leading end is in this block.
-    In(usize, BlockId),
+    /// The train's leading end is in one of two blocks, next to each other, and no other train is
+    /// before it up to the far end of the second; there is room enough to stop.
+    FirstTo(usize, [BlockId; 2]),
     /// Nothing lies over these blocks but, perhaps, this train; and nothing over these points.
     Empty(Vec<BlockId>, Option<usize>, Vec<TurnoutId>),
     /// The points lie so.
@@ -60,7 +64,12 @@ impl Until {
     pub fn is_so(&self, world: &World) -> bool {
         match self {
             Self::Arrived(train) => world.trains()[*train].arrived,
-            Self::In(train, block) => leads_in(world, *train, *block),
+            Self::FirstTo(train, blocks) => {
+                let near = blocks.iter().any(|block| leads_in(world, *train, *block));
+                near && world
+                    .free_to_end_of(*train, blocks[1])
+                    .is_some_and(|mm| mm >= ROOM_MM)
+            }
             Self::Empty(blocks, but, turnouts) => {
                 let holds = |piece: Piece| match piece {
                     Piece::Block(block) => blocks.contains(&block),
@@ -96,6 +105,8 @@ pub fn leads_in(world: &World, train: usize, block: BlockId) -> bool {
 pub enum What {
     /// A job began.
     Job(&'static str),
+    /// The train did not come: the job was put off, nothing is left of it.
+    PutOff(&'static str),
     /// Waiting took too long.
     GaveUp(&'static str),
     /// Points will be left diverging: the train is past them.

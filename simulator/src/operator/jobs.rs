@@ -23,6 +23,9 @@ const TABLE_MM_S: f64 = 90.0;
 /// How long the operator waits for a train before giving up.
 const PATIENCE: Span = Span::from_secs(180);
 
+/// How long a train that runs round a line is waited for: about two laps.
+const LAPS: Span = Span::from_secs(90);
+
 /// A job.
 #[derive(Clone, Debug)]
 pub struct Job {
@@ -30,6 +33,8 @@ pub struct Job {
     pub name: &'static str,
     /// Points that it uses: none of them may be forgotten from before.
     pub turnouts: Vec<TurnoutId>,
+    /// What is done where the job is put off before it has really begun.
+    pub tidy: Vec<Act>,
     /// What is done.
     pub acts: Vec<Act>,
 }
@@ -108,6 +113,7 @@ pub fn opening(places: &Places, trains: &Trains) -> Job {
     Job {
         name: "opening",
         turnouts: vec![up],
+        tidy: vec![],
         acts: vec![
             Act::Pause(Span::from_millis(1_500)),
             Act::Points(up, Leg::Reverse),
@@ -127,14 +133,17 @@ fn up_the_branch(places: &Places, train: usize) -> Job {
     let order = Order::run(LINE_MM_S)
         .by(&[up])
         .until(at_the_upper_station(places));
+    let before = End::Block(places.outer[1], Side::B);
     Job {
         name: "up the branch",
         turnouts: vec![up],
+        tidy: vec![],
         acts: vec![
-            wait(Until::In(train, places.outer[0])),
-            wait(Until::Empty(vec![places.outer[1]], Some(train), vec![up])),
+            first_to(train, [places.outer[0], places.outer[1]]),
+            Act::Hold(before, true),
             Act::Points(up, Leg::Reverse),
             Act::Tell(train, order),
+            Act::Hold(before, false),
             back_behind(train, &[up]),
             wait(Until::Arrived(train)),
         ],
@@ -147,6 +156,7 @@ fn down_the_branch(places: &Places, train: usize) -> Job {
     Job {
         name: "down the branch",
         turnouts: vec![down],
+        tidy: vec![],
         acts: vec![
             Act::Hold(before, true),
             wait(Until::Empty(
@@ -180,17 +190,20 @@ fn cross(places: &Places, train: usize, to_inner: bool) -> Job {
         )
     };
     let against = End::Block(onto[5], Side::B);
+    let before = End::Block(from[5], Side::B);
     Job {
         name,
         turnouts: turnouts.to_vec(),
+        tidy: vec![Act::Hold(against, false)],
         acts: vec![
-            wait(Until::In(train, from[4])),
             Act::Hold(against, true),
             wait(Until::Empty(vec![onto[0]], None, turnouts.to_vec())),
-            wait(Until::Empty(vec![from[5]], Some(train), vec![])),
+            first_to(train, [from[4], from[5]]),
+            Act::Hold(before, true),
             Act::Points(turnouts[0], Leg::Reverse),
             Act::Points(turnouts[1], Leg::Reverse),
             Act::Tell(train, Order::run(LINE_MM_S).by(&[turnouts[0]])),
+            Act::Hold(before, false),
             back_behind(train, &turnouts),
             Act::Hold(against, false),
             Act::Tell(train, Order::run(LINE_MM_S)),
@@ -204,15 +217,15 @@ fn into_the_yard(places: &Places, train: usize, track: usize) -> Job {
         block: places.yard[track],
         short_mm: 90.0,
     };
-    let mut acts = vec![
-        wait(Until::In(train, places.inner[0])),
-        wait(Until::Empty(vec![places.inner[1]], Some(train), vec![lead])),
-        Act::Switch(places.yard_power[track], true),
-    ];
+    let before = End::Block(places.inner[1], Side::B);
+    let mut acts = vec![Act::Switch(places.yard_power[track], true)];
     acts.extend(ladder(places, track));
     acts.extend([
+        first_to(train, [places.inner[0], places.inner[1]]),
+        Act::Hold(before, true),
         Act::Points(lead, Leg::Reverse),
         Act::Tell(train, Order::run(YARD_MM_S).by(&[lead]).until(stop)),
+        Act::Hold(before, false),
         back_behind(train, &[lead]),
         wait(Until::Arrived(train)),
         Act::Pause(Span::from_secs(3)),
@@ -221,6 +234,7 @@ fn into_the_yard(places: &Places, train: usize, track: usize) -> Job {
     Job {
         name: "into the yard",
         turnouts: vec![lead],
+        tidy: vec![Act::Switch(places.yard_power[track], false)],
         acts,
     }
 }
@@ -256,6 +270,7 @@ fn out_of_the_yard(places: &Places, train: usize, track: usize) -> Job {
     Job {
         name: "out of the yard",
         turnouts: vec![lead],
+        tidy: vec![],
         acts,
     }
 }
@@ -271,6 +286,7 @@ fn out_of_the_shed(places: &Places, train: usize, stub: usize) -> Job {
     Job {
         name: "out of the shed",
         turnouts: vec![shed],
+        tidy: vec![],
         acts: vec![
             Act::Table(places.turntable, to_stub),
             wait(Until::TableAt(places.turntable, to_stub)),
@@ -306,13 +322,15 @@ fn into_the_shed(places: &Places, train: usize, stub: usize) -> Job {
         block: places.stubs[stub],
         short_mm: 80.0,
     };
+    let before = End::Block(places.inner[3], Side::B);
     Job {
         name: "into the shed",
         turnouts: vec![shed],
+        tidy: vec![],
         acts: vec![
             Act::Table(places.turntable, to_lead),
-            wait(Until::In(train, places.inner[2])),
-            wait(Until::Empty(vec![places.inner[3]], Some(train), vec![shed])),
+            first_to(train, [places.inner[2], places.inner[3]]),
+            Act::Hold(before, true),
             Act::Points(shed, Leg::Reverse),
             Act::Tell(
                 train,
@@ -320,6 +338,7 @@ fn into_the_shed(places: &Places, train: usize, stub: usize) -> Job {
                     .by(&[shed])
                     .until(on_the_table(places)),
             ),
+            Act::Hold(before, false),
             back_behind(train, &[shed]),
             wait(Until::Arrived(train)),
             Act::Pause(Span::from_secs(3)),
@@ -338,6 +357,7 @@ fn open_the_door(places: &Places) -> Job {
     Job {
         name: "through the door",
         turnouts: vec![places.w[0]],
+        tidy: vec![],
         acts: vec![
             Act::Table(places.lift, TablePosition::Between),
             Act::Pause(Span::from_secs(14)),
@@ -360,6 +380,12 @@ const fn on_the_table(places: &Places) -> StopAt {
         block: places.bridge,
         short_mm: (320.0 - LIGHT_ENGINE_MM) / 2.0,
     }
+}
+
+/// Waits until this train is the next to come to the end of the second block; otherwise the job is
+/// put off.
+const fn first_to(train: usize, blocks: [BlockId; 2]) -> Act {
+    Act::Await(Until::FirstTo(train, blocks), LAPS)
 }
 
 const fn wait(until: Until) -> Act {

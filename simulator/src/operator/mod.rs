@@ -36,6 +36,7 @@ pub struct Operator {
     rates: Rates,
     chance: Chance,
     job: &'static str,
+    tidy: Vec<Act>,
     acts: VecDeque<Act>,
     since: Instant,
     hands: Vec<Hand>,
@@ -61,6 +62,7 @@ impl Operator {
         Ok(Self {
             acts: opening.acts.into(),
             job: opening.name,
+            tidy: opening.tidy,
             places,
             trains,
             rates,
@@ -137,6 +139,7 @@ impl Operator {
         let job = possible.swap_remove(self.chance.pick(possible.len()));
         self.note(world, What::Job(job.name));
         self.job = job.name;
+        self.tidy = job.tidy;
         self.acts.extend(job.acts);
     }
 
@@ -192,11 +195,18 @@ impl Operator {
         if until.is_so(world) {
             return true;
         }
-        if waited >= patience {
-            self.note(world, What::GaveUp(self.job));
+        if waited < patience {
+            return false;
+        }
+        if matches!(until, Until::FirstTo(..)) {
+            // Nothing was moved for the train yet: the job is put off.
+            self.note(world, What::PutOff(self.job));
+            self.acts = std::mem::take(&mut self.tidy).into();
+            self.acts.push_front(Act::Pause(Span::ZERO));
             return true;
         }
-        false
+        self.note(world, What::GaveUp(self.job));
+        true
     }
 
     fn set_back_behind(

@@ -205,7 +205,7 @@ fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
     }
     let mut start_mm = ahead_mm - sight.track.length_mm(step.piece);
     for glance in 0..GLANCE_MAX {
-        if let Some(mm) = obstacle(step, start_mm, glance == 0, sight) {
+        if let Some(mm) = obstacle(step, start_mm, glance == 0, sight.others, sight.track) {
             return mm - MARGIN_MM;
         }
         if ahead_mm > look_mm {
@@ -227,13 +227,46 @@ fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
     ahead_mm
 }
 
+/// How far it is to the far end of a block ahead where no train of `others` is before it, mm.
+#[must_use]
+pub fn free_to_end_of(
+    train: &Train,
+    block: BlockId,
+    others: &[Stretch],
+    way: (&Track, &Lie),
+) -> Option<f64> {
+    let (mut step, mut ahead_mm) = train.leading()?;
+    let mut start_mm = ahead_mm - way.0.length_mm(step.piece);
+    for glance in 0..GLANCE_MAX {
+        if obstacle(step, start_mm, glance == 0, others, way.0).is_some() {
+            return None;
+        }
+        if step.piece == Piece::Block(block) {
+            return Some(ahead_mm);
+        }
+        let Next::On(next) = way.0.next(step, way.1) else {
+            return None;
+        };
+        step = next;
+        start_mm = ahead_mm;
+        ahead_mm += way.0.length_mm(step.piece);
+    }
+    None
+}
+
 /// Where another train is on this piece, from the leading end; `start_mm` is where the piece begins.
-fn obstacle(step: Step, start_mm: f64, own: bool, sight: &Sight<'_>) -> Option<f64> {
+fn obstacle(
+    step: Step,
+    start_mm: f64,
+    own: bool,
+    others: &[Stretch],
+    track: &Track,
+) -> Option<f64> {
     let mut nearest: Option<f64> = None;
-    for other in sight.others {
+    for other in others {
         let at_mm = match (step.piece, other.piece) {
             (Piece::Block(a), Piece::Block(b)) if a == b => {
-                let length_mm = sight.track.length_mm(step.piece);
+                let length_mm = track.length_mm(step.piece);
                 let (near, far) = if step.up {
                     (other.from_mm, other.to_mm)
                 } else {

@@ -8,11 +8,11 @@ use taillamp::engine::layout::{End, Leg, PositionSource, Side, Subject};
 use taillamp::engine::time::Span;
 
 use super::World;
-use super::driver::{Order, StopAt};
+use super::driver::{self, Order, StopAt};
 use super::node::NodeState;
 use super::supply::Supply;
 use super::track::{Piece, Step, Zone};
-use super::train::Train;
+use super::train::{Stretch, Train};
 use super::vehicle::Vehicle;
 use crate::detectors::Fault;
 
@@ -201,6 +201,24 @@ impl World {
             self.supply
                 .turn_knob(feed, if way_up { volts } else { -volts });
         }
+    }
+
+    /// How far it is from a train's leading end to the far end of a block ahead, mm; `None` where
+    /// another train is before it, or the road does not lead there within a few pieces.
+    #[must_use]
+    pub fn free_to_end_of(&self, train: usize, block: BlockId) -> Option<f64> {
+        let others = self
+            .trains
+            .iter()
+            .enumerate()
+            .filter(|(index, _)| *index != train);
+        let others: Vec<Stretch> = others.flat_map(|(_, other)| other.stretches()).collect();
+        driver::free_to_end_of(
+            &self.trains[train],
+            block,
+            &others,
+            (&self.track, self.lie()),
+        )
     }
 
     /// Whether any train lies over this piece's item.
