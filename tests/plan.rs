@@ -2,7 +2,14 @@
 
 use std::path::{Path, PathBuf};
 
-use taillamp::plan::{self, Level};
+use taillamp::plan::{self, Level, Plan};
+
+#[path = "plan/command.rs"]
+mod command;
+#[path = "plan/expansions.rs"]
+mod expansions;
+#[path = "plan/garbage.rs"]
+mod garbage;
 
 /// The plans in `tests/plans` whose names end so, sorted.
 fn plans(ending: &str) -> Vec<PathBuf> {
@@ -19,6 +26,30 @@ fn plans(ending: &str) -> Vec<PathBuf> {
 
 fn read(path: &Path) -> String {
     std::fs::read_to_string(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+}
+
+/// A good plan by its name.
+fn good(name: &str) -> Plan {
+    let mut plans = every_good_plan();
+    let found = plans
+        .iter()
+        .position(|(found, _)| *found == format!("{name}.good.toml"));
+    plans
+        .swap_remove(found.unwrap_or_else(|| panic!("there is no plan {name}")))
+        .1
+}
+
+/// All good plans with their files' names.
+fn every_good_plan() -> Vec<(String, Plan)> {
+    let load = |path: PathBuf| {
+        let name = path
+            .file_name()
+            .map(|name| name.to_string_lossy().into_owned());
+        let name = name.unwrap_or_default();
+        let (plan, findings) = plan::load(&read(&path), &name);
+        (name, plan.unwrap_or_else(|| panic!("{findings:?}")))
+    };
+    plans(".good.toml").into_iter().map(load).collect()
 }
 
 /// The findings of a plan as `check` prints them, under the file's own name.

@@ -8,7 +8,7 @@ use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
 use super::Exit;
-use crate::plan::{self, Finding, Level};
+use crate::plan::{self, Finding, Level, Plan};
 
 /// The largest file that is read, in bytes: `plan::load` refuses less than that with a place.
 const FILE_BYTES_MAX: u64 = 64 * 1024 * 1024;
@@ -30,7 +30,11 @@ pub fn run(args: &Args) -> Exit {
     let file = args.plan.display().to_string();
     let findings = match read(&args.plan) {
         Ok(text) => plan::load(&text, &file).1,
-        Err(finding) => vec![*finding],
+        Err(finding) if args.json => vec![*finding],
+        Err(finding) => {
+            eprintln!("{file}: {}; {}", finding.message, finding.cure);
+            return Exit::Input;
+        }
     };
     let wrong = findings.iter().any(|finding| finding.level == Level::Error);
     let output = if args.json {
@@ -41,6 +45,23 @@ pub fn run(args: &Args) -> Exit {
     // Nobody reads any more: that is not a fault of the plan.
     let _ = io::stdout().write_all(output.as_bytes());
     if wrong { Exit::Input } else { Exit::Fine }
+}
+
+/// The plan in a file, for the commands that work on one. Its findings go to standard error.
+///
+/// # Errors
+/// The file cannot be read, or the plan cannot be used; both have been explained.
+pub fn plan_of(path: &Path) -> Result<Plan, Exit> {
+    let file = path.display().to_string();
+    let text = read(path).map_err(|finding| {
+        eprintln!("{file}: {}; {}", finding.message, finding.cure);
+        Exit::Input
+    })?;
+    let (plan, findings) = plan::load(&text, &file);
+    for finding in &findings {
+        eprintln!("{finding}");
+    }
+    plan.ok_or(Exit::Input)
 }
 
 /// The file's text, or the finding that says why there is none.

@@ -127,15 +127,7 @@ fn load_plan(path: &Path) -> anyhow::Result<Option<Plan>> {
             .iter()
             .filter(|finding| finding.level == Level::Error)
         {
-            let plan::Finding {
-                file,
-                line,
-                column,
-                message,
-                cure,
-                ..
-            } = finding;
-            eprintln!("{file}:{line}:{column}: {message}; {cure}");
+            eprintln!("{finding}");
         }
         eprintln!("{name}: the plan has errors; `taillamp check --plan {name}` lists everything");
     }

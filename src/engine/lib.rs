@@ -4,80 +4,354 @@
 //! [`Engine::handle`] for every input and [`Engine::advance`] when the deadline of
 //! [`Engine::next_deadline`] has come, and drains what changed after each. The same inputs at the same
 //! times give the same changes, byte for byte.
+//!
+//! One instant runs through the stages in one order: feed and node, detector, place, turnout and
+//! table, train, road ahead, alarm; inside a stage by id (behaviour.md, section 7).
 #![no_std]
 
 extern crate alloc;
 
+mod ahead;
 pub mod alarm;
 pub mod change;
+mod command;
+mod detector;
+mod evidence;
+mod feed;
 pub mod ids;
 pub mod input;
 pub mod layout;
+mod line_up;
 pub mod memory;
+mod place;
+mod power;
+mod recall;
 pub mod snapshot;
+mod table;
 pub mod time;
+mod timers;
+mod track;
+mod train;
+mod turnout;
+mod views;
+mod wording;
 
+use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use change::{Change, Item};
-use ids::{PlaceId, TrainId};
+use ahead::Warning;
+use alarm::Desk;
+use alarm::kinds::AlarmKind;
+use change::{Change, Item, What};
+use detector::DetectorState;
+use evidence::NodeState;
+use feed::FeedState;
+use ids::{DetectorId, PlaceId, TrainId, TurnoutId};
 use input::{Input, Outcome};
 use layout::Layout;
-use memory::Memory;
-use snapshot::{
-    AlarmView, BlockView, DetectorView, FeedView, LineUp, Snapshot, TableView, TrainView,
-    TurnoutView,
-};
+use place::{PlaceEvent, PlaceState};
+use table::TableMemory;
 use time::Instant;
+use timers::{Subject, Timers, Worklist};
+use track::{Points, Track};
+use train::Train;
+use train::follow::Claim;
+use turnout::{CrossoverState, TurnoutState};
+
+pub use views::View;
+
+/// A round is the stages once through. What the follower tells the places needs a second one, routed
+/// power a third; more than this is a broken invariant.
+const ROUNDS_MAX: usize = 16;
 
 /// The engine: one layout, one owner, one order of events.
-#[derive(Debug)]
 pub struct Engine {
     layout: Layout,
+    track: Track,
+    start: Instant,
     now: Instant,
+    timers: Timers,
+    points: Points,
+
+    broker: bool,
+    broker_lost_at: Option<Instant>,
+    /// Until then silence raises nothing.
+    quiet_until: Instant,
+    nodes: Vec<NodeState>,
+    feeds: Vec<FeedState>,
+    detectors: Vec<DetectorState>,
+    places: Vec<PlaceState>,
+    turnouts: Vec<TurnoutState>,
+    crossovers: Vec<CrossoverState>,
+    tables: Vec<TableMemory>,
+    trains: BTreeMap<TrainId, Train>,
+    next_train: u32,
+    desk: Desk,
+    shown_health: Vec<change::Health>,
+    /// B10: places whose current went in this pass.
+    recent_losses: Vec<PlaceId>,
+
+    /// For each feed the places it supplies; for each place the turnouts that look at it; for each
+    /// turnout the places around it.
+    feed_places: Vec<Vec<PlaceId>>,
+    watchers: Vec<Vec<TurnoutId>>,
+    around: Vec<Vec<PlaceId>>,
+
+    dirty: Dirty,
+    place_events: Vec<PlaceEvent>,
+    due_trains: Vec<TrainId>,
+    found_elsewhere: Vec<PlaceId>,
+    failure_just_ended: bool,
+    another_round: bool,
+    ahead_is_stale: bool,
+
+    claims: Vec<Claim>,
+    shown: BTreeMap<TrainId, Vec<PlaceId>>,
+    unannounced: Vec<(TrainId, PlaceId)>,
+    parted: Vec<(TrainId, TrainId)>,
+    bound_for: Vec<TurnoutId>,
+    warnings: BTreeMap<(AlarmKind, String), Warning>,
+
+    changes: Vec<Change>,
+    touched: BTreeSet<Item>,
+}
+
+/// What must be looked at in this pass.
+#[derive(Debug, Default)]
+struct Dirty {
+    feeds: Worklist,
+    places: Worklist,
+    turnouts: Worklist,
+    tables: Worklist,
+    crossovers: Worklist,
+}
+
+impl Dirty {
+    fn is_empty(&self) -> bool {
+        self.feeds.is_empty()
+            && self.places.is_empty()
+            && self.turnouts.is_empty()
+            && self.tables.is_empty()
+            && self.crossovers.is_empty()
+    }
 }
 
 impl Engine {
-    /// A fresh engine: everything is unknown at `at`.
+    /// A fresh engine: everything is unknown at `at` (B1).
     #[must_use]
     pub fn new(layout: Layout, at: Instant) -> Self {
-        Self { layout, now: at }
+        let track = Track::new(&layout);
+        let places = track.places.len();
+        let mut engine = Self {
+            start: at,
+            now: at,
+            timers: Timers::default(),
+            points: Points {
+                turnouts: alloc::vec![input::Position::Unknown; layout.turnouts.len()],
+                tables: alloc::vec![input::TablePosition::Unknown; layout.tables.len()],
+            },
+            broker: true,
+            broker_lost_at: None,
+            quiet_until: at.plus(layout.settings.boot),
+            nodes: layout.nodes.iter().map(|_| NodeState::default()).collect(),
+            feeds: layout
+                .feeds
+                .iter()
+                .map(|_| FeedState {
+                    since: at,
+                    ..FeedState::default()
+                })
+                .collect(),
+            detectors: layout
+                .detectors
+                .iter()
+                .map(|detector| DetectorState::new(detector, at))
+                .collect(),
+            places: (0..places).map(|_| PlaceState::new(at)).collect(),
+            turnouts: (0..layout.turnouts.len())
+                .map(|index| TurnoutState::new(track.turnout(TurnoutId(index as u32)), at))
+                .collect(),
+            crossovers: layout
+                .crossovers
+                .iter()
+                .map(|_| CrossoverState::default())
+                .collect(),
+            tables: layout
+                .tables
+                .iter()
+                .map(|_| TableMemory::default())
+                .collect(),
+            trains: BTreeMap::new(),
+            next_train: 0,
+            desk: Desk::default(),
+            shown_health: alloc::vec![change::Health::Ok; layout.detectors.len()],
+            recent_losses: Vec::new(),
+            feed_places: Vec::new(),
+            watchers: alloc::vec![Vec::new(); places],
+            around: Vec::new(),
+            dirty: Dirty {
+                feeds: Worklist::new(layout.feeds.len()),
+                places: Worklist::new(places),
+                turnouts: Worklist::new(layout.turnouts.len()),
+                tables: Worklist::new(layout.tables.len()),
+                crossovers: Worklist::new(layout.crossovers.len()),
+            },
+            place_events: Vec::new(),
+            due_trains: Vec::new(),
+            found_elsewhere: Vec::new(),
+            failure_just_ended: false,
+            another_round: false,
+            ahead_is_stale: false,
+            claims: Vec::new(),
+            shown: BTreeMap::new(),
+            unannounced: Vec::new(),
+            parted: Vec::new(),
+            bound_for: Vec::new(),
+            warnings: BTreeMap::new(),
+            changes: Vec::new(),
+            touched: BTreeSet::new(),
+            layout,
+            track,
+        };
+        engine.wire_turnouts();
+        engine.wire_places();
+        engine.wire_tables();
+        engine.wire_nodes();
+        engine.wake_detectors();
+        engine.mark_everything();
+        engine.run();
+        engine
     }
 
-    /// An engine that remembers (B8). Items of the memory that the layout does not know are ignored.
-    #[must_use]
-    pub fn recall(layout: Layout, at: Instant, _memory: &Memory) -> Self {
-        Self::new(layout, at)
+    fn mark_everything(&mut self) {
+        for feed in 0..self.feeds.len() {
+            self.dirty.feeds.mark(feed);
+        }
+        for place in 0..self.places.len() {
+            self.dirty.places.mark(place);
+        }
+        for turnout in 0..self.turnouts.len() {
+            self.dirty.turnouts.mark(turnout);
+        }
+        for table in 0..self.tables.len() {
+            self.dirty.tables.mark(table);
+        }
     }
 
     /// Lets time run to `at` (due timers fire first, each at its own time), then takes one input.
     /// A time that goes back is taken as the present.
-    pub fn handle(&mut self, at: Instant, _input: Input) -> Outcome {
+    pub fn handle(&mut self, at: Instant, input: Input) -> Outcome {
         self.advance(at);
-        Outcome::Taken
+        let outcome = match input {
+            Input::Reading(sample) => {
+                // The hot path: a sample that moves nothing runs through no stage.
+                let (outcome, moved) = self.take_sample(&sample);
+                if !moved {
+                    return outcome;
+                }
+                outcome
+            }
+            Input::Position(turnout, position) => self.hear_position(turnout, position),
+            Input::TablePosition(table, position) => {
+                self.report_table(table, position);
+                Outcome::Taken
+            }
+            Input::Asked(turnout, position) => self.hear_asked(turnout, position),
+            Input::TableAsked(table, position) => {
+                self.ask_table(table, position);
+                Outcome::Taken
+            }
+            Input::FeedSwitch(feed, on) => self.hear_switch(feed, on),
+            Input::FeedVoltage(feed, volts) => self.hear_voltage(feed, volts),
+            Input::Node(node, online) => self.hear_node(node, online),
+            Input::Broker(back) => self.hear_broker(back),
+            Input::Command(command, word) => self.obey(command, &word),
+            Input::Tick => return Outcome::Taken,
+        };
+        self.run();
+        outcome
     }
 
-    /// Lets time run to `to`: every timer due at or before it fires, each at its own time.
+    /// Lets time run to `to`: every timer due at or before it fires, each at its own time, those of
+    /// one deadline in one pass.
     pub fn advance(&mut self, to: Instant) {
+        while let Some((due, _)) = self.timers.next() {
+            if due > to {
+                break;
+            }
+            self.now = self.now.max(due);
+            for subject in self.timers.take_at(due) {
+                self.wake(subject);
+            }
+            self.run();
+        }
         self.now = self.now.max(to);
+    }
+
+    fn wake(&mut self, subject: Subject) {
+        match subject {
+            Subject::Broker => self.look_at_broker(),
+            Subject::Feed(feed) => self.dirty.feeds.mark(feed.index()),
+            Subject::Detector(detector) => self.look_at_detector(detector),
+            Subject::Place(place) => {
+                self.look_at_bridged(place);
+                self.dirty.places.mark(place.index());
+            }
+            Subject::Turnout(turnout) => self.dirty.turnouts.mark(turnout.index()),
+            Subject::Table(table) => self.dirty.tables.mark(table.index()),
+            Subject::Train(train) => self.due_trains.push(train),
+            Subject::Alarms => {}
+        }
+    }
+
+    /// All stages, until nothing is left to be looked at.
+    fn run(&mut self) {
+        for round in 0.. {
+            assert!(round < ROUNDS_MAX, "the stages do not come to rest");
+            self.another_round = false;
+            self.stage_power();
+            self.stage_places();
+            self.stage_turnouts();
+            self.stage_tables();
+            self.stage_crossovers();
+            self.stage_trains();
+            self.settle_found();
+            let at_rest = self.dirty.is_empty()
+                && self.place_events.is_empty()
+                && self.due_trains.is_empty()
+                && !self.another_round;
+            if at_rest {
+                break;
+            }
+        }
+        self.failure_just_ended = false;
+        self.look_at_parted();
+        self.stage_ahead();
+        self.stage_alarms();
     }
 
     /// When the next timer is due and what for; `None` when nothing is waiting.
     #[must_use]
     pub fn next_deadline(&self) -> Option<(Instant, &'static str)> {
-        None
+        self.timers.next().map(|(at, subject)| (at, subject.word()))
     }
 
     /// The changes since the last call, in order: what a replay prints.
     pub fn drain(&mut self) -> Vec<Change> {
-        Vec::new()
+        core::mem::take(&mut self.changes)
+    }
+
+    /// Whether anything has changed since the last [`Self::drain`].
+    #[must_use]
+    pub fn has_changes(&self) -> bool {
+        !self.changes.is_empty()
     }
 
     /// The items whose published record may have changed since the last call, each once, sorted.
     /// Readings alone (no change of evidence or health) are not listed.
     pub fn touched(&mut self) -> Vec<Item> {
-        Vec::new()
+        core::mem::take(&mut self.touched).into_iter().collect()
     }
 
     /// The present.
@@ -92,53 +366,20 @@ impl Engine {
         &self.layout
     }
 
-    /// Everything, now.
-    #[must_use]
-    pub fn snapshot(&self) -> Snapshot {
-        Snapshot {
-            at: self.now,
-            broker: true,
-            waiting: None,
-            blocks: Vec::new(),
-            turnouts: Vec::new(),
-            tables: Vec::new(),
-            feeds: Vec::new(),
-            detectors: Vec::new(),
-            trains: Vec::new(),
-            alarms: Vec::new(),
-            line_up: LineUp::default(),
-        }
-    }
-
-    /// One block, turnout, table, feed, detector, train or alarm, now. `None` for a train that is
-    /// gone and for an alarm that is normal.
-    #[must_use]
-    pub fn view(&self, _item: &Item) -> Option<View> {
-        None
-    }
-
-    /// The exceptions to 'ready to run'.
-    #[must_use]
-    pub fn line_up(&self) -> LineUp {
-        LineUp::default()
-    }
-
-    /// What must survive a restart (B8).
-    #[must_use]
-    pub fn memory(&self) -> Memory {
-        Memory::default()
-    }
-
     /// The written id of a place.
     #[must_use]
-    pub fn place_name(&self, _place: PlaceId) -> &str {
-        ""
+    pub fn place_name(&self, place: PlaceId) -> &str {
+        self.track
+            .places
+            .get(place.index())
+            .map_or("", |place| &place.id)
     }
 
     /// The train that goes by this written id (`t1`).
     #[must_use]
-    pub fn train_by_name(&self, _id: &str) -> Option<TrainId> {
-        None
+    pub fn train_by_name(&self, id: &str) -> Option<TrainId> {
+        let number: u32 = id.strip_prefix('t')?.parse().ok()?;
+        Some(TrainId(number)).filter(|train| self.trains.contains_key(train))
     }
 
     /// A train's written id.
@@ -146,23 +387,29 @@ impl Engine {
     pub fn train_name(&self, train: TrainId) -> String {
         alloc::format!("t{}", train.0)
     }
+
+    /// What people call a train: its name, or its id.
+    fn train_label(&self, train: TrainId) -> String {
+        self.train(train)
+            .and_then(|train| train.name.clone())
+            .unwrap_or_else(|| alloc::format!("Train {}", train.0))
+    }
+
+    fn emit(&mut self, what: What) {
+        self.changes.push(Change { at: self.now, what });
+    }
+
+    /// Samples of a detector that were dropped: late, implausible.
+    #[must_use]
+    pub fn dropped(&self, detector: DetectorId) -> (u64, u64) {
+        let state = &self.detectors[detector.index()];
+        (state.late, state.implausible)
+    }
 }
 
-/// One item's record.
-#[derive(Clone, Debug, PartialEq)]
-pub enum View {
-    /// A block or bridge.
-    Block(BlockView),
-    /// A turnout.
-    Turnout(TurnoutView),
-    /// A table.
-    Table(TableView),
-    /// A feed.
-    Feed(FeedView),
-    /// A detector.
-    Detector(DetectorView),
-    /// A train.
-    Train(TrainView),
-    /// An alarm.
-    Alarm(AlarmView),
+/// Only the present: the rest is what [`Engine::snapshot`] is for.
+impl core::fmt::Debug for Engine {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("Engine").field("now", &self.now).finish_non_exhaustive()
+    }
 }

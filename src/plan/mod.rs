@@ -1,7 +1,7 @@
 //! The plan file: the description of the layout, checked and resolved.
 //!
-//! [`load`] turns the text into a [`Plan`] and a list of findings; a plan with errors gives none. It is
-//! pure: no file is opened, no clock is read, so that `check`, `run` and an editor agree.
+//! [`load`] turns the text into a [`Plan`] and a list of findings; a plan with errors gives none.
+//! It is pure: no file is opened, no clock is read, so that `check`, `run` and an editor agree.
 
 mod checks;
 mod document;
@@ -32,7 +32,8 @@ pub struct Plan {
     pub topic_prefix: String,
     /// Which topic speaks about what, and how.
     pub bindings: Vec<Binding>,
-    /// `in_charge_minutes`: how long points are in an operator's charge where no time is given (T11).
+    /// `in_charge_minutes`: how long points are in an operator's charge where no time is given
+    /// (T11).
     pub in_charge: Span,
     /// `[mqtt]`.
     pub mqtt: Mqtt,

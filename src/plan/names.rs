@@ -1,7 +1,8 @@
 //! Written ids to numbers, and 'did you mean'.
 //!
-//! Input: the items of a plan, those that double crossovers, slips and tables make included. Output:
-//! one table of names, each kind sorted by written id. It knows nothing of what refers to what.
+//! Input: the items of a plan, those that double crossovers, slips and tables make included.
+//! Output: one table of names, each kind sorted by written id. It knows nothing of what refers to
+//! what.
 
 use std::collections::BTreeMap;
 
@@ -54,6 +55,7 @@ impl Sort {
 #[derive(Clone, Debug, Default)]
 pub struct Names {
     names: BTreeMap<String, (Sort, u32, usize)>,
+    by_number: BTreeMap<Sort, Vec<String>>,
 }
 
 impl Names {
@@ -86,6 +88,9 @@ impl Names {
             self.add(doc.id.as_ref(), "", Sort::Crossover, report);
         }
         for doc in each(&plan.double_crossover) {
+            if too_long(doc.id.as_ref(), "-a1", report) {
+                continue;
+            }
             self.add(doc.id.as_ref(), "", Sort::Crossing, report);
             for end in ["-a1", "-a2", "-b1", "-b2"] {
                 self.add(doc.id.as_ref(), end, Sort::Turnout, report);
@@ -95,6 +100,9 @@ impl Names {
             }
         }
         for doc in each(&plan.slip) {
+            if too_long(doc.id.as_ref(), "-1", report) {
+                continue;
+            }
             self.add(doc.id.as_ref(), "", Sort::Slip, report);
             for end in ["-1", "-2"] {
                 self.add(doc.id.as_ref(), end, Sort::Turnout, report);
@@ -117,17 +125,6 @@ impl Names {
     fn add(&mut self, id: Option<&Spanned<String>>, end: &str, sort: Sort, report: &mut Report) {
         let Some(id) = id else { return };
         let name = format!("{}{end}", id.value);
-        if name.len() > ID_CHARS_MAX {
-            let message = format!("`{name}`, which is made from it, is longer than an id may be");
-            let most = ID_CHARS_MAX - end.len();
-            report.error(
-                id.at,
-                "bad-id",
-                message,
-                format!("use at most {most} characters here"),
-            );
-            return;
-        }
         if let Some((first, _, _)) = self.names.get(&name) {
             let first = first.word();
             let message = format!("the id `{name}` is already that of a {first}");
@@ -139,13 +136,21 @@ impl Names {
     }
 
     fn number(&mut self) {
-        let mut next: BTreeMap<Sort, u32> = BTreeMap::new();
         // The map is sorted by written id, and so is each kind in it.
-        for (sort, number, _) in self.names.values_mut() {
-            let next = next.entry(*sort).or_default();
-            *number = *next;
-            *next += 1;
+        for (name, (sort, number, _)) in &mut self.names {
+            let of_sort = self.by_number.entry(*sort).or_default();
+            *number = u32::try_from(of_sort.len()).unwrap_or(u32::MAX);
+            of_sort.push(name.clone());
         }
+    }
+
+    /// The written id of a number; empty where there is none.
+    #[must_use]
+    pub fn id(&self, sort: Sort, index: usize) -> &str {
+        self.by_number
+            .get(&sort)
+            .and_then(|ids| ids.get(index))
+            .map_or("", String::as_str)
     }
 
     /// The number of an id that must be of one kind; silent.
@@ -197,11 +202,32 @@ impl Names {
 
     /// The ids of a kind, in order.
     pub fn of(&self, sort: Sort) -> impl Iterator<Item = &str> + Clone {
-        self.names
-            .iter()
-            .filter(move |(_, (of, _, _))| *of == sort)
-            .map(|(id, _)| id.as_str())
+        self.by_number
+            .get(&sort)
+            .into_iter()
+            .flatten()
+            .map(String::as_str)
     }
+}
+
+/// Whether the ids that are made from this one would be too long; reported if so.
+fn too_long(id: Option<&Spanned<String>>, end: &str, report: &mut Report) -> bool {
+    let Some(id) = id else { return false };
+    let long = id.value.len() + end.len() > ID_CHARS_MAX;
+    if long {
+        let message = format!(
+            "`{}{end}`, which is made from it, is longer than an id may be",
+            id.value
+        );
+        let most = ID_CHARS_MAX - end.len();
+        report.error(
+            id.at,
+            "bad-id",
+            message,
+            format!("use at most {most} characters here"),
+        );
+    }
+    long
 }
 
 /// The items of a kind that the plan has.

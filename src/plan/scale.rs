@@ -1,7 +1,8 @@
 //! The published scales: a name, or a ratio written out, to full size divided by model size.
 //!
-//! The letter O and the figure 0 are different scales, as their publishers have it: `HO` is 3.5 mm to
-//! the foot (NMRA S-1.2, 1:87.1), `H0` is 1:87 (NEM 010); `O` is 1:48 (NMRA), `0` is 1:45 (NEM 010).
+//! The letter O and the figure 0 are different scales, as their publishers have it: `HO` is 3.5 mm
+//! to the foot (NMRA S-1.2, 1:87.1), `H0` is 1:87 (NEM 010); `O` is 1:48 (NMRA), `0` is 1:45 (NEM
+//! 010).
 
 /// Name, ratio, source.
 pub const SCALES: &[(&str, f64, &str)] = &[

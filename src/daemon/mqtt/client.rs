@@ -434,6 +434,8 @@ impl Line {
                 .count(|counters| counters.not_subscribed += 1);
             tracing::warn!(%filter, "the broker refuses a subscription: see what its user may read");
         }
+        let all = self.subscribing.is_empty();
+        self.publisher.count(|counters| counters.subscribed = all);
     }
 
     fn lost(&mut self, events: &mut EventLoop, error: &ConnectionError) {

@@ -44,6 +44,8 @@ struct Shared {
 pub struct ClientCounters {
     /// Whether the broker is there.
     pub connected: bool,
+    /// Whether the broker has answered all our subscriptions on this connection.
+    pub subscribed: bool,
     /// How often the connection came back.
     pub reconnects: u64,
     /// Messages that came.
@@ -176,6 +178,7 @@ impl Publisher {
     pub(super) fn lost(&self, error: String) {
         let mut table = self.table();
         table.counters.connected = false;
+        table.counters.subscribed = false;
         table.counters.last_error = Some(error);
         table.counters.unsaid += table.sentences.len() as u64;
         table.sentences.clear();

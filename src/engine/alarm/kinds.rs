@@ -177,7 +177,7 @@ kinds! {
     PowerWhereOff "power-where-off" Place Medium false
         "Current flows in a place whose feed is off."
         "A gap is bridged or wires are crossed; a dead track is not dead."
-        "Look for a vehicle across the gap, then at the wiring." 120 0 0 0;
+        "Look for a vehicle across the gap, then at the wiring." 120 1000 0 0;
     Short "short" Place High false
         "A detector sees more current than any train takes."
         "Wheels and rails burn."

@@ -4,20 +4,21 @@ use std::collections::BTreeMap;
 
 use super::Looking;
 use crate::engine::layout::{Decide, DetectorKind};
+use crate::plan::names::Sort;
 use crate::plan::report::Report;
-use crate::plan::value::topic_fault;
+use crate::plan::value::{Spanned, topic_fault};
 use crate::plan::{Binding, Bound, Format};
 
 /// What the daemon publishes itself, below the prefix (contract: 'Out').
 const OWN: &[&str] = &["state", "alarm", "say", "status", "do"];
 
-/// Checks all bindings.
+/// Checks the prefix and all bindings.
 pub fn check(looking: &Looking<'_>, report: &mut Report) {
-    let prefix = looking
-        .plan
-        .layout
-        .as_ref()
-        .and_then(|layout| layout.value.topic_prefix.as_ref());
+    let layout = looking.plan.layout.as_ref().map(|layout| &layout.value);
+    let prefix = layout.and_then(|layout| layout.topic_prefix.as_ref());
+    if let Some(prefix) = prefix {
+        check_prefix(prefix, report);
+    }
     let prefix = prefix.map_or("", |prefix| prefix.value.as_str());
     let mut by_choice: BTreeMap<(&str, Choice<'_>), &Binding> = BTreeMap::new();
     for (binding, at) in &looking.resolved.bindings {
@@ -58,6 +59,17 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
     }
 }
 
+fn check_prefix(prefix: &Spanned<String>, report: &mut Report) {
+    if prefix.value.starts_with('$') {
+        let message = "topics that begin with $ are the broker's own (MQTT 3.1.1 s 4.7.2)";
+        report.error(prefix.at, "bad-topic", message, "begin it with a letter");
+    }
+    if prefix.value.starts_with('/') || prefix.value.ends_with('/') {
+        let message = "a / at the end of the prefix makes an empty step in every topic";
+        report.warning(prefix.at, "bad-topic", message, "take the / away");
+    }
+}
+
 /// What an item takes from its topic's payload.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 enum Choice<'b> {
@@ -92,7 +104,7 @@ fn choice<'b>(looking: &Looking<'_>, binding: &'b Binding) -> Choice<'b> {
 fn family(looking: &Looking<'_>, subject: &Bound) -> Family {
     match subject {
         Bound::Detector(id) => {
-            let detector = looking.resolved.layout.detectors.get(id.index());
+            let detector = looking.detector(looking.names.id(Sort::Detector, id.index()));
             match detector.map(|detector| (detector.decide, detector.kind)) {
                 Some((Decide::Threshold { .. } | Decide::Sequential(_), DetectorKind::Current)) => {
                     Family::Current
@@ -109,17 +121,14 @@ fn family(looking: &Looking<'_>, subject: &Bound) -> Family {
     }
 }
 
-fn subject(looking: &Looking<'_>, subject: &Binding) -> String {
-    use crate::plan::names::Sort;
-    let id = |sort, index: usize| looking.names.of(sort).nth(index).unwrap_or_default();
-    match &subject.subject {
+fn subject(looking: &Looking<'_>, binding: &Binding) -> String {
+    let id = |sort, index: usize| looking.names.id(sort, index);
+    match &binding.subject {
         Bound::Detector(detector) => format!("`{}`", id(Sort::Detector, detector.index())),
-        Bound::Position(turnout) => {
-            format!("the position of `{}`", id(Sort::Turnout, turnout.index()))
+        Bound::Position(points) => {
+            format!("the position of `{}`", id(Sort::Turnout, points.index()))
         }
-        Bound::Asked(turnout) => {
-            format!("what is asked of `{}`", id(Sort::Turnout, turnout.index()))
-        }
+        Bound::Asked(points) => format!("what is asked of `{}`", id(Sort::Turnout, points.index())),
         Bound::TablePosition(table) => {
             format!("the position of `{}`", id(Sort::Table, table.index()))
         }

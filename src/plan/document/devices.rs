@@ -155,8 +155,8 @@ sections! {
         scale: Number = 1,
         /// The sign of a current tells the direction.
         signed: Flag = false,
-        /// Plausible readings, low and high, in its unit. Where it is not given: -20 to 20000 mA (both
-        /// ways if signed), -5 to 105 %, -0.05 to 1.05, 0 to 200000 lx.
+        /// Plausible readings, low and high, in its unit. Where it is not given: -20 to 20000 mA
+        /// (both ways if signed), -5 to 105 %, -0.05 to 1.05, 0 to 200000 lx.
         range: Range,
         /// Above this a short circuit, in mA.
         short_ma: Positive,

@@ -35,6 +35,9 @@ pub struct Key {
     pub schema: fn() -> Json,
 }
 
+/// A key's value, where it is given or has a default, and could be read.
+pub type Field<K> = Option<Spanned<<K as Kind>::Value>>;
+
 /// A table of the plan with a fixed set of keys.
 pub trait Section: Sized {
     /// How messages call it: `[[block]]`.
@@ -77,7 +80,7 @@ macro_rules! sections {
             pub broken: bool,
             $(
                 $(#[doc = $doc])*
-                pub $field: Option<$crate::plan::value::Spanned<<$K as $crate::plan::value::Kind>::Value>>,
+                pub $field: $crate::plan::document::Field<$K>,
             )*
         }
 
@@ -134,7 +137,8 @@ sections! {
         turnout: Tables<TurnoutDoc>,
         /// Pairs of turnouts that join two tracks.
         crossover: Tables<CrossoverDoc>,
-        /// Double crossovers: their four turnouts, two crossovers and one crossing are made for you.
+        /// Double crossovers: their four turnouts, two crossovers and one crossing are made for
+        /// you.
         double_crossover: Tables<DoubleCrossoverDoc>,
         /// Slips: their two turnouts, toe to toe, are made for you.
         slip: Tables<SlipDoc>,
@@ -199,12 +203,7 @@ impl<'t> Reading<'t> {
         {
             broken = true;
             let message = format!("{} has no `{}`", S::LABEL, key.name);
-            report.error(
-                at,
-                "missing-key",
-                message,
-                format!("add `{} = ...`", key.name),
-            );
+            report.error(at, "missing-key", message, cure_of_missing::<S>(key));
         }
         Self {
             table,
@@ -241,6 +240,24 @@ impl<'t> Reading<'t> {
             given: true,
         })
     }
+}
+
+/// How a missing key is written: a value, a section or a list of sections.
+fn cure_of_missing<S: Section>(key: &Key) -> String {
+    let schema = (key.schema)();
+    let outer = S::LABEL.trim_matches(['[', ']']);
+    let inner = S::LABEL.starts_with('[').then_some(outer);
+    let path = inner.map_or_else(
+        || key.name.to_owned(),
+        |outer| format!("{outer}.{}", key.name),
+    );
+    if schema["type"] == "object" {
+        return format!("add [{path}] and its keys");
+    }
+    if schema["items"]["type"] == "object" {
+        return format!("add a [[{path}]] for each");
+    }
+    format!("add `{} = ...`", key.name)
 }
 
 fn report_unknown_key<S: Section>(name: &str, at: usize, report: &mut Report) {
@@ -306,19 +323,17 @@ impl<S: Section> Kind for Tables<S> {
             }
             return Some(read);
         }
-        let inline = item.as_array().filter(|array| array.len() <= ITEMS_MAX);
-        let tables: Option<Vec<_>> = inline.map_or(Some(None), |array| {
-            let tables = array
-                .iter()
-                .map(|value| value.as_inline_table().map(|table| (table, value)));
-            tables.collect::<Option<Vec<_>>>().map(Some)
-        })?;
-        let Some(tables) = tables else {
+        let array = item.as_array().filter(|array| array.len() <= ITEMS_MAX);
+        let inline = |value: &toml_edit::Value| value.is_inline_table();
+        let Some(array) = array.filter(|array| array.iter().all(inline)) else {
             let message = format!("`{key}` is of type {} here", item.type_name());
             let cure = format!("write {} once for each, and its keys below it", S::LABEL);
             report.error(at, "wrong-type", message, cure);
             return None;
         };
+        let tables = array
+            .iter()
+            .filter_map(|value| Some((value.as_inline_table()?, value)));
         for (table, value) in tables {
             let at = value.span().map_or(at, |span| span.start);
             read.push(S::read(table, at, report));

@@ -56,8 +56,8 @@ sections! {
     WebDoc "[web]" {
         /// Where the page listens.
         listen: Listen = "127.0.0.1:8080",
-        /// A file with the hash of the PIN that is asked before anything is changed. Relative to the
-        /// plan's folder.
+        /// A file with the hash of the PIN that is asked before anything is changed. Relative to
+        /// the plan's folder.
         pin_file: Text,
         /// Serve the page encrypted.
         tls: Table<TlsDoc>,
@@ -83,8 +83,8 @@ sections! {
 
     /// What is true of all trains.
     TrainsDoc "[trains]" {
-        /// Which vehicles show up in current sensing: engines and lit cars only (none), the first and
-        /// last vehicle of every train (ends), or every vehicle (all).
+        /// Which vehicles show up in current sensing: engines and lit cars only (none), the first
+        /// and last vehicle of every train (ends), or every vehicle (all).
         equipped: EquippedWord = "none",
     }
 
@@ -98,16 +98,18 @@ sections! {
         settle_s: Seconds = 0.5,
         /// How long an engine may coast out of a place whose power has gone, in seconds.
         coast_s: Seconds = 10,
-        /// Within which time all places of a feed lose their current when it trips, in milliseconds.
+        /// Within which time all places of a feed lose their current when it trips, in
+        /// milliseconds.
         trip_ms: Millis = 300,
-        /// How long a neighbour may be lit through a train's wheels across the gap, in milliseconds.
+        /// How long a neighbour may be lit through a train's wheels across the gap, in
+        /// milliseconds.
         bridge_ms: Millis = 500,
         /// The voltage, sign ignored, from which a throttle feed is live, in volts.
         see_volts: Positive = 2.0,
         /// How long a feed that should be off may be left on unused, in seconds.
         idle_feed_s: Seconds = 300,
-        /// How long a turnout must be without a sign of a vehicle before it is clear, in seconds. 49
-        /// CFR 236.309: a loss of detection of 5 seconds or less releases nothing.
+        /// How long a turnout must be without a sign of a vehicle before it is clear, in seconds.
+        /// 49 CFR 236.309: a loss of detection of 5 seconds or less releases nothing.
         clear_s: Seconds = 5,
         /// How long after a train has cleared points they may be left diverging, in seconds.
         restore_s: Seconds = 10,

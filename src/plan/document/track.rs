@@ -83,7 +83,8 @@ sections! {
 
     /// Two ends that meet.
     JoinDoc "[[join]]" {
-        /// Two ends: of blocks (.a .b), turnouts (.toe .normal .reverse) or crossings (.first.a ...).
+        /// Two ends: of blocks (.a .b), turnouts (.toe .normal .reverse) or crossings (.first.a
+        /// ...).
         ends: Pair<End>; required,
     }
 
@@ -99,8 +100,8 @@ sections! {
         normal: End,
         /// The end that its diverging leg meets: shorthand for a join.
         reverse: End,
-        /// The block whose detectors see its rails, where it has no section of its own; the block at
-        /// the toe where it is not given.
+        /// The block whose detectors see its rails, where it has no section of its own; the block
+        /// at the toe where it is not given.
         covered_by: Id,
         /// Its designated position: normal, or none for yard points.
         rest: RestWord = "normal",
@@ -159,8 +160,8 @@ sections! {
         agree_s: Seconds,
     }
 
-    /// Two crossovers that cross each other between two tracks. Its turnouts ID-a1, ID-a2, ID-b1 and
-    /// ID-b2, its crossovers ID-ab and ID-ba, and its crossing ID are made for you.
+    /// Two crossovers that cross each other between two tracks. Its turnouts ID-a1, ID-a2, ID-b1
+    /// and ID-b2, its crossovers ID-ab and ID-ba, and its crossing ID are made for you.
     DoubleCrossoverDoc "[[double_crossover]]" {
         /// Its id, unique in the file.
         id: Id; required,
@@ -186,8 +187,8 @@ sections! {
         move_s: Seconds,
         /// How long a new position must last before it counts, in milliseconds.
         position_confirm_ms: Millis,
-        /// How long detectors of its own must be off before a turnout or the crossing is vacant as a
-        /// place, in seconds.
+        /// How long detectors of its own must be off before a turnout or the crossing is vacant as
+        /// a place, in seconds.
         release_s: Seconds,
         /// How long a train may be lost on it before the alarm, in seconds.
         lost_s: Seconds,

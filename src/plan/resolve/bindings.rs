@@ -1,7 +1,7 @@
 //! Which topic speaks about what, and how its payload is read.
 //!
-//! Input: the sections and the resolved layout. Output: one binding a topic and subject. Whether two of
-//! them get in each other's way is for the checks.
+//! Input: the sections and the resolved layout. Output: one binding a topic and subject. Whether
+//! two of them get in each other's way is for the checks.
 
 use super::{Context, value};
 use crate::engine::ids::{DetectorId, FeedId, NodeId, TableId, TurnoutId};

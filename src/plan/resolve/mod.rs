@@ -1,11 +1,12 @@
 //! The plan as written to the plan as the engine and the shell need it: names to numbers, ends to
 //! joins, defaults to values, and the items that double crossovers, slips and tables stand for.
 //!
-//! Input: the sections and the table of names. Output: a layout as far as it can be made, topics, and
-//! findings about what does not fit together. Whether the result is *wise* is for the checks.
+//! Input: the sections and the table of names. Output: a layout as far as it can be made, topics,
+//! and findings about what does not fit together. Whether the result is *wise* is for the checks.
 
 pub mod bindings;
 pub mod detectors;
+mod evidence;
 pub mod joins;
 pub mod power;
 pub mod shell;
@@ -20,7 +21,7 @@ use super::names::{Names, Sort};
 use super::report::Report;
 use super::value::{EndRef, Part, Spanned};
 use crate::engine::ids::{BlockId, CrossingId, NodeId, TurnoutId};
-use crate::engine::layout::{End, Layout, Leg, Settings, Side};
+use crate::engine::layout::{CrossingTrack, End, Layout, Leg, Settings, Side};
 use crate::engine::time::Span;
 use joins::Joins;
 
@@ -209,24 +210,28 @@ impl Context<'_> {
 /// The written form of an end.
 #[must_use]
 pub fn written(names: &Names, end: End) -> String {
-    let id = |sort, index: usize| names.of(sort).nth(index).unwrap_or_default().to_owned();
     match end {
         End::Block(block, side) => {
-            format!("{}.{}", id(Sort::Block, block.index()), side_word(side))
-        }
-        End::Turnout(turnout, leg) => {
-            format!("{}.{}", id(Sort::Turnout, turnout.index()), leg_word(leg))
-        }
-        End::Crossing(crossing, track, side) => {
-            let track = match track {
-                crate::engine::layout::CrossingTrack::First => "first",
-                crate::engine::layout::CrossingTrack::Second => "second",
-            };
             format!(
-                "{}.{track}.{}",
-                id(Sort::Crossing, crossing.index()),
+                "{}.{}",
+                names.id(Sort::Block, block.index()),
                 side_word(side)
             )
+        }
+        End::Turnout(turnout, leg) => {
+            format!(
+                "{}.{}",
+                names.id(Sort::Turnout, turnout.index()),
+                leg_word(leg)
+            )
+        }
+        End::Crossing(crossing, track, side) => {
+            let id = names.id(Sort::Crossing, crossing.index());
+            let track = match track {
+                CrossingTrack::First => "first",
+                CrossingTrack::Second => "second",
+            };
+            format!("{id}.{track}.{}", side_word(side))
         }
     }
 }

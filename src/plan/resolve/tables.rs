@@ -113,9 +113,8 @@ fn stops(
                     "`{written}` meets the bridge's end {} at two stops",
                     side_word(side)
                 );
-                let cure = "one track may be at two stops only if the bridge is turned round";
-                context.report.error(end.at, "end-twice", message, cure);
-                continue;
+                let cure = "a track is at two stops by the same end only if both are one stop";
+                context.report.warning(end.at, "stop-same", message, cure);
             }
             joins.add_stop(context, resolved, table, end.at);
             *met = Some(resolved);

@@ -1,7 +1,9 @@
-//! The kinds of value that a plan may hold: how each is read from TOML, with every fault reported at
-//! its place, and how each looks in the JSON Schema. Both come from one type, so that they agree.
+//! The kinds of value that a plan may hold: how each is read from TOML, with every fault reported
+//! at its place, and how each looks in the JSON Schema. Both come from one type, so that they
+//! agree.
 //!
-//! Input: one TOML item. Output: a value, or a finding. It knows nothing of other items of the plan.
+//! Input: one TOML item. Output: a value, or a finding. It knows nothing of other items of the
+//! plan.
 
 mod list;
 mod network;

@@ -72,12 +72,7 @@ impl Kind for Topic {
             return None;
         };
         if let Some((fault, cure)) = topic_fault(topic) {
-            report.error(
-                at,
-                "bad-topic",
-                format!("the topic of `{key}` {fault}"),
-                cure,
-            );
+            report.error(at, "bad-topic", format!("`{key}` {fault}"), cure);
             return None;
         }
         Some(topic.to_owned())

@@ -70,7 +70,7 @@ impl Kind for End {
     }
 
     fn schema() -> Json {
-        let pattern = "^[a-z0-9-]{1,32}\\.(a|b|toe|normal|reverse|first\\.a|first\\.b|second\\.a|second\\.b)$";
+        let pattern = "^[a-z0-9-]{1,32}\\.(a|b|toe|normal|reverse|(first|second)\\.[ab])$";
         json!({ "type": "string", "pattern": pattern })
     }
 }

@@ -80,8 +80,11 @@ pub struct Limits {
     pub retained_max: usize,
     /// Bytes of all retained messages.
     pub retained_bytes_max: usize,
-    /// From the connection to its CONNECT packet, password check included.
+    /// From the connection to its CONNECT packet.
     pub connect_timeout: Duration,
+    /// From there to the end of the password check, its queue included: after a power cut all nodes
+    /// come at once.
+    pub admit_timeout: Duration,
     /// How long a client may take nothing while there is something for it.
     pub stall_timeout: Duration,
 }
@@ -102,6 +105,7 @@ impl Default for Limits {
             retained_max: 100_000,
             retained_bytes_max: 64 * 1_024 * 1_024,
             connect_timeout: Duration::from_secs(10),
+            admit_timeout: Duration::from_secs(60),
             stall_timeout: Duration::from_secs(30),
         }
     }

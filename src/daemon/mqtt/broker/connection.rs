@@ -14,7 +14,7 @@ use rumqttc::mqttbytes::v4::{ConnAck, Connect, ConnectReturnCode, LastWill, Pack
 use tokio::io::Interest;
 use tokio::net::TcpStream;
 use tokio::sync::{Notify, watch};
-use tokio::time::{Instant, Sleep, sleep_until, timeout_at};
+use tokio::time::{Instant, Sleep, sleep_until, timeout};
 
 use super::access::Access;
 use super::config::Limits;
@@ -100,32 +100,51 @@ pub(super) struct Client {
 
 /// From the first byte to CONNACK.
 async fn greet(wire: &mut Wire, shared: &Shared) -> Result<Client, Ending> {
-    let deadline = Instant::now() + shared.limits.connect_timeout;
-    match timeout_at(deadline, admit(wire, shared)).await {
-        Ok(Ok(client)) => Ok(client),
-        Ok(Err(None)) => Err(Ending::Violation),
-        Ok(Err(Some(code))) => {
-            let _ = timeout_at(deadline, wire.answer(code, false)).await;
+    let Limits {
+        connect_timeout,
+        admit_timeout,
+        ..
+    } = shared.limits;
+    let admitted = match timeout(connect_timeout, read_connect(wire, &shared.limits)).await {
+        Ok(Ok(connect)) => match timeout(admit_timeout, admit(wire, shared, connect)).await {
+            Ok(admitted) => admitted,
+            Err(_) => Err(Refusal::Answer(ConnectReturnCode::ServiceUnavailable)),
+        },
+        Ok(Err(refusal)) => Err(refusal),
+        Err(_) => return Err(Ending::Silent),
+    };
+    match admitted {
+        Ok(client) => Ok(client),
+        Err(Refusal::Close) => Err(Ending::Violation),
+        Err(Refusal::Answer(code)) => {
+            // A client that does not take its answer is closed without.
+            let _ = timeout(connect_timeout, wire.answer(code)).await;
             Err(Ending::Refused)
         }
-        Err(_) => Err(Ending::Silent),
     }
 }
 
-/// Reads CONNECT and decides. `Err(None)`: close without an answer.
-async fn admit(wire: &mut Wire, shared: &Shared) -> Result<Client, Option<ConnectReturnCode>> {
-    let limits = &shared.limits;
-    let connect = loop {
+/// How a client is turned away.
+enum Refusal {
+    Close,
+    Answer(ConnectReturnCode),
+}
+
+async fn read_connect(wire: &mut Wire, limits: &Limits) -> Result<Connect, Refusal> {
+    loop {
         match frame::take(&mut wire.inbound, limits.packet_bytes_max) {
-            Ok(Some(Packet::Connect(connect))) => break connect,
-            Ok(Some(_)) => return Err(None),
-            Ok(None) => wire.read_some().await.map_err(|_| None)?,
+            Ok(Some(Packet::Connect(connect))) => return Ok(connect),
+            Ok(None) => wire.read_some().await.map_err(|_| Refusal::Close)?,
             Err(FrameError::Version) => {
-                return Err(Some(ConnectReturnCode::RefusedProtocolVersion));
+                return Err(Refusal::Answer(ConnectReturnCode::RefusedProtocolVersion));
             }
-            Err(_) => return Err(None),
+            Ok(Some(_)) | Err(_) => return Err(Refusal::Close),
         }
-    };
+    }
+}
+
+async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Client, Refusal> {
+    let limits = &shared.limits;
     let Connect {
         keep_alive,
         client_id,
@@ -136,22 +155,22 @@ async fn admit(wire: &mut Wire, shared: &Shared) -> Result<Client, Option<Connec
     } = connect;
     // 3.1.3-8: an empty identifier goes with a clean session only.
     if (client_id.is_empty() && !clean_session) || client_id.len() > limits.client_id_bytes_max {
-        return Err(Some(ConnectReturnCode::BadClientId));
+        return Err(Refusal::Answer(ConnectReturnCode::BadClientId));
     }
     if let Some(will) = &last_will
         && !topic::valid_topic(&will.topic, limits.topic_bytes_max)
     {
-        return Err(None);
+        return Err(Refusal::Close);
     }
     let login = login.map(|login| (login.username, login.password));
     let Some(user) = shared.access.admit(login).await else {
-        return Err(Some(ConnectReturnCode::NotAuthorized));
+        return Err(Refusal::Answer(ConnectReturnCode::NotAuthorized));
     };
     let wake = Arc::new(Notify::new());
     let (seat, present) = shared
         .router()
         .seat(&client_id, clean_session, Arc::clone(&wake));
-    wire.put_answer(ConnectReturnCode::Success, present && !clean_session);
+    wire.put_answer(ConnectReturnCode::Success, present);
     let silence_max = match keep_alive {
         0 => None,
         seconds => Some(Duration::from_millis(u64::from(seconds) * 1_500)),
@@ -323,8 +342,8 @@ impl Wire {
             .expect("a packet of fixed size can always be written");
     }
 
-    async fn answer(&mut self, code: ConnectReturnCode, present: bool) -> io::Result<()> {
-        self.put_answer(code, present);
+    async fn answer(&mut self, code: ConnectReturnCode) -> io::Result<()> {
+        self.put_answer(code, false);
         while !self.out.is_empty() {
             self.stream.writable().await?;
             self.write_some()?;

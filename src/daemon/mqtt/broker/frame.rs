@@ -6,7 +6,7 @@
 
 use bytes::BytesMut;
 use rumqttc::mqttbytes::v4::Packet;
-use rumqttc::mqttbytes::{Error, PacketType, check};
+use rumqttc::mqttbytes::{Error, FixedHeader, PacketType, check};
 
 /// Why bytes are not a packet that a client may send. The connection is closed for any of them.
 #[derive(Debug, thiserror::Error)]
@@ -27,14 +27,27 @@ pub(super) enum FrameError {
 
 /// Takes one packet off the buffer. `None`: it is not there in full yet.
 pub(super) fn take(inbound: &mut BytesMut, bytes_max: usize) -> Result<Option<Packet>, FrameError> {
+    let Some(first) = inbound.first() else {
+        return Ok(None);
+    };
+    // Rubbish is known by its first byte: there is no need to wait for the length that it claims.
+    check_first(*first)?;
     let header = match check(inbound.iter(), bytes_max) {
         Ok(header) => header,
         Err(Error::InsufficientBytes(_)) => return Ok(None),
         Err(error) => return Err(error.into()),
     };
-    let kind = header.packet_type()?;
-    let flags = inbound.first().map_or(0, |first| first & 0x0F);
-    let flags_right = match kind {
+    if header.packet_type()? == PacketType::Connect {
+        check_connect(inbound, header.frame_length())?;
+    }
+    Ok(Some(Packet::read(inbound, bytes_max)?))
+}
+
+/// Packet type and reserved bits (2.2.1, 2.2.2).
+fn check_first(first: u8) -> Result<(), FrameError> {
+    let kind = FixedHeader::new(first, 1, 0).packet_type()?;
+    let flags = first & 0x0F;
+    let right = match kind {
         PacketType::Publish => true,
         PacketType::PubRel | PacketType::Subscribe | PacketType::Unsubscribe => flags == 0b0010,
         PacketType::ConnAck | PacketType::SubAck | PacketType::UnsubAck | PacketType::PingResp => {
@@ -47,13 +60,7 @@ pub(super) fn take(inbound: &mut BytesMut, bytes_max: usize) -> Result<Option<Pa
         | PacketType::PingReq
         | PacketType::Disconnect => flags == 0,
     };
-    if !flags_right {
-        return Err(FrameError::Reserved);
-    }
-    if kind == PacketType::Connect {
-        check_connect(inbound, header.frame_length())?;
-    }
-    Ok(Some(Packet::read(inbound, bytes_max)?))
+    right.then_some(()).ok_or(FrameError::Reserved)
 }
 
 /// The variable header of CONNECT: protocol name, level and flags (3.1.2.1 to 3.1.2.3).

@@ -1,0 +1,422 @@
+//! The timetable: what the operator does with which train, as lists of acts.
+//!
+//! Inputs: the layout's ids and where the trains are. Output: a job that can be begun. Chance only
+//! chooses between jobs; inside a job everything is in its order.
+
+use taillamp::engine::ids::{BlockId, TurnoutId};
+use taillamp::engine::input::TablePosition;
+use taillamp::engine::layout::{End, Leg, Side};
+use taillamp::engine::time::Span;
+
+use super::act::{Act, Until};
+use super::demo::{LIGHT_ENGINE_MM, Places, Trains};
+use crate::world::World;
+use crate::world::driver::{Order, StopAt};
+use crate::world::track::Piece;
+
+/// Speed on the running lines, mm/s: 100 km/h at HO scale.
+pub const LINE_MM_S: f64 = 320.0;
+/// Speed in the yard and at the shed, mm/s.
+const YARD_MM_S: f64 = 180.0;
+/// Speed on the turntable, mm/s.
+const TABLE_MM_S: f64 = 90.0;
+/// How long the operator waits for a train before giving up.
+const PATIENCE: Span = Span::from_secs(180);
+
+/// A job.
+#[derive(Clone, Debug)]
+pub struct Job {
+    /// What it is called in the log.
+    pub name: &'static str,
+    /// Points that it uses: none of them may be forgotten from before.
+    pub turnouts: Vec<TurnoutId>,
+    /// What is done.
+    pub acts: Vec<Act>,
+}
+
+/// The line that a train runs on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum On {
+    Outer,
+    Inner,
+    /// Standing at the branch's station.
+    Upper,
+    Yard(usize),
+    Stub(usize),
+    Elsewhere,
+}
+
+/// Everything that could be begun now.
+#[must_use]
+pub fn possible(world: &World, places: &Places, trains: &Trains) -> Vec<Job> {
+    let fleet = [
+        trains.goods,
+        trains.passenger,
+        trains.local,
+        trains.empties,
+        trains.light,
+    ];
+    let at = |train: usize| whereabouts(world, places, train);
+    let count = |on: On| fleet.iter().filter(|train| at(**train) == on).count();
+    let branch_is_empty = Until::Empty(places.branch.to_vec(), None, vec![]).is_so(world);
+    let free_track = (0..4).find(|track| !world.block_is_taken(places.yard[*track]));
+    let free_stub = (0..3).find(|stub| !world.block_is_taken(places.stubs[*stub]));
+    let mut jobs = Vec::new();
+    for train in fleet {
+        match at(train) {
+            On::Outer => {
+                if branch_is_empty && train != trains.light {
+                    jobs.push(up_the_branch(places, train));
+                }
+                if count(On::Inner) < 3 {
+                    jobs.push(cross(places, train, true));
+                }
+            }
+            On::Inner => {
+                if train == trains.light {
+                    jobs.extend(free_stub.map(|stub| into_the_shed(places, train, stub)));
+                } else {
+                    jobs.extend(free_track.map(|track| into_the_yard(places, train, track)));
+                    if count(On::Outer) < 2 {
+                        jobs.push(cross(places, train, false));
+                    }
+                }
+            }
+            On::Upper => jobs.push(down_the_branch(places, train)),
+            On::Yard(track) if count(On::Inner) < 2 => {
+                jobs.push(out_of_the_yard(places, train, track));
+            }
+            On::Stub(stub) if count(On::Inner) < 2 => {
+                jobs.push(out_of_the_shed(places, train, stub));
+            }
+            On::Yard(_) | On::Stub(_) | On::Elsewhere => {}
+        }
+    }
+    if branch_is_empty {
+        jobs.push(open_the_door(places));
+    }
+    jobs
+}
+
+/// The first job of a demo: points 1 are set, the goods train goes up the branch, and they are left.
+#[must_use]
+pub fn opening(places: &Places, trains: &Trains) -> Job {
+    let up = places.w[0];
+    let order = Order::run(LINE_MM_S)
+        .by(&[up])
+        .until(at_the_upper_station(places));
+    Job {
+        name: "opening",
+        turnouts: vec![up],
+        acts: vec![
+            Act::Pause(Span::from_millis(1_500)),
+            Act::Points(up, Leg::Reverse),
+            Act::Pause(Span::from_millis(1_000)),
+            Act::Tell(trains.goods, order),
+            Act::SetBackBehind {
+                train: trains.goods,
+                turnouts: vec![up],
+                forgotten: true,
+            },
+        ],
+    }
+}
+
+fn up_the_branch(places: &Places, train: usize) -> Job {
+    let up = places.w[0];
+    let order = Order::run(LINE_MM_S)
+        .by(&[up])
+        .until(at_the_upper_station(places));
+    Job {
+        name: "up the branch",
+        turnouts: vec![up],
+        acts: vec![
+            wait(Until::In(train, places.outer[0])),
+            wait(Until::Empty(vec![places.outer[1]], Some(train), vec![up])),
+            Act::Points(up, Leg::Reverse),
+            Act::Tell(train, order),
+            back_behind(train, &[up]),
+            wait(Until::Arrived(train)),
+        ],
+    }
+}
+
+fn down_the_branch(places: &Places, train: usize) -> Job {
+    let down = places.w[1];
+    let before = End::Block(places.outer[2], Side::B);
+    Job {
+        name: "down the branch",
+        turnouts: vec![down],
+        acts: vec![
+            Act::Hold(before, true),
+            wait(Until::Empty(
+                vec![places.outer[3], places.outer[4]],
+                None,
+                vec![down],
+            )),
+            Act::Points(down, Leg::Reverse),
+            wait(Until::Lies(down, Leg::Reverse)),
+            Act::Tell(train, Order::run(LINE_MM_S)),
+            back_behind(train, &[down]),
+            Act::Hold(before, false),
+        ],
+    }
+}
+
+fn cross(places: &Places, train: usize, to_inner: bool) -> Job {
+    let (name, turnouts, from, onto) = if to_inner {
+        (
+            "over to the inner line",
+            places.to_inner,
+            places.outer,
+            places.inner,
+        )
+    } else {
+        (
+            "over to the outer line",
+            places.to_outer,
+            places.inner,
+            places.outer,
+        )
+    };
+    let against = End::Block(onto[5], Side::B);
+    Job {
+        name,
+        turnouts: turnouts.to_vec(),
+        acts: vec![
+            wait(Until::In(train, from[4])),
+            Act::Hold(against, true),
+            wait(Until::Empty(vec![onto[0]], None, turnouts.to_vec())),
+            wait(Until::Empty(vec![from[5]], Some(train), vec![])),
+            Act::Points(turnouts[0], Leg::Reverse),
+            Act::Points(turnouts[1], Leg::Reverse),
+            Act::Tell(train, Order::run(LINE_MM_S).by(&[turnouts[0]])),
+            back_behind(train, &turnouts),
+            Act::Hold(against, false),
+            Act::Tell(train, Order::run(LINE_MM_S)),
+        ],
+    }
+}
+
+fn into_the_yard(places: &Places, train: usize, track: usize) -> Job {
+    let lead = places.w[2];
+    let stop = StopAt::InBlock {
+        block: places.yard[track],
+        short_mm: 90.0,
+    };
+    let mut acts = vec![
+        wait(Until::In(train, places.inner[0])),
+        wait(Until::Empty(vec![places.inner[1]], Some(train), vec![lead])),
+        Act::Switch(places.yard_power[track], true),
+    ];
+    acts.extend(ladder(places, track));
+    acts.extend([
+        Act::Points(lead, Leg::Reverse),
+        Act::Tell(train, Order::run(YARD_MM_S).by(&[lead]).until(stop)),
+        back_behind(train, &[lead]),
+        wait(Until::Arrived(train)),
+        Act::Pause(Span::from_secs(3)),
+        Act::SwitchOff(places.yard_power[track]),
+    ]);
+    Job {
+        name: "into the yard",
+        turnouts: vec![lead],
+        acts,
+    }
+}
+
+fn out_of_the_yard(places: &Places, train: usize, track: usize) -> Job {
+    let lead = places.w[2];
+    let before = End::Block(places.inner[5], Side::B);
+    let stop = StopAt::ClearOf {
+        turnout: lead,
+        beyond_mm: 150.0,
+    };
+    let mut acts = vec![
+        Act::Switch(places.yard_power[track], true),
+        Act::Hold(before, true),
+    ];
+    acts.extend(ladder(places, track));
+    acts.extend([
+        wait(Until::Empty(
+            vec![places.inner[0], places.inner[1]],
+            None,
+            vec![lead],
+        )),
+        Act::Points(lead, Leg::Reverse),
+        wait(Until::Lies(lead, Leg::Reverse)),
+        Act::Tell(train, Order::run(YARD_MM_S).backwards().until(stop)),
+        back_behind(train, &[lead]),
+        wait(Until::Arrived(train)),
+        Act::SwitchOff(places.yard_power[track]),
+        wait(Until::Lies(lead, Leg::Normal)),
+        Act::Tell(train, Order::run(LINE_MM_S)),
+        Act::Hold(before, false),
+    ]);
+    Job {
+        name: "out of the yard",
+        turnouts: vec![lead],
+        acts,
+    }
+}
+
+fn out_of_the_shed(places: &Places, train: usize, stub: usize) -> Job {
+    let shed = places.w[3];
+    let before = End::Block(places.inner[2], Side::B);
+    let [to_lead, to_stub] = [places.stops[0], places.stops[stub + 1]].map(TablePosition::At);
+    let stop = StopAt::ClearOf {
+        turnout: shed,
+        beyond_mm: 150.0,
+    };
+    Job {
+        name: "out of the shed",
+        turnouts: vec![shed],
+        acts: vec![
+            Act::Table(places.turntable, to_stub),
+            wait(Until::TableAt(places.turntable, to_stub)),
+            Act::Pause(Span::from_secs(2)),
+            Act::Tell(
+                train,
+                Order::run(TABLE_MM_S)
+                    .backwards()
+                    .until(on_the_table(places)),
+            ),
+            wait(Until::Arrived(train)),
+            Act::Pause(Span::from_secs(3)),
+            Act::Table(places.turntable, to_lead),
+            wait(Until::TableAt(places.turntable, to_lead)),
+            Act::Hold(before, true),
+            wait(Until::Empty(vec![places.inner[3]], None, vec![shed])),
+            Act::Points(shed, Leg::Reverse),
+            wait(Until::Lies(shed, Leg::Reverse)),
+            Act::Tell(train, Order::run(YARD_MM_S).backwards().until(stop)),
+            back_behind(train, &[shed]),
+            wait(Until::Arrived(train)),
+            wait(Until::Lies(shed, Leg::Normal)),
+            Act::Tell(train, Order::run(LINE_MM_S)),
+            Act::Hold(before, false),
+        ],
+    }
+}
+
+fn into_the_shed(places: &Places, train: usize, stub: usize) -> Job {
+    let shed = places.w[3];
+    let [to_lead, to_stub] = [places.stops[0], places.stops[stub + 1]].map(TablePosition::At);
+    let home = StopAt::InBlock {
+        block: places.stubs[stub],
+        short_mm: 80.0,
+    };
+    Job {
+        name: "into the shed",
+        turnouts: vec![shed],
+        acts: vec![
+            Act::Table(places.turntable, to_lead),
+            wait(Until::In(train, places.inner[2])),
+            wait(Until::Empty(vec![places.inner[3]], Some(train), vec![shed])),
+            Act::Points(shed, Leg::Reverse),
+            Act::Tell(
+                train,
+                Order::run(YARD_MM_S)
+                    .by(&[shed])
+                    .until(on_the_table(places)),
+            ),
+            back_behind(train, &[shed]),
+            wait(Until::Arrived(train)),
+            Act::Pause(Span::from_secs(3)),
+            Act::Table(places.turntable, to_stub),
+            wait(Until::TableAt(places.turntable, to_stub)),
+            Act::Pause(Span::from_secs(2)),
+            Act::Tell(train, Order::run(TABLE_MM_S).until(home)),
+            wait(Until::Arrived(train)),
+            Act::Pause(Span::from_secs(3)),
+            Act::Table(places.turntable, to_lead),
+        ],
+    }
+}
+
+fn open_the_door(places: &Places) -> Job {
+    Job {
+        name: "through the door",
+        turnouts: vec![places.w[0]],
+        acts: vec![
+            Act::Table(places.lift, TablePosition::Between),
+            Act::Pause(Span::from_secs(14)),
+            Act::Table(places.lift, TablePosition::At(0)),
+            Act::Pause(Span::from_secs(4)),
+        ],
+    }
+}
+
+const fn at_the_upper_station(places: &Places) -> StopAt {
+    StopAt::InBlock {
+        block: places.branch[3],
+        short_mm: 250.0,
+    }
+}
+
+/// In the middle of the turntable's bridge, whichever way the engine came.
+const fn on_the_table(places: &Places) -> StopAt {
+    StopAt::InBlock {
+        block: places.bridge,
+        short_mm: (320.0 - LIGHT_ENGINE_MM) / 2.0,
+    }
+}
+
+const fn wait(until: Until) -> Act {
+    Act::Await(until, PATIENCE)
+}
+
+fn back_behind(train: usize, turnouts: &[TurnoutId]) -> Act {
+    Act::SetBackBehind {
+        train,
+        turnouts: turnouts.to_vec(),
+        forgotten: false,
+    }
+}
+
+/// The ladder, set for one of the four tracks.
+fn ladder(places: &Places, track: usize) -> Vec<Act> {
+    let [first, second, third] = places.ladder;
+    let legs = match track {
+        0 => vec![(first, Leg::Reverse)],
+        1 => vec![(first, Leg::Normal), (second, Leg::Reverse)],
+        2 => vec![
+            (first, Leg::Normal),
+            (second, Leg::Normal),
+            (third, Leg::Reverse),
+        ],
+        _ => vec![
+            (first, Leg::Normal),
+            (second, Leg::Normal),
+            (third, Leg::Normal),
+        ],
+    };
+    legs.into_iter()
+        .map(|(turnout, leg)| Act::Points(turnout, leg))
+        .collect()
+}
+
+fn whereabouts(world: &World, places: &Places, train: usize) -> On {
+    let train = &world.trains()[train];
+    let Some((step, _)) = train.leading() else {
+        return On::Elsewhere;
+    };
+    let Piece::Block(block) = step.piece else {
+        return On::Elsewhere;
+    };
+    let among = |blocks: &[BlockId]| blocks.iter().position(|at| *at == block);
+    let runs = train.order.forward && train.order.speed_mm_s > 0.0;
+    if runs && among(&places.outer).is_some() {
+        On::Outer
+    } else if runs && among(&places.inner).is_some() {
+        On::Inner
+    } else if train.arrived && block == places.branch[3] {
+        On::Upper
+    } else if let (true, Some(track)) = (train.arrived, among(&places.yard)) {
+        On::Yard(track)
+    } else if let (true, Some(stub)) = (train.arrived, among(&places.stubs)) {
+        On::Stub(stub)
+    } else {
+        On::Elsewhere
+    }
+}

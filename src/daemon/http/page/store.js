@@ -1,0 +1,73 @@
+// What is known: the last snapshot with every later change applied.
+//
+// Inputs: the `state` event and the change events of `/events`. Outputs: plain objects to read and
+// a set of what is dirty since the last repaint. Decides nothing about trains or points: every
+// state shown is the daemon's. Does not know how any of it is drawn.
+
+/** Event name to the snapshot's key. */
+export const KINDS = {
+  block: 'blocks', turnout: 'turnouts', table: 'tables', feed: 'feeds', detector: 'detectors',
+  train: 'trains', alarm: 'alarms',
+};
+
+const blank = () => ({
+  loaded: false, at: null, layout: null, broker: null, waiting: null,
+  blocks: {}, turnouts: {}, tables: {}, feeds: {}, detectors: {}, trains: {}, alarms: {},
+  line_up: { ready: false, exceptions: [] },
+});
+
+export const known = blank();
+
+/** `kind:id` of everything that changed since the last repaint; `*` is everything. */
+export const dirty = new Set();
+
+/** Milliseconds to add to this device's clock to get the daemon's. */
+let clockOffset = 0;
+
+const stamp = (item) => Object.defineProperty(item, 'got', { value: performance.now() });
+
+/** Takes a whole snapshot; answers whether the layout is another one than before. */
+export function load(snapshot) {
+  const before = JSON.stringify(known.layout);
+  Object.assign(known, blank(), snapshot, { loaded: true });
+  for (const key of Object.values(KINDS)) Object.values(known[key]).forEach(stamp);
+  const at = Date.parse(known.at);
+  if (Number.isFinite(at)) clockOffset = at - Date.now();
+  dirty.add('*');
+  return before !== JSON.stringify(known.layout);
+}
+
+/** Takes one change; answers what was known of the item before. */
+export function apply(kind, id, item) {
+  if (kind === 'line-up') known.line_up = item ?? known.line_up;
+  else if (kind === 'broker') {
+    known.broker = item?.state ?? 'lost';
+    known.waiting = item?.waiting ?? null;
+  } else {
+    const items = known[KINDS[kind]];
+    if (!items) return undefined;
+    const was = items[id];
+    if (item === null) delete items[id];
+    else items[id] = stamp(item);
+    dirty.add(`${kind}:${id}`);
+    return was;
+  }
+  dirty.add(kind);
+  return undefined;
+}
+
+/** Whether anything of these kinds is dirty. */
+export function touched(...kinds) {
+  if (dirty.has('*')) return true;
+  for (const key of dirty) if (kinds.includes(key.split(':', 1)[0])) return true;
+  return false;
+}
+
+/** Whether this item is dirty. */
+export const isDirty = (kind, id) => dirty.has('*') || dirty.has(`${kind}:${id}`);
+
+/** The daemon's time now, in milliseconds since 1970. */
+export const daemonNow = () => Date.now() + clockOffset;
+
+/** The layout's entry of an item, or an empty one. */
+export const plan = (key, id) => known.layout?.[key]?.[id] ?? {};

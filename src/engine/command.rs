@@ -1,0 +1,174 @@
+//! The operator's words: what they do, and when they cannot be taken.
+
+use alloc::format;
+use alloc::string::String;
+
+use crate::Engine;
+use crate::alarm::lifecycle::AlarmEvent;
+use crate::change::{Item, Kept, Occupancy, PositionFrom, TrainEvent};
+use crate::ids::{BlockId, DetectorId, PlaceId, TurnoutId};
+use crate::input::{Command, Outcome, Position, Word};
+use crate::layout::PositionSource;
+use crate::place::occupancy::Event;
+use crate::time::Span;
+
+impl Engine {
+    pub(crate) fn obey(&mut self, command: Command, word: &Word) -> Outcome {
+        match command {
+            Command::Acknowledge(id) => self.act(&id, AlarmEvent::Acknowledge, word, None),
+            Command::Shelve(id, span) => self.act(&id, AlarmEvent::Shelve, word, Some(span)),
+            Command::Unshelve(id) | Command::AlarmInService(id) => {
+                self.act(&id, AlarmEvent::Resume, word, None)
+            }
+            Command::Reset(id) => self.act(&id, AlarmEvent::Reset, word, None),
+            Command::AlarmOutOfService(id) => self.act(&id, AlarmEvent::TakeOut, word, None),
+            Command::StandsHere(block) => self.stands_here(block),
+            Command::Empty(block) | Command::RemovedByHand(block) => self.is_empty(block),
+            Command::NameTrain(train, name) => self.name_train(train, name),
+            Command::Seen(turnout, position) => self.seen(turnout, position),
+            Command::InCharge(turnout, span) => self.in_charge(turnout, span, word),
+            Command::OutOfService(detector) => self.service(detector, false),
+            Command::InService(detector) => self.service(detector, true),
+        }
+    }
+
+    fn act(&mut self, id: &str, event: AlarmEvent, word: &Word, span: Option<Span>) -> Outcome {
+        let until = span.map(|span| self.now.plus(span));
+        match self.desk.act(id, event, &word.who, until) {
+            Ok(change) => {
+                if let Some((what, id)) = change {
+                    self.emit(what);
+                    self.touched.insert(Item::Alarm(id));
+                }
+                Outcome::Taken
+            }
+            Err(why) => Outcome::Refused(why),
+        }
+    }
+
+    fn place_of_block(&self, block: BlockId) -> PlaceId {
+        self.track.block(block)
+    }
+
+    /// A train stands here: believed until evidence speaks.
+    fn stands_here(&mut self, block: BlockId) -> Outcome {
+        let place = self.place_of_block(block);
+        let before = {
+            let state = &self.places[place.index()];
+            (state.state, state.notes.kept)
+        };
+        match before.0 {
+            Occupancy::Occupied => {}
+            Occupancy::Vacant | Occupancy::Lost => {
+                self.places[place.index()].told = true;
+                self.drive_place(place, Event::Put(Occupancy::Occupied), None);
+            }
+            Occupancy::Dark | Occupancy::Unknown => {
+                let state = &mut self.places[place.index()];
+                state.told = true;
+                state.notes.kept = Some(Kept::Occupied);
+                if before.1 != state.notes.kept {
+                    self.note_place_change(place, before, None);
+                }
+            }
+        }
+        self.places[place.index()].told |= !self.places[place.index()].on;
+        self.places[place.index()].remembered = false;
+        if self.places[place.index()].trains.is_empty() {
+            let id = self.make_train(place);
+            self.emit_train(id, TrainEvent::New, Some(place));
+        }
+        self.touch_place(place);
+        Outcome::Taken
+    }
+
+    /// Nothing stands here, or what stood here was lifted off.
+    fn is_empty(&mut self, block: BlockId) -> Outcome {
+        let place = self.place_of_block(block);
+        let state = &mut self.places[place.index()];
+        if state.on {
+            return Outcome::Refused(format!(
+                "a detector of {} sees a vehicle: lift it off, or take the detector out of service",
+                self.layout.blocks[block.index()].id
+            ));
+        }
+        let before = (state.state, state.notes.kept);
+        state.told = true;
+        state.remembered = false;
+        match before.0 {
+            Occupancy::Vacant => {}
+            // The detectors have been off for the release time: the word ends the doubt.
+            Occupancy::Lost if state.off_since.is_some() => {
+                state.told = false;
+                self.drive_place(place, Event::Put(Occupancy::Vacant), None);
+            }
+            Occupancy::Lost | Occupancy::Occupied => {
+                state.told = false;
+                state.notes.kept = Some(Kept::Vacant);
+                self.drive_place(place, Event::Put(Occupancy::Unknown), None);
+                self.dirty.places.mark(place.index());
+            }
+            Occupancy::Dark | Occupancy::Unknown => {
+                state.notes.kept = Some(Kept::Vacant);
+                if before.1 != state.notes.kept {
+                    self.note_place_change(place, before, None);
+                }
+            }
+        }
+        self.empty_place(place);
+        self.touch_place(place);
+        Outcome::Taken
+    }
+
+    fn name_train(&mut self, train: crate::ids::TrainId, name: String) -> Outcome {
+        let name = name.trim();
+        if name.is_empty() || name.chars().count() > 40 {
+            return Outcome::Refused(String::from("a name has 1 to 40 characters"));
+        }
+        let Some(state) = self.trains.get_mut(&train) else {
+            return Outcome::Refused(String::from("that train is not on the layout any more"));
+        };
+        state.name = Some(String::from(name));
+        self.end_unannounced(train, false);
+        self.touched.insert(Item::Train(train));
+        Outcome::Taken
+    }
+
+    /// The operator saw the points: counts where no report contradicts it.
+    fn seen(&mut self, turnout: TurnoutId, position: Position) -> Outcome {
+        if !matches!(position, Position::Normal | Position::Reverse) {
+            return Outcome::Refused(String::from("points are seen normal or reverse"));
+        }
+        let reported = matches!(
+            self.layout.turnouts[turnout.index()].position,
+            PositionSource::Detected | PositionSource::Contacts { .. }
+        );
+        let now = self.turnouts[turnout.index()].position.position;
+        if reported && now != Position::Unknown && now != position {
+            return Outcome::Refused(format!(
+                "{} is reported otherwise: look again, then at its contact",
+                self.layout.turnouts[turnout.index()].id
+            ));
+        }
+        self.turnouts[turnout.index()].remembered = false;
+        if now != position {
+            self.put_position(turnout, position, PositionFrom::Operator);
+        }
+        Outcome::Taken
+    }
+
+    /// T11: the operator answers for these points.
+    fn in_charge(&mut self, turnout: TurnoutId, span: Span, word: &Word) -> Outcome {
+        let until = self.now.plus(span);
+        self.turnouts[turnout.index()].in_charge =
+            (span > Span::ZERO).then(|| (word.who.clone(), until));
+        self.dirty.turnouts.mark(turnout.index());
+        self.touched.insert(Item::Turnout(turnout));
+        Outcome::Taken
+    }
+
+    fn service(&mut self, detector: DetectorId, in_service: bool) -> Outcome {
+        self.put_service(detector, in_service);
+        Outcome::Taken
+    }
+}

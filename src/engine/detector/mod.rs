@@ -1,0 +1,420 @@
+//! Evidence: what one detector says (behaviour.md, section 1).
+//!
+//! Input: samples, the time, whether its node is there. Output: `on`, `off` or `none`, and health. It
+//! knows nothing of places, feeds or trains. This is the hot path: no allocation, no string.
+
+mod order;
+mod sequential;
+
+use crate::change::{Evidence, Health};
+use crate::input::{Outcome, OwnTime, Reading, Sample};
+use crate::layout::{Decide, Detector, DetectorKind};
+use crate::time::{Instant, Span};
+use order::{Order, Verdict};
+use sequential::Sequential;
+
+/// Drop-outs are counted over this long for `noisy_per_h`.
+const HOUR: Span = Span::from_secs(3_600);
+
+/// An `off` heard while its node settled counts this long after settling, if nothing else is heard.
+const HELD: Span = Span::from_secs(2);
+
+#[derive(Debug)]
+pub(crate) struct DetectorState {
+    /// Last sign of life, dropped samples included; the start counts as one.
+    heard: Instant,
+    heard_at_all: bool,
+    /// Last sample that was believed.
+    pub(crate) sampled: Option<Instant>,
+    pub(crate) reading: Option<f64>,
+    pub(crate) evidence: Evidence,
+    pub(crate) evidence_since: Instant,
+    pub(crate) health: Health,
+    pub(crate) max_silence: Option<Span>,
+    pub(crate) out_of_service: bool,
+    pub(crate) dropouts: u64,
+    pub(crate) late: u64,
+    pub(crate) implausible: u64,
+    pub(crate) short: bool,
+    silent: bool,
+    node_offline: bool,
+    /// After its node came online: until then readings count only as `on`.
+    settling_until: Option<Instant>,
+    /// An `off` of a detector that reports changes only, heard while its node settled: where nothing
+    /// else is heard it counts then.
+    held_off: Option<Instant>,
+    implausible_now: bool,
+    confirm_since: Option<Instant>,
+    order: Order,
+    sequential: Option<Sequential>,
+    /// Start of the hour in which drop-outs are counted, and how many there were.
+    dropout_hour: (Instant, u32),
+    noisy: bool,
+    pub(crate) stuck: bool,
+    pub(crate) coupled: bool,
+}
+
+/// What a sample or the passing of time changed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Moved {
+    pub(crate) evidence: bool,
+    pub(crate) health: bool,
+}
+
+impl Moved {
+    pub(crate) const fn any(self) -> bool {
+        self.evidence || self.health
+    }
+}
+
+impl DetectorState {
+    pub(crate) fn new(detector: &Detector, start: Instant) -> Self {
+        Self {
+            heard: start,
+            heard_at_all: false,
+            sampled: None,
+            reading: None,
+            evidence: Evidence::None,
+            evidence_since: start,
+            health: Health::Ok,
+            max_silence: detector.max_silence,
+            out_of_service: false,
+            dropouts: 0,
+            late: 0,
+            implausible: 0,
+            short: false,
+            silent: false,
+            node_offline: false,
+            settling_until: None,
+            held_off: None,
+            implausible_now: false,
+            confirm_since: None,
+            order: Order::default(),
+            sequential: match detector.decide {
+                Decide::Sequential(settings) => Some(Sequential::new(settings)),
+                Decide::Threshold { .. } | Decide::Boolean => None,
+            },
+            dropout_hour: (start, 0),
+            noisy: false,
+            stuck: false,
+            coupled: false,
+        }
+    }
+
+    pub(crate) const fn clock_steps(&self) -> u64 {
+        self.order.steps
+    }
+
+    /// When it was last heard, if it ever was.
+    pub(crate) fn heard(&self) -> Option<Instant> {
+        self.heard_at_all.then_some(self.heard)
+    }
+
+    pub(crate) const fn is_silent(&self) -> bool {
+        self.silent || self.node_offline
+    }
+
+    /// Whether it speaks only when something changes.
+    pub(crate) const fn reports_changes_only(&self) -> bool {
+        self.max_silence.is_none()
+    }
+
+    /// Takes one sample that has arrived at `now`.
+    pub(crate) fn sample(
+        &mut self,
+        detector: &Detector,
+        sample: &Sample,
+        now: Instant,
+    ) -> (Outcome, Moved) {
+        if let Some(within) = sample.update_within
+            && !detector.max_silence_given
+            && within > Span::ZERO
+        {
+            self.max_silence = Some(within);
+        }
+        self.heard = now;
+        self.heard_at_all = true;
+        if let Some(own) = sample.own_time {
+            let own = match own {
+                OwnTime::Relative(seconds) => now.as_secs_f64() + seconds,
+                OwnTime::Absolute(seconds) => seconds,
+            };
+            if self.order.take(own, now) == Verdict::Late {
+                self.late += 1;
+                return (Outcome::Late, self.settle(detector, now, None));
+            }
+        }
+        let level = match sample.reading {
+            Reading::Seen(seen) => {
+                self.implausible_now = false;
+                self.reading = None;
+                return (Outcome::Taken, self.settle_taken(detector, now, seen));
+            }
+            Reading::Level(raw) => raw * detector.scale,
+        };
+        let (low, high) = detector.range;
+        let is_current = detector.kind == DetectorKind::Current;
+        if !level.is_finite() || level < low || (level > high && !is_current) {
+            self.implausible += 1;
+            self.implausible_now = true;
+            return (Outcome::Implausible, self.settle(detector, now, None));
+        }
+        self.implausible_now = false;
+        self.reading = Some(level);
+        self.short = detector
+            .short_ma
+            .is_some_and(|limit| is_current && libm::fabs(level - detector.zero) > limit);
+        // A current above the range is a vehicle, or worse; it is never dropped.
+        let seen = if level > high {
+            Some(true)
+        } else {
+            self.decide(detector, level, is_current)
+        };
+        self.sampled = Some(now);
+        (Outcome::Taken, self.settle(detector, now, seen))
+    }
+
+    /// Threshold with hysteresis, or the sequential test; `None`: between the two.
+    fn decide(&mut self, detector: &Detector, level: f64, is_current: bool) -> Option<bool> {
+        let level = if is_current {
+            libm::fabs(level - detector.zero)
+        } else {
+            level
+        };
+        match detector.decide {
+            Decide::Threshold { on, off } if on > off => {
+                if level >= on {
+                    Some(true)
+                } else if level <= off {
+                    Some(false)
+                } else {
+                    self.between()
+                }
+            }
+            Decide::Threshold { on, off } => {
+                if level <= on {
+                    Some(true)
+                } else if level >= off {
+                    Some(false)
+                } else {
+                    self.between()
+                }
+            }
+            Decide::Boolean => Some(level != 0.0),
+            Decide::Sequential(_) => self.sequential.as_mut().and_then(|test| test.take(level)),
+        }
+    }
+
+    /// A level between the thresholds ends a confirmation: it must *stay* at or beyond `on`.
+    fn between(&mut self) -> Option<bool> {
+        self.confirm_since = None;
+        None
+    }
+
+    fn settle_taken(&mut self, detector: &Detector, now: Instant, seen: bool) -> Moved {
+        self.sampled = Some(now);
+        self.settle(detector, now, Some(seen))
+    }
+
+    /// Time alone: confirmation, silence, the end of settling.
+    pub(crate) fn look(&mut self, detector: &Detector, now: Instant) -> Moved {
+        self.settle(detector, now, None)
+    }
+
+    /// Its device came or went.
+    pub(crate) fn node(
+        &mut self,
+        detector: &Detector,
+        online: bool,
+        settle: Span,
+        now: Instant,
+    ) -> Moved {
+        if online {
+            if self.node_offline {
+                // Its clock may have started anew with it.
+                self.order = Order::default();
+            }
+            self.node_offline = false;
+            self.settling_until = Some(now.plus(settle));
+            self.heard = now;
+        } else {
+            self.node_offline = true;
+            self.confirm_since = None;
+        }
+        self.settle(detector, now, None)
+    }
+
+    /// Everything known about it is old: the broker was away.
+    pub(crate) fn forget(&mut self, detector: &Detector, now: Instant) -> Moved {
+        self.confirm_since = None;
+        self.silent = true;
+        let moved = self.settle_evidence(now, Evidence::None);
+        let health = self.judge_health(detector);
+        Moved {
+            evidence: moved,
+            health,
+        }
+    }
+
+    /// The broker is back: the clock of silence starts again.
+    pub(crate) fn listen_again(&mut self, now: Instant) {
+        self.heard = now;
+    }
+
+    fn settle(&mut self, detector: &Detector, now: Instant, seen: Option<bool>) -> Moved {
+        if self.settling_until.is_some_and(|until| now >= until) {
+            self.settling_until = None;
+        }
+        let held_off = self.held_off.is_some_and(|at| now >= at);
+        if held_off {
+            self.held_off = None;
+        }
+        let quiet_too_long = self
+            .max_silence
+            .is_some_and(|limit| now >= self.heard.past(limit));
+        if quiet_too_long {
+            self.silent = true;
+        } else if self.heard_at_all && self.heard == now {
+            self.silent = false;
+        }
+        let evidence = if self.silent || self.node_offline || self.out_of_service {
+            self.confirm_since = None;
+            Evidence::None
+        } else {
+            self.judge(detector, now, seen.or(held_off.then_some(false)))
+        };
+        Moved {
+            evidence: self.settle_evidence(now, evidence),
+            health: self.judge_health(detector),
+        }
+    }
+
+    fn judge(&mut self, detector: &Detector, now: Instant, seen: Option<bool>) -> Evidence {
+        match seen {
+            Some(true) => {
+                self.held_off = None;
+                if self.evidence == Evidence::On || detector.confirm == Span::ZERO {
+                    self.confirm_since = None;
+                    return Evidence::On;
+                }
+                let since = *self.confirm_since.get_or_insert(now);
+                if now >= since.plus(detector.confirm) {
+                    self.confirm_since = None;
+                    return Evidence::On;
+                }
+                self.evidence
+            }
+            Some(false) => {
+                self.confirm_since = None;
+                self.held_off = None;
+                // After a node came online its readings count only as `on` for a while.
+                if let Some(until) = self.settling_until {
+                    self.held_off = self.reports_changes_only().then(|| until.plus(HELD));
+                    return match self.evidence {
+                        Evidence::On | Evidence::None => Evidence::None,
+                        Evidence::Off => Evidence::Off,
+                    };
+                }
+                Evidence::Off
+            }
+            None => {
+                if let Some(since) = self.confirm_since
+                    && now >= since.plus(detector.confirm)
+                {
+                    self.confirm_since = None;
+                    return Evidence::On;
+                }
+                self.evidence
+            }
+        }
+    }
+
+    fn settle_evidence(&mut self, now: Instant, evidence: Evidence) -> bool {
+        if evidence == self.evidence {
+            return false;
+        }
+        self.evidence = evidence;
+        self.evidence_since = now;
+        true
+    }
+
+    fn judge_health(&mut self, _detector: &Detector) -> bool {
+        let health = if self.out_of_service {
+            Health::OutOfService
+        } else if self.silent || self.node_offline {
+            Health::Silent
+        } else if self.implausible_now {
+            Health::Implausible
+        } else if self.stuck {
+            Health::Stuck
+        } else if self.noisy {
+            Health::Noisy
+        } else if self.coupled {
+            Health::Coupled
+        } else {
+            Health::Ok
+        };
+        if health == self.health {
+            return false;
+        }
+        self.health = health;
+        true
+    }
+
+    /// The operator takes it out of service or puts it back.
+    pub(crate) fn service(&mut self, detector: &Detector, in_service: bool, now: Instant) -> Moved {
+        self.out_of_service = !in_service;
+        self.settle(detector, now, None)
+    }
+
+    /// It has been on for so long while trains went by on both sides; tells whether health moved.
+    pub(crate) fn judge_stuck(&mut self, detector: &Detector, passed: bool, now: Instant) -> bool {
+        self.stuck = self.evidence == Evidence::On
+            && (self.stuck || (passed && now >= self.evidence_since.plus(detector.stuck)));
+        self.judge_health(detector)
+    }
+
+    /// A drop-out under a train was seen; tells whether health moved.
+    pub(crate) fn dropped_out(&mut self, detector: &Detector, now: Instant) -> bool {
+        self.dropouts += 1;
+        self.roll_hour(detector, now);
+        self.dropout_hour.1 += 1;
+        if self.dropout_hour.1 > detector.noisy_per_h {
+            self.noisy = true;
+        }
+        self.judge_health(detector)
+    }
+
+    /// Closes an hour of counting: a quiet one ends `noisy`.
+    fn roll_hour(&mut self, detector: &Detector, now: Instant) {
+        if now >= self.dropout_hour.0.plus(HOUR) {
+            if self.dropout_hour.1 <= detector.noisy_per_h {
+                self.noisy = false;
+            }
+            self.dropout_hour = (now, 0);
+        }
+    }
+
+    /// When it wants to be looked at again.
+    pub(crate) fn wake(&self, detector: &Detector) -> Option<Instant> {
+        let confirm = self.confirm_since.map(|since| since.plus(detector.confirm));
+        let silence = match self.max_silence {
+            Some(limit) if !self.silent && !self.node_offline => Some(self.heard.past(limit)),
+            _ => None,
+        };
+        let stuck = (self.evidence == Evidence::On && !self.stuck)
+            .then(|| self.evidence_since.plus(detector.stuck));
+        [confirm, silence, self.settling_until, self.held_off, stuck]
+            .into_iter()
+            .flatten()
+            .min()
+    }
+
+    /// Whether the wake-up moves with this very sample: a confirmation or a held `off` is running.
+    pub(crate) const fn is_confirming(&self) -> bool {
+        self.confirm_since.is_some() || self.held_off.is_some()
+    }
+}
+
+#[cfg(test)]
+mod tests;

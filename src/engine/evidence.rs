@@ -1,0 +1,445 @@
+//! The detector stage: samples, nodes, the broker, and what is wrong with any of them.
+
+use alloc::vec::Vec;
+
+use crate::Engine;
+use crate::alarm::kinds::AlarmKind;
+use crate::change::{Evidence, Health, Item, Occupancy, PositionFrom, What};
+use crate::detector::Moved;
+use crate::ids::{DetectorId, NodeId, PlaceId, TurnoutId};
+use crate::input::{Outcome, Position, Sample, TablePosition};
+use crate::layout::{DetectorKind, PositionSource, Subject as Watched};
+use crate::timers::Subject;
+use crate::wording;
+
+#[derive(Debug, Default)]
+pub(crate) struct NodeState {
+    /// `None`: not heard from.
+    pub(crate) online: Option<bool>,
+    detectors: Vec<DetectorId>,
+}
+
+impl Engine {
+    pub(crate) fn wire_nodes(&mut self) {
+        for (index, detector) in self.layout.detectors.iter().enumerate() {
+            if let Some(node) = detector.node {
+                self.nodes[node.index()]
+                    .detectors
+                    .push(DetectorId(index as u32));
+            }
+        }
+    }
+
+    pub(crate) fn wake_detectors(&mut self) {
+        for index in 0..self.detectors.len() {
+            self.plan_detector_wake(DetectorId(index as u32));
+        }
+    }
+
+    fn plan_detector_wake(&mut self, id: DetectorId) {
+        let wake = self.detectors[id.index()].wake(&self.layout.detectors[id.index()]);
+        let wake = wake.filter(|at| *at > self.now);
+        self.timers.set(Subject::Detector(id), wake);
+    }
+
+    /// Takes a sample; tells whether any stage has to run.
+    pub(crate) fn take_sample(&mut self, sample: &Sample) -> (Outcome, bool) {
+        let id = sample.detector;
+        let Some(detector) = self.layout.detectors.get(id.index()) else {
+            return (Outcome::Implausible, false);
+        };
+        if sample.retained && !self.may_be_retained(id) {
+            return (Outcome::OldNews, false);
+        }
+        let state = &mut self.detectors[id.index()];
+        let was_silent = state.is_silent();
+        let short_was = state.short;
+        let before = (state.evidence, state.evidence_since);
+        let confirming = state.is_confirming();
+        let (outcome, moved) = state.sample(detector, sample, self.now);
+        let replan = was_silent || confirming || state.is_confirming() || moved.evidence;
+        let short_moved = short_was != state.short;
+        if replan {
+            self.plan_detector_wake(id);
+        }
+        if short_moved {
+            self.tell_short(id);
+        }
+        let waited_for = self.is_waited_for(id);
+        if !moved.any() && !waited_for {
+            return (outcome, short_moved);
+        }
+        self.note_moved(id, moved, before);
+        (outcome, true)
+    }
+
+    /// On without a change while trains went through both neighbours of its place.
+    pub(crate) fn look_for_stuck(&mut self, id: DetectorId) -> bool {
+        let detector = &self.layout.detectors[id.index()];
+        let passed = self
+            .track
+            .watched_by(detector.subject)
+            .is_some_and(|place| self.places[place.index()].passed.len() > 1);
+        self.detectors[id.index()].judge_stuck(detector, passed, self.now)
+    }
+
+    /// A retained reading is old news, but for a detector that reports changes only and whose node,
+    /// if it has one, is online.
+    fn may_be_retained(&self, id: DetectorId) -> bool {
+        let node_online = self.layout.detectors[id.index()]
+            .node
+            .is_none_or(|node| self.nodes[node.index()].online == Some(true));
+        self.detectors[id.index()].reports_changes_only() && node_online
+    }
+
+    /// Whether its place needs a fresh sample, though nothing about the evidence moved.
+    fn is_waited_for(&mut self, id: DetectorId) -> bool {
+        let detector = &self.layout.detectors[id.index()];
+        let mut waited = false;
+        if let Some(place) = self.track.watched_by(detector.subject) {
+            let state = &self.places[place.index()];
+            if state.awaits_fresh || state.remembered {
+                self.dirty.places.mark(place.index());
+                waited = true;
+            }
+            waited |= self.feed_awaits_return(place);
+        }
+        waited
+    }
+
+    fn feed_awaits_return(&mut self, place: PlaceId) -> bool {
+        let mut waits = false;
+        for feed in &self.places[place.index()].feeds {
+            if self.feeds[feed.index()].failed {
+                self.dirty.feeds.mark(feed.index());
+                waits = true;
+            }
+        }
+        waits
+    }
+
+    /// Everything that follows from a detector's having moved.
+    fn note_moved(
+        &mut self,
+        id: DetectorId,
+        moved: Moved,
+        before: (Evidence, crate::time::Instant),
+    ) {
+        self.touched.insert(Item::Detector(id));
+        if moved.health {
+            self.report_health(id);
+        }
+        if !moved.evidence {
+            return;
+        }
+        let detector = &self.layout.detectors[id.index()];
+        let (subject, kind) = (detector.subject, detector.kind);
+        let evidence = self.detectors[id.index()].evidence;
+        self.look_for_stuck(id);
+        if let Some(place) = self.track.watched_by(subject) {
+            self.dirty.places.mark(place.index());
+            if kind == DetectorKind::Current
+                && before.0 == Evidence::On
+                && evidence == Evidence::Off
+            {
+                self.note_current_lost(place);
+            }
+            self.count_dropout(id, place, before);
+            for feed in self.places[place.index()].feeds.clone() {
+                self.dirty.feeds.mark(feed.index());
+            }
+        }
+        match subject {
+            Watched::Section(t) | Watched::Points(t, _) => self.dirty.turnouts.mark(t.index()),
+            Watched::Beam(t, leg) => {
+                if evidence == Evidence::On {
+                    self.beam_broken(t, leg);
+                }
+                self.dirty.turnouts.mark(t.index());
+            }
+            Watched::Edge(t) => self.dirty.tables.mark(t.index()),
+            Watched::Block(..) | Watched::Crossing(_) => {}
+        }
+        // T1 counts from a detector's own last evidence, though the place has not moved yet.
+        if let Some(place) = self.track.watched_by(subject) {
+            for index in 0..self.watchers[place.index()].len() {
+                let turnout = self.watchers[place.index()][index];
+                self.dirty.turnouts.mark(turnout.index());
+            }
+        }
+    }
+
+    /// On again within the release time of a place that stayed occupied: a drop-out under a train.
+    fn count_dropout(
+        &mut self,
+        id: DetectorId,
+        place: PlaceId,
+        before: (Evidence, crate::time::Instant),
+    ) {
+        let now = self.now;
+        let dropped = before.0 == Evidence::Off
+            && self.detectors[id.index()].evidence == Evidence::On
+            && self.places[place.index()].state == Occupancy::Occupied
+            && now.since(before.1) <= self.release_time(place);
+        if dropped {
+            let detector = &self.layout.detectors[id.index()];
+            if self.detectors[id.index()].dropped_out(detector, now) {
+                self.report_health(id);
+            }
+        }
+    }
+
+    pub(crate) fn report_health(&mut self, id: DetectorId) {
+        let health = self.detectors[id.index()].health;
+        let was = core::mem::replace(&mut self.shown_health[id.index()], health);
+        if was != health {
+            self.emit(What::Detector {
+                detector: id,
+                was,
+                health,
+            });
+            self.touched.insert(Item::Detector(id));
+        }
+        self.tell_detector(id);
+    }
+
+    /// `detector-fault`: one for the whole node where that is the cause.
+    fn tell_detector(&mut self, id: DetectorId) {
+        // The broker's alarm stands for all that is not heard.
+        if !self.broker {
+            return;
+        }
+        let detector = &self.layout.detectors[id.index()];
+        let subject = detector.id.clone();
+        let name = detector.name.clone();
+        let node = detector.node;
+        if let Some(node) = node {
+            self.tell_node(node);
+            if self.node_is_gone(node) {
+                self.hold_or_drop(AlarmKind::DetectorFault, &subject);
+                self.suppress(AlarmKind::DetectorFault, &subject, true);
+                return;
+            }
+        }
+        self.suppress(AlarmKind::DetectorFault, &subject, false);
+        let health = self.detectors[id.index()].health;
+        match health {
+            Health::Ok | Health::OutOfService => self.clear(AlarmKind::DetectorFault, &subject),
+            _ => {
+                let text = wording::detector_fault(&name, health_in_words(health));
+                self.raise(AlarmKind::DetectorFault, &subject, text);
+            }
+        }
+    }
+
+    fn node_is_gone(&self, node: NodeId) -> bool {
+        let state = &self.nodes[node.index()];
+        state.online == Some(false)
+            || (state.detectors.len() > 1
+                && state
+                    .detectors
+                    .iter()
+                    .all(|d| self.detectors[d.index()].is_silent()))
+    }
+
+    fn tell_node(&mut self, node: NodeId) {
+        if !self.broker {
+            return;
+        }
+        let subject = self.layout.nodes[node.index()].id.clone();
+        if self.node_is_gone(node) {
+            let name = self.layout.nodes[node.index()].name.clone();
+            let text = wording::detector_fault(&name, "the device is not heard");
+            self.raise(AlarmKind::DetectorFault, &subject, text);
+        } else {
+            self.clear(AlarmKind::DetectorFault, &subject);
+        }
+    }
+
+    fn tell_short(&mut self, id: DetectorId) {
+        let Some(place) = self
+            .track
+            .watched_by(self.layout.detectors[id.index()].subject)
+        else {
+            return;
+        };
+        let any = self.places[place.index()]
+            .detectors
+            .iter()
+            .any(|d| self.detectors[d.index()].short);
+        let subject = self.track.places[place.index()].id.clone();
+        if any {
+            let text = wording::short(self.place_label(place));
+            self.raise(AlarmKind::Short, &subject, text);
+        } else {
+            self.clear(AlarmKind::Short, &subject);
+        }
+    }
+
+    pub(crate) fn look_at_detector(&mut self, id: DetectorId) {
+        let state = &mut self.detectors[id.index()];
+        let before = (state.evidence, state.evidence_since);
+        let mut moved = state.look(&self.layout.detectors[id.index()], self.now);
+        moved.health |= self.look_for_stuck(id);
+        self.plan_detector_wake(id);
+        if moved.any() {
+            self.note_moved(id, moved, before);
+        }
+    }
+
+    pub(crate) fn hear_node(&mut self, node: NodeId, online: bool) -> Outcome {
+        let now = self.now;
+        if self.nodes[node.index()].online == Some(online) && online {
+            return Outcome::Taken;
+        }
+        self.nodes[node.index()].online = Some(online);
+        let settle = self.layout.settings.node_settle;
+        for id in self.nodes[node.index()].detectors.clone() {
+            let state = &mut self.detectors[id.index()];
+            let before = (state.evidence, state.evidence_since);
+            let detector = &self.layout.detectors[id.index()];
+            let moved = state.node(detector, online, settle, now);
+            self.plan_detector_wake(id);
+            if moved.any() {
+                self.note_moved(id, moved, before);
+            } else {
+                self.tell_detector(id);
+            }
+        }
+        if !online {
+            self.forget_positions_and_feeds(Some(node));
+        }
+        self.tell_node(node);
+        Outcome::Taken
+    }
+
+    /// The operator takes a detector out of service or puts it back.
+    pub(crate) fn put_service(&mut self, id: DetectorId, in_service: bool) {
+        let now = self.now;
+        let state = &mut self.detectors[id.index()];
+        let before = (state.evidence, state.evidence_since);
+        let moved = state.service(&self.layout.detectors[id.index()], in_service, now);
+        self.plan_detector_wake(id);
+        if let Some(place) = self
+            .track
+            .watched_by(self.layout.detectors[id.index()].subject)
+        {
+            self.dirty.places.mark(place.index());
+        }
+        self.note_moved(id, moved, before);
+    }
+
+    /// A node offline, or the broker lost: its positions and feeds are not known any more.
+    fn forget_positions_and_feeds(&mut self, node: Option<NodeId>) {
+        for index in 0..self.layout.turnouts.len() {
+            let turnout = &self.layout.turnouts[index];
+            let concerned = (node.is_none() || turnout.node == node)
+                && turnout.position != PositionSource::None;
+            if concerned {
+                self.put_position(
+                    TurnoutId(index as u32),
+                    Position::Unknown,
+                    PositionFrom::Nowhere,
+                );
+            }
+        }
+        for index in 0..self.layout.tables.len() {
+            if node.is_none() || self.layout.tables[index].node == node {
+                self.report_table_lost(crate::ids::TableId(index as u32));
+            }
+        }
+        for index in 0..self.layout.feeds.len() {
+            if node.is_none() || self.layout.feeds[index].node == node {
+                self.feeds[index].forget();
+                self.dirty.feeds.mark(index);
+            }
+        }
+    }
+
+    fn report_table_lost(&mut self, id: crate::ids::TableId) {
+        if self.tables[id.index()].position != TablePosition::Unknown {
+            self.lose_table(id);
+        }
+    }
+
+    pub(crate) fn hear_position(&mut self, id: TurnoutId, position: Position) -> Outcome {
+        let now = self.now;
+        let state = &mut self.turnouts[id.index()];
+        state.remembered = false;
+        state.position.report(position, PositionFrom::Message, now);
+        self.dirty.turnouts.mark(id.index());
+        Outcome::Taken
+    }
+
+    pub(crate) fn hear_asked(&mut self, id: TurnoutId, position: Position) -> Outcome {
+        let now = self.now;
+        let turnout = &self.layout.turnouts[id.index()];
+        self.turnouts[id.index()]
+            .position
+            .ask(turnout, position, now);
+        self.dirty.turnouts.mark(id.index());
+        Outcome::Taken
+    }
+
+    /// The broker is lost or back.
+    pub(crate) fn hear_broker(&mut self, back: bool) -> Outcome {
+        let now = self.now;
+        if back {
+            let was_away = self.broker_lost_at.take().is_some();
+            if was_away {
+                self.quiet_until = self.quiet_until.max(now.plus(self.layout.settings.boot));
+                for index in 0..self.detectors.len() {
+                    self.detectors[index].listen_again(now);
+                    self.plan_detector_wake(DetectorId(index as u32));
+                }
+            }
+            self.broker = true;
+            for index in 0..self.detectors.len() {
+                self.tell_detector(DetectorId(index as u32));
+            }
+            self.clear(AlarmKind::BrokerLost, "broker");
+            self.timers.set(Subject::Broker, None);
+        } else if self.broker_lost_at.is_none() {
+            self.broker_lost_at = Some(now);
+            let at = now.plus(self.layout.settings.broker_grace);
+            self.timers.set(Subject::Broker, Some(at));
+        }
+        Outcome::Taken
+    }
+
+    /// No broker for long enough: nothing that is shown is live.
+    pub(crate) fn look_at_broker(&mut self) {
+        if self.broker_lost_at.is_none() || !self.broker {
+            return;
+        }
+        self.broker = false;
+        let text = wording::broker_lost();
+        self.raise(AlarmKind::BrokerLost, "broker", text);
+        let now = self.now;
+        for index in 0..self.detectors.len() {
+            let id = DetectorId(index as u32);
+            let state = &mut self.detectors[index];
+            let before = (state.evidence, state.evidence_since);
+            let moved = state.forget(&self.layout.detectors[index], now);
+            self.plan_detector_wake(id);
+            if moved.any() {
+                self.note_moved(id, moved, before);
+            }
+        }
+        self.forget_positions_and_feeds(None);
+    }
+}
+
+const fn health_in_words(health: Health) -> &'static str {
+    match health {
+        Health::Ok => "nothing wrong",
+        Health::Silent => "not heard for longer than it promised",
+        Health::Implausible => "reads what cannot be",
+        Health::Stuck => "on without a change while trains came and went",
+        Health::Noisy => "too many drop-outs",
+        Health::Drifting => "its vacant level wanders",
+        Health::Disagreeing => "contradicts another detector of the same place",
+        Health::Coupled => "goes on together with a place that is no neighbour",
+        Health::OutOfService => "out of service",
+    }
+}

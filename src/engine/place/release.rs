@@ -1,0 +1,259 @@
+//! What the trains say when a place has been off for its release time: B3 or B4.
+//!
+//! Reads the follower's chains, the neighbours and the power; changes nothing.
+
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use crate::Engine;
+use crate::change::{Kept, Occupancy};
+use crate::feed::Power;
+use crate::ids::{DetectorId, PlaceId, TrainId};
+use crate::layout::Equipped;
+use crate::time::Instant;
+use crate::track::{PlaceKind, Taking};
+use crate::wording;
+
+use super::occupancy::Verdict;
+
+/// What became of one train in a place that is off.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Whereabouts {
+    /// It is also in another place that it reached along the road.
+    Elsewhere,
+    /// It holds both sides of the place: its middle stands here unseen.
+    Astride,
+    /// It went on into a neighbour where it cannot be seen.
+    WentInto(PlaceId),
+    /// It has come up to another train; both are there.
+    CameUpTo(PlaceId),
+    /// Nowhere else.
+    Nowhere,
+}
+
+impl Engine {
+    /// B3, B4: what the trains in a place that has been off for its release time say.
+    pub(super) fn verdict(&self, place: PlaceId) -> Verdict {
+        let state = &self.places[place.index()];
+        if state.told {
+            return Verdict::Stays;
+        }
+        let needs_next_door = state.power == Power::Unproven && self.senses_current_only(place);
+        if state.trains.is_empty() {
+            let remembered = matches!(state.notes.kept, Some(Kept::Occupied | Kept::Lost));
+            return match (needs_next_door, remembered) {
+                (true, _) => Verdict::Stays,
+                (false, true) => Verdict::Vanished,
+                (false, false) => Verdict::Nobody,
+            };
+        }
+        let mut vanished = false;
+        for train in &state.trains {
+            match self.whereabouts(*train, place) {
+                Whereabouts::Elsewhere => {
+                    if needs_next_door && !self.is_seen_next_door(*train, place) {
+                        return Verdict::Stays;
+                    }
+                }
+                Whereabouts::Astride => return Verdict::Stays,
+                Whereabouts::WentInto(_) | Whereabouts::CameUpTo(_) => {
+                    if needs_next_door {
+                        return Verdict::Stays;
+                    }
+                }
+                Whereabouts::Nowhere => vanished = true,
+            }
+        }
+        match (vanished, needs_next_door) {
+            (false, _) => Verdict::Left,
+            // A throttle feed without a voltage report never proves `lost`.
+            (true, true) => Verdict::Stays,
+            (true, false) if self.is_fiddle(place) => Verdict::TakenByHand,
+            (true, false) => Verdict::Vanished,
+        }
+    }
+
+    fn senses_current_only(&self, place: PlaceId) -> bool {
+        self.places[place.index()].senses_current
+    }
+
+    fn is_seen_next_door(&self, train: TrainId, place: PlaceId) -> bool {
+        self.train(train).is_some_and(|train| {
+            train
+                .chain
+                .iter()
+                .any(|link| link.place != place && self.places[link.place.index()].on)
+        })
+    }
+
+    pub(crate) fn is_fiddle(&self, place: PlaceId) -> bool {
+        self.track
+            .block_of(place)
+            .is_some_and(|block| self.layout.blocks[block.index()].fiddle)
+    }
+
+    pub(super) fn fiddle_end(&self, place: PlaceId) -> Option<Instant> {
+        self.track
+            .block_of(place)
+            .map(|block| self.now.plus(self.layout.blocks[block.index()].fiddle_time))
+    }
+
+    /// Where a train is, besides `place`.
+    pub(crate) fn whereabouts(&self, train: TrainId, place: PlaceId) -> Whereabouts {
+        let Some(train) = self.train(train) else {
+            return Whereabouts::Elsewhere;
+        };
+        let Some(at) = train.chain.iter().position(|link| link.place == place) else {
+            return Whereabouts::Elsewhere;
+        };
+        let holds = |link: &crate::train::Link| {
+            self.places[link.place.index()].state == Occupancy::Occupied
+        };
+        // What another train holds as well says nothing about the middle of this one.
+        let alone = |link: &crate::train::Link| {
+            holds(link) && self.places[link.place.index()].trains.len() == 1
+        };
+        let (behind, before) = (&train.chain[..at], &train.chain[at + 1..]);
+        if behind.iter().any(alone)
+            && before.iter().any(holds)
+            && self.layout.equipped != Equipped::All
+        {
+            Whereabouts::Astride
+        } else if behind.iter().chain(before).any(holds) {
+            Whereabouts::Elsewhere
+        } else {
+            self.gone_on(train, place)
+        }
+    }
+
+    /// B3: it may have gone on into a neighbour that cannot be seen, or come up to another train.
+    fn gone_on(&self, train: &crate::train::Train, place: PlaceId) -> Whereabouts {
+        if train.lost {
+            return Whereabouts::Nowhere;
+        }
+        // Section 4: a place that another train was given explains where this one is.
+        if self.claim_of(train.id, place).is_some() {
+            return Whereabouts::Elsewhere;
+        }
+        let mut came_up = None;
+        for end in train.ends_to_leave_by(place, &self.track) {
+            for next in self.track.reach(end, &self.points, Taking::AsSet) {
+                let state = &self.places[next.place.index()];
+                if next.place == place || train.holds(next.place) {
+                    continue;
+                }
+                if self.is_unseen(next.place) {
+                    return Whereabouts::WentInto(next.place);
+                }
+                let other = state.trains.iter().any(|other| *other != train.id);
+                if other && state.state == Occupancy::Occupied {
+                    came_up = came_up.or(Some(next.place));
+                }
+            }
+        }
+        came_up.map_or(Whereabouts::Nowhere, Whereabouts::CameUpTo)
+    }
+
+    /// Dark, or nothing that works watches it: a train can go in unseen. A detector that was never
+    /// heard is no excuse for a train that vanished beside it.
+    fn is_unseen(&self, place: PlaceId) -> bool {
+        let state = &self.places[place.index()];
+        match state.state {
+            Occupancy::Dark => true,
+            Occupancy::Unknown => state.detectors.iter().all(|id| {
+                let seen = &self.detectors[id.index()];
+                seen.out_of_service || (seen.is_silent() && seen.heard().is_some())
+            }),
+            Occupancy::Vacant | Occupancy::Occupied | Occupancy::Lost => false,
+        }
+    }
+
+    /// The places next along the road, each once.
+    pub(crate) fn neighbours(&self, place: PlaceId) -> Vec<PlaceId> {
+        self.near(place, Taking::AsSet)
+    }
+
+    /// The places next along the track, however the points lie, each once.
+    pub(crate) fn near(&self, place: PlaceId, taking: Taking) -> Vec<PlaceId> {
+        let mut near: Vec<PlaceId> = Vec::new();
+        for end in self.track.ends(place) {
+            for next in self.track.reach(end, &self.points, taking) {
+                if next.place != place && !near.contains(&next.place) {
+                    near.push(next.place);
+                }
+            }
+        }
+        near.sort_unstable();
+        near
+    }
+
+    /// The cause of a place's state, in words.
+    pub(super) fn why_place(
+        &self,
+        place: PlaceId,
+        was: Occupancy,
+        on: Option<DetectorId>,
+    ) -> String {
+        let state = &self.places[place.index()];
+        match state.state {
+            Occupancy::Occupied => match on {
+                Some(id) => {
+                    let detector = &self.layout.detectors[id.index()];
+                    wording::detector_on(detector, self.detectors[id.index()].reading)
+                }
+                None if state.told => String::from("the operator says that a train stands here"),
+                None => String::from("a vehicle has gone in and not come out"),
+            },
+            Occupancy::Vacant => match was {
+                Occupancy::Lost => String::from("the train was found elsewhere"),
+                Occupancy::Occupied => {
+                    wording::off_for("the train has left", self.release_time(place))
+                }
+                _ => wording::off_for("every detector off", self.release_time(place)),
+            },
+            Occupancy::Lost => wording::off_for(
+                "detection stopped, nothing left it",
+                self.release_time(place),
+            ),
+            Occupancy::Dark => match self.dead_feed(place) {
+                Some(feed) => {
+                    wording::dark(&self.layout.feeds[feed.index()].id, self.has_failed(place))
+                }
+                None => String::from("no power"),
+            },
+            Occupancy::Unknown => self.why_unknown(place),
+        }
+    }
+
+    fn why_unknown(&self, place: PlaceId) -> String {
+        let state = &self.places[place.index()];
+        let silent = state
+            .detectors
+            .iter()
+            .find(|id| self.detectors[id.index()].evidence == crate::change::Evidence::None);
+        match silent {
+            Some(id) => wording::cannot_tell(&self.layout.detectors[id.index()].id),
+            None if state.detectors.is_empty() => String::from("nothing watches it"),
+            None if state.power == Power::Unknown => String::from("its feed was not heard from"),
+            None if !state.notes.whole => String::from("nothing watches the whole of it"),
+            None => String::from("not proven"),
+        }
+    }
+
+    fn dead_feed(&self, place: PlaceId) -> Option<crate::ids::FeedId> {
+        self.places[place.index()]
+            .feeds
+            .iter()
+            .copied()
+            .find(|feed| self.feeds[feed.index()].power == Power::Dead)
+    }
+
+    /// What people call a place.
+    pub(crate) fn place_label(&self, place: PlaceId) -> &str {
+        match self.track.places[place.index()].kind {
+            PlaceKind::Block(b) => &self.layout.blocks[b.index()].name,
+            PlaceKind::Turnout(t) => &self.layout.turnouts[t.index()].name,
+            PlaceKind::Crossing(k) => &self.layout.crossings[k.index()].name,
+        }
+    }
+}

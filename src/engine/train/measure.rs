@@ -1,0 +1,107 @@
+//! Speed and length from entry times and block lengths.
+//!
+//! A place of known length that the head crossed in a known time gives a speed. The time from the
+//! head's coming into a place to the tail's leaving it, at that speed, less the place's length, gives
+//! the train's length. Both come with a spread; without lengths there is neither.
+
+use crate::time::{Instant, Span};
+
+/// A speed is trusted to within this part of itself: trains do not run evenly.
+const SPEED_SPREAD: f64 = 0.2;
+
+/// A train without a speed has stopped after this long.
+const STOPPED_WITHOUT_SPEED: Span = Span::from_secs(60);
+
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Measure {
+    pub(crate) speed_mm_s: Option<f64>,
+    pub(crate) length_mm: Option<f64>,
+    pub(crate) length_sd_mm: Option<f64>,
+}
+
+impl Measure {
+    /// The head crossed a place of this length in this time.
+    pub(crate) fn crossed(&mut self, length_mm: f64, took: Span) {
+        let seconds = took.as_secs_f64();
+        if seconds <= 0.0 || length_mm <= 0.0 {
+            return;
+        }
+        let seen = length_mm / seconds;
+        // Half the new, half the old: trains brake, and entry times are late by up to a sample.
+        self.speed_mm_s = Some(match self.speed_mm_s {
+            Some(old) => f64::midpoint(old, seen),
+            None => seen,
+        });
+    }
+
+    /// From its head's coming in to its tail's leaving a place of this length took this long.
+    pub(crate) fn passed(&mut self, length_mm: f64, took: Span) {
+        let Some(speed) = self.speed_mm_s else {
+            return;
+        };
+        let travelled = speed * took.as_secs_f64();
+        let seen = (travelled - length_mm).max(0.0);
+        let spread = travelled * SPEED_SPREAD;
+        match (self.length_mm, self.length_sd_mm) {
+            // Weighted by how well each is known.
+            (Some(old), Some(old_sd)) if old_sd > 0.0 && spread > 0.0 => {
+                let (w_old, w_new) = (1.0 / (old_sd * old_sd), 1.0 / (spread * spread));
+                self.length_mm = Some((old * w_old + seen * w_new) / (w_old + w_new));
+                self.length_sd_mm = Some(libm::sqrt(1.0 / (w_old + w_new)));
+            }
+            _ => {
+                self.length_mm = Some(seen);
+                self.length_sd_mm = Some(spread);
+            }
+        }
+    }
+
+    /// The soonest and the latest time over a distance.
+    pub(crate) fn seconds_over(&self, distance_mm: f64) -> Option<(f64, f64)> {
+        let speed = self.speed_mm_s.filter(|speed| *speed > 0.0)?;
+        let seconds = distance_mm.max(0.0) / speed;
+        Some((
+            seconds / (1.0 + SPEED_SPREAD),
+            seconds / (1.0 - SPEED_SPREAD),
+        ))
+    }
+
+    /// When a train that has come into a place of this length at `entered` has stopped, if nothing
+    /// more is seen of it: 1.5 times the expected time and 5 seconds.
+    pub(crate) fn stopped_at(&self, length_mm: Option<f64>, entered: Instant) -> Instant {
+        let wait = match (self.speed_mm_s, length_mm) {
+            (Some(speed), Some(length)) if speed > 0.0 => {
+                Span::from_secs_f64(1.5 * length / speed + 5.0)
+            }
+            _ => STOPPED_WITHOUT_SPEED,
+        };
+        entered.plus(wait)
+    }
+}
+
+/// Kilometres an hour of the full-size train.
+pub(crate) fn scale_kmh(speed_mm_s: f64, scale_ratio: f64) -> f64 {
+    speed_mm_s * scale_ratio * 3_600.0 / 1e6
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 3 ft in 10.4 s at 1:76 is 14.9 mph (a club's published example, check-values section 8).
+    #[test]
+    fn scale_speed_of_a_published_example() {
+        let mut measure = Measure::default();
+        measure.crossed(3.0 * 304.8, Span::from_secs_f64(10.4));
+        let mph = scale_kmh(measure.speed_mm_s.unwrap_or_default(), 76.0) / 1.609_344;
+        assert!((mph - 14.9).abs() < 0.05, "{mph}");
+    }
+
+    #[test]
+    fn length_is_what_is_left_over() {
+        let mut measure = Measure::default();
+        measure.crossed(1_000.0, Span::from_secs(5));
+        measure.passed(1_000.0, Span::from_secs(8));
+        assert_eq!(measure.length_mm, Some(600.0));
+    }
+}

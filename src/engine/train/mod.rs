@@ -1,0 +1,197 @@
+//! Trains: connected chains of places, from tail to head (behaviour.md, section 4).
+//!
+//! [`Train`] is data and what can be read off it; the rules that move it are in [`follow`], its
+//! measures in [`measure`].
+
+mod choose;
+pub(crate) mod follow;
+pub(crate) mod measure;
+mod parted;
+
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use crate::ids::{PlaceId, TrainId};
+use crate::layout::End;
+use crate::time::Instant;
+use crate::track::Track;
+
+pub(crate) use measure::Measure;
+
+/// One place that a train holds.
+#[derive(Clone, Debug)]
+pub(crate) struct Link {
+    pub(crate) place: PlaceId,
+    /// The end that faces the rest of the train towards its tail, or by which it came in.
+    pub(crate) tailward: Option<End>,
+    /// The end that faces the rest of the train towards its head.
+    pub(crate) headward: Option<End>,
+    /// When the train came in.
+    pub(crate) entered: Instant,
+    /// Its detectors are off and the train is seen elsewhere: it has left `blocks`, the place's own
+    /// state still holds it.
+    pub(crate) left: Option<Instant>,
+    /// Nothing can see it here.
+    pub(crate) unconfirmed: bool,
+    /// What was known before it came in: should it turn out that only its wheels bridged the gap.
+    pub(crate) before: (bool, Measure),
+    /// It was lit here for no longer than a bridged gap.
+    pub(crate) brief: bool,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct Train {
+    pub(crate) id: TrainId,
+    pub(crate) name: Option<String>,
+    pub(crate) parent: Option<TrainId>,
+    pub(crate) since: Instant,
+    /// Tail to head where the direction is known; otherwise in the order of the track.
+    pub(crate) chain: Vec<Link>,
+    /// Which end is the head is known.
+    pub(crate) directed: bool,
+    pub(crate) lost: bool,
+    pub(crate) stopped: bool,
+    pub(crate) remembered: bool,
+    /// Other trains that the evidence would also allow it to be.
+    pub(crate) or: Vec<TrainId>,
+    /// How often it turned back, and how many places it came into (T9).
+    pub(crate) turns: u32,
+    pub(crate) entered: u32,
+    /// When it last came into a place.
+    pub(crate) moved: Instant,
+    pub(crate) measure: Measure,
+    /// Places that its tail left lately: coming back within `part_s` is no turning.
+    pub(crate) left_lately: Vec<(PlaceId, Instant)>,
+    /// When what lies ahead must be looked at again.
+    pub(crate) ahead_wake: Option<Instant>,
+    /// The first thing that stops it.
+    pub(crate) ahead: Option<crate::ahead::Stop>,
+    /// Its middle is gone while both ends are there.
+    pub(crate) gap: Option<Gap>,
+}
+
+/// A place in the middle of a train that was released.
+#[derive(Clone, Debug)]
+pub(crate) struct Gap {
+    pub(crate) since: Instant,
+    /// Where the chain is broken: the links before it are the tail's portion.
+    pub(crate) at: usize,
+    /// The link that was there.
+    pub(crate) link: Link,
+}
+
+/// On which side of a train a place lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Side {
+    Head,
+    Tail,
+}
+
+impl Train {
+    pub(crate) fn new(id: TrainId, place: PlaceId, now: Instant) -> Self {
+        Self {
+            id,
+            name: None,
+            parent: None,
+            since: now,
+            chain: alloc::vec![Link::new(place, now)],
+            directed: false,
+            lost: false,
+            stopped: false,
+            remembered: false,
+            or: Vec::new(),
+            turns: 0,
+            entered: 0,
+            moved: now,
+            measure: Measure::default(),
+            left_lately: Vec::new(),
+            ahead_wake: None,
+            ahead: None,
+            gap: None,
+        }
+    }
+
+    pub(crate) fn holds(&self, place: PlaceId) -> bool {
+        self.chain.iter().any(|link| link.place == place)
+    }
+
+    /// The places that it holds, tail to head, without those that it is only leaving.
+    pub(crate) fn blocks(&self) -> Vec<PlaceId> {
+        self.chain
+            .iter()
+            .filter(|link| link.left.is_none())
+            .map(|link| link.place)
+            .collect()
+    }
+
+    pub(crate) fn head(&self) -> Option<&Link> {
+        self.chain.last()
+    }
+
+    /// The ends by which its head, or its tail, would leave the place that it is in.
+    pub(crate) fn outward(&self, side: Side, track: &Track) -> Vec<End> {
+        let (link, inner) = match side {
+            Side::Head => match self.chain.last() {
+                Some(link) => (link, link.tailward),
+                None => return Vec::new(),
+            },
+            Side::Tail => match self.chain.first() {
+                Some(link) if self.chain.len() > 1 => (link, link.headward),
+                // All in one place: the tail is where it came in.
+                Some(link) => return link.tailward.into_iter().collect(),
+                None => return Vec::new(),
+            },
+        };
+        match inner {
+            Some(inner) => track.onward(inner),
+            None => track.ends(link.place),
+        }
+    }
+
+    /// The ends by which it may have left a place that it is in, seen nowhere else.
+    pub(crate) fn ends_to_leave_by(&self, place: PlaceId, track: &Track) -> Vec<End> {
+        let at_head = self.head().is_some_and(|link| link.place == place);
+        if self.directed && at_head {
+            return self.outward(Side::Head, track);
+        }
+        track.ends(place)
+    }
+
+    /// The end that its head faces.
+    pub(crate) fn heading(&self, track: &Track) -> Option<End> {
+        if !self.directed {
+            return None;
+        }
+        let outward = self.outward(Side::Head, track);
+        match outward.as_slice() {
+            [one] => Some(*one),
+            // On points, entered at the toe: it faces away from the toe, by which leg is not known.
+            [one, ..] => Some(*one),
+            [] => None,
+        }
+    }
+
+    /// Head and tail change places.
+    pub(crate) fn turn(&mut self) {
+        self.chain.reverse();
+        for link in &mut self.chain {
+            core::mem::swap(&mut link.tailward, &mut link.headward);
+        }
+        self.turns += 1;
+    }
+}
+
+impl Link {
+    pub(crate) fn new(place: PlaceId, now: Instant) -> Self {
+        Self {
+            place,
+            tailward: None,
+            headward: None,
+            entered: now,
+            left: None,
+            unconfirmed: false,
+            before: (false, Measure::default()),
+            brief: false,
+        }
+    }
+}

@@ -1,0 +1,114 @@
+//! Trains that part: the middle of a moving train is released while both ends stay occupied.
+
+use super::Train;
+use crate::Engine;
+use crate::alarm::kinds::AlarmKind;
+use crate::change::TrainEvent;
+use crate::ids::{PlaceId, TrainId};
+use crate::wording;
+
+impl Engine {
+    /// The middle is lit again before the train counts as parted.
+    pub(super) fn close_gap(&mut self, place: PlaceId) -> bool {
+        let found = self.trains.values().find_map(|train| {
+            train
+                .gap
+                .as_ref()
+                .filter(|gap| gap.link.place == place)
+                .map(|_| train.id)
+        });
+        let Some(id) = found else {
+            return false;
+        };
+        if let Some(train) = self.trains.get_mut(&id)
+            && let Some(gap) = train.gap.take()
+        {
+            let at = gap.at.min(train.chain.len());
+            train.chain.insert(at, gap.link);
+            self.places[place.index()].trains.push(id);
+            self.show(id);
+        }
+        true
+    }
+
+    /// The gap has lasted: the portion with the head keeps id and name, the other is new.
+    pub(super) fn look_at_gap(&mut self, id: TrainId) {
+        let now = self.now;
+        let part = self.layout.settings.part;
+        let Some(train) = self.trains.get_mut(&id) else {
+            return;
+        };
+        if !train
+            .gap
+            .as_ref()
+            .is_some_and(|gap| now >= gap.since.past(part))
+        {
+            return;
+        }
+        let Some(gap) = train.gap.take() else { return };
+        if gap.at == 0 || gap.at >= train.chain.len() {
+            return;
+        }
+        let tail: alloc::vec::Vec<super::Link> = train.chain.drain(..gap.at).collect();
+        let both_there = tail.iter().any(|link| self.places[link.place.index()].on)
+            && train
+                .chain
+                .iter()
+                .any(|link| self.places[link.place.index()].on);
+        let (directed, name) = (train.directed, self.train_label(id));
+        self.next_train += 1;
+        let portion_id = TrainId(self.next_train);
+        let places: alloc::vec::Vec<PlaceId> = tail.iter().map(|link| link.place).collect();
+        let mut portion = Train::new(portion_id, places[0], now);
+        portion.chain = tail;
+        portion.directed = directed;
+        portion.parent = Some(id);
+        portion.stopped = true;
+        self.shown.insert(portion_id, portion.blocks());
+        self.trains.insert(portion_id, portion);
+        for place in places {
+            for held in &mut self.places[place.index()].trains {
+                if *held == id {
+                    *held = portion_id;
+                }
+            }
+            self.touch_place(place);
+        }
+        if let Some(train) = self.trains.get(&id) {
+            self.shown.insert(id, train.blocks());
+        }
+        self.emit_train(id, TrainEvent::Parted, Some(gap.link.place));
+        self.emit_train(portion_id, TrainEvent::New, Some(gap.link.place));
+        if both_there {
+            let subject = self.train_name(id);
+            let text = wording::train_parted(&name);
+            self.raise(AlarmKind::TrainParted, &subject, text);
+            self.parted.push((id, portion_id));
+        }
+        self.ahead_is_stale = true;
+    }
+
+    /// `train-parted` returns when the portions are together again, or one is gone.
+    pub(crate) fn look_at_parted(&mut self) {
+        let mut over = alloc::vec::Vec::new();
+        let trains = &self.trains;
+        let places = &self.places;
+        self.parted.retain(|(head, tail)| {
+            let lasts = match (trains.get(head), trains.get(tail)) {
+                (Some(head), Some(tail)) => !head
+                    .chain
+                    .iter()
+                    .any(|link| places[link.place.index()].trains.contains(&tail.id)),
+                _ => false,
+            };
+            if !lasts {
+                over.push(*head);
+            }
+            lasts
+        });
+        for head in over {
+            let subject = self.train_name(head);
+            self.clear(AlarmKind::TrainParted, &subject);
+        }
+    }
+}

@@ -1,0 +1,12 @@
+// Starts the browser that the tests use.
+//
+// Input: `CHROMIUM` in the environment (default: Debian's). Output: a browser of playwright-core.
+// Background services are off: the tests talk to loopback addresses alone.
+
+import { chromium } from 'playwright-core';
+
+export const launch = () => chromium.launch({
+  executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium',
+  args: ['--no-sandbox', '--headless', '--disable-gpu', '--no-first-run',
+    '--disable-background-networking', '--disable-component-update', '--disable-sync'],
+});

@@ -1,0 +1,402 @@
+// Tests the page in a browser, against the daemon at `BASE_URL` or, without one, the mock server.
+//
+// What holds for any daemon: every view renders, nothing scrolls sideways, no console error, no
+// violation of the content security policy, nothing fetched from elsewhere, axe-core finds nothing in
+// light and dark, targets are large enough, the loss and return of the daemon is shown. Where an alarm
+// stands it is acknowledged by touch. What needs a known story (PIN, live change, spoken words) runs
+// on the mock alone, and says so. Exit 0 when everything held, 1 otherwise; screenshots in tests/out.
+//
+// Outside checks: WCAG 2.2 through axe-core (1.4.3, 1.4.11 by its rules; 2.5.8 target size; 1.4.10
+// reflow at 320 CSS px), and the palette's contrast by the formula of WCAG 2.2 in units.mjs.
+
+import assert from 'node:assert/strict';
+import { mkdir } from 'node:fs/promises';
+import { createRequire } from 'node:module';
+import { readFileSync } from 'node:fs';
+
+import { launch } from './browser.mjs';
+import { startMock } from './mock.mjs';
+import { startProxy } from './proxy.mjs';
+
+const AXE = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+const OUT = new URL('../out/', import.meta.url).pathname;
+const VIEWS = ['now', 'trains', 'points', 'power', 'detectors', 'line-up', 'help'];
+const TARGET_PX_MIN = 44;
+const DEADLINE_MS = 15_000;
+
+const mock = process.env.BASE_URL ? null : await startMock({});
+const proxy = await startProxy(process.env.BASE_URL ?? mock.url);
+const browser = await launch();
+await mkdir(OUT, { recursive: true });
+
+let failed = 0;
+async function test(name, run) {
+  try {
+    await run();
+    console.log(`ok   ${name}`);
+  } catch (error) {
+    failed += 1;
+    console.log(`FAIL ${name}\n     ${String(error.message).split('\n').join('\n     ')}`);
+  }
+}
+
+/** A page that remembers everything that went wrong in it. */
+async function open(hash = 'now', options = {}, base = proxy.url) {
+  const context = await browser.newContext({ viewport: { width: 360, height: 740 }, hasTouch: true,
+    reducedMotion: 'reduce', ...options });
+  const page = await context.newPage();
+  page.wrong = [];
+  page.expected = [];
+  page.on('console', (message) => {
+    if (message.type() === 'error' || message.type() === 'warning') page.wrong.push(message.text());
+  });
+  page.on('pageerror', (error) => page.wrong.push(String(error)));
+  page.on('request', (request) => {
+    if (!request.url().startsWith(base)) page.wrong.push(`fetched from elsewhere: ${request.url()}`);
+  });
+  await page.addInitScript(() => {
+    addEventListener('securitypolicyviolation', (event) =>
+      console.error(`policy: ${event.violatedDirective} ${event.blockedURI}`));
+  });
+  await page.goto(`${base}/#${hash}`);
+  await page.waitForFunction(() => document.querySelector('.card, .rows, .help, .big, .quiet'),
+    null, { timeout: DEADLINE_MS });
+  return page;
+}
+
+const nothingWrong = (page) => assert.deepEqual(page.wrong, []);
+
+async function axe(page) {
+  await page.evaluate(AXE);
+  const found = await page.evaluate(() => globalThis.axe.run(document, {
+    runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'],
+    rules: { 'target-size': { enabled: true } } }));
+  return found.violations.map(({ id, nodes }) =>
+    `${id}: ${nodes.slice(0, 3).map((node) => `${node.target} ${node.failureSummary}`).join(' | ')}`);
+}
+
+const sideways = (page) => page.evaluate(() =>
+  document.documentElement.scrollWidth - document.documentElement.clientWidth);
+
+// ---- every view --------------------------------------------------------------------------------
+
+for (const scheme of ['light', 'dark']) {
+  for (const view of VIEWS) {
+    await test(`${view} renders, ${scheme}: no error, no sideways scroll, axe clean`, async () => {
+      const page = await open(view, { colorScheme: scheme });
+      assert.equal(await page.locator('.views a[aria-current]').getAttribute('href'), `#${view}`);
+      assert.ok((await page.locator('#view').innerText()).trim().length > 20, 'the view is empty');
+      assert.equal(await sideways(page), 0, 'it scrolls sideways at 360 px');
+      assert.deepEqual(await axe(page), []);
+      await page.screenshot({ path: `${OUT}page-${view}-${scheme}.png`, fullPage: true });
+      nothingWrong(page);
+      await page.context().close();
+    });
+  }
+}
+
+for (const [width, height] of [[320, 640], [768, 1024], [1280, 800], [1920, 1080]]) {
+  await test(`nothing scrolls sideways at ${width} px`, async () => {
+    const page = await open('now', { viewport: { width, height } });
+    for (const view of VIEWS) {
+      await page.evaluate((name) => { location.hash = name; }, view);
+      await page.waitForSelector(`.views a[href="#${view}"][aria-current]`);
+      assert.equal(await sideways(page), 0, view);
+    }
+    nothingWrong(page);
+    await page.context().close();
+  });
+}
+
+await test('buttons, navigation, places and trains are at least 44 px', async () => {
+  const page = await open();
+  const small = await page.evaluate((min) => [...document.querySelectorAll(
+    'button, .button, .views a, .tile.place, .tile.points, .table-card, summary')]
+    .filter((el) => el.checkVisibility() && el.getBoundingClientRect().width > 0)
+    .map((el) => [el.textContent.trim(), el.getBoundingClientRect()])
+    .filter(([, box]) => box.width < min || box.height < min)
+    .map(([text, box]) => `${text}: ${box.width} x ${box.height}`), TARGET_PX_MIN);
+  assert.deepEqual(small, []);
+  await page.context().close();
+});
+
+await test('the attention line is at least 20 px and on the first screen', async () => {
+  const page = await open();
+  const line = page.locator('.card-text').first();
+  const size = await line.evaluate((el) => parseFloat(getComputedStyle(el).fontSize));
+  assert.ok(size >= 20, `${size} px`);
+  const box = await line.boundingBox();
+  assert.ok(box.y > 0 && box.y + box.height < 740, `at ${box.y}`);
+  await page.context().close();
+});
+
+await test('every place, turnout, feed, detector and train has a sheet with an address', async () => {
+  const page = await open();
+  const ids = await page.evaluate(async () => {
+    const state = await (await fetch('/api/v1/state')).json();
+    const kinds = ['block', 'turnout', 'table', 'feed', 'detector', 'train', 'alarm'];
+    return kinds.flatMap((kind) => Object.keys(state[`${kind}s`]).slice(0, 2).map((id) =>
+      `${kind}/${id}`));
+  });
+  for (const id of ids) {
+    await page.evaluate((hash) => { location.hash = hash; }, id);
+    await page.waitForFunction(() => document.querySelector('#sheet').open);
+    assert.ok((await page.locator('#sheet-title').innerText()).length > 0, id);
+    await page.keyboard.press('Escape');
+    await page.waitForFunction(() => !document.querySelector('#sheet').open);
+  }
+  nothingWrong(page);
+  await page.context().close();
+});
+
+await test('an open sheet is axe clean', async () => {
+  for (const colorScheme of ['light', 'dark']) {
+    const page = await open('now', { colorScheme });
+    const link = page.locator('.tile.points, .tile.place').first();
+    await link.click({ position: { x: 20, y: 8 } });
+    await page.waitForFunction(() => document.querySelector('#sheet').open);
+    assert.deepEqual(await axe(page), []);
+    await page.context().close();
+  }
+});
+
+await test('the page can be used with the keyboard alone', async () => {
+  const page = await open();
+  await page.keyboard.press('Tab');
+  assert.equal(await page.evaluate(() => document.activeElement.className), 'skip');
+  const outlined = new Set();
+  for (let i = 0; i < 12; i += 1) {
+    await page.keyboard.press('Tab');
+    outlined.add(await page.evaluate(() => getComputedStyle(document.activeElement).outlineStyle));
+  }
+  assert.deepEqual([...outlined], ['solid'], 'focus is not visible everywhere');
+  await page.context().close();
+});
+
+// ---- loss and return ---------------------------------------------------------------------------
+
+await test('loss of the daemon is said at once, and it comes back without a reload', async () => {
+  const page = await open();
+  await page.evaluate(() => { globalThis.sameDocument = true; });
+  await proxy.cut();
+  await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+  assert.match(await page.locator('#not-live b').innerText(), /^Not live since \d\d:\d\d:\d\d$/);
+  assert.ok(await page.evaluate(() => Number(getComputedStyle(document.querySelector('main')).opacity)
+    < 1), 'the page does not fade');
+  await page.screenshot({ path: `${OUT}page-not-live.png` });
+  await proxy.mend();
+  await page.waitForSelector('#not-live[hidden]', { state: 'attached', timeout: DEADLINE_MS });
+  await page.waitForFunction(() => document.querySelector('#live-word').textContent
+    .startsWith('Live '));
+  assert.ok(await page.evaluate(() => globalThis.sameDocument), 'the page was loaded again');
+  await page.context().close();
+});
+
+await test('an act without a daemon says so in words', async () => {
+  const page = await open('line-up');
+  const detector = await page.evaluate(async () =>
+    Object.keys((await (await fetch('/api/v1/state')).json()).detectors)[0]);
+  await page.evaluate((id) => { location.hash = `detector/${id}`; }, detector);
+  await page.locator('#sheet .acts button').first().tap();
+  await page.waitForFunction(() => document.querySelector('#ask').open
+    || document.querySelector('#status.shown'));
+  await proxy.cut();
+  if (await page.evaluate(() => document.querySelector('#ask').open)) {
+    await page.locator('#ask button.main').tap();
+    await page.waitForFunction(() => /Not done/.test(document.querySelector('#status').textContent),
+      null, { timeout: DEADLINE_MS });
+  }
+  await proxy.mend();
+  await page.context().close();
+});
+
+// ---- alarms ------------------------------------------------------------------------------------
+
+await test('an alarm is acknowledged by touch', async () => {
+  const page = await open();
+  const button = page.locator('.card button[data-act="acknowledge"]');
+  if (process.env.BASE_URL) {
+    await button.waitFor({ timeout: Number(process.env.ALARM_WAIT_MS ?? 40_000) });
+  }
+  const id = await button.getAttribute('data-id');
+  await button.tap();
+  await page.waitForFunction((alarm) => !document.querySelector(
+    `button[data-act="acknowledge"][data-id="${alarm}"]`), id, { timeout: DEADLINE_MS });
+  const state = await page.evaluate(async (alarm) => (await (await fetch('/api/v1/state')).json())
+    .alarms[alarm]?.state ?? 'normal', id);
+  assert.notEqual(state, 'unacknowledged');
+  nothingWrong(page);
+  await page.context().close();
+});
+
+await test('Start watching says in words what this device refuses', async () => {
+  const page = await open();
+  await page.locator('#watch').tap();
+  await page.waitForSelector('#watch[aria-pressed="true"]');
+  await page.waitForSelector('#status.shown');
+  assert.match(await page.locator('#status').innerText(), /^Watching/);
+  await page.locator('#watch').tap();
+  await page.waitForSelector('#watch[aria-pressed="false"]');
+  nothingWrong(page);
+  await page.context().close();
+});
+
+// ---- with a known story ------------------------------------------------------------------------
+
+if (mock) {
+  const alone = await startMock({ still: true });
+  const { world } = alone;
+  const raise = (id, priority, text, seconds) => world.send('alarm', id, { id, priority, text, seconds,
+    type: id.split(':')[0], subject: id.split(':')[1], state: 'unacknowledged', active: true,
+    since: new Date().toISOString(), do: 'Look.', by: null, until: null });
+
+  await test('a change is shown live, in place, within half a second', async () => {
+    const page = await open('now', {}, alone.url);
+    const tile = page.locator('a[href="#block/outer-6"]');
+    assert.match(await tile.innerText(), /vacant/);
+    await tile.evaluate((el) => { el.dataset.same = 'yes'; });
+    const began = Date.now();
+    world.send('block', 'outer-6', { ...world.snapshot.blocks['outer-6'], state: 'occupied' });
+    await page.waitForSelector('a[href="#block/outer-6"].is-occupied', { timeout: DEADLINE_MS });
+    assert.ok(Date.now() - began < 500, `${Date.now() - began} ms`);
+    world.send('block', 'outer-6', { ...world.snapshot.blocks['outer-6'], state: 'vacant' });
+    await page.waitForSelector('a[href="#block/outer-6"].is-vacant');
+    nothingWrong(page);
+    await page.context().close();
+  });
+
+  await test('a train that comes and goes is drawn and removed', async () => {
+    const page = await open('now', {}, alone.url);
+    world.send('train', 't9', { ...world.snapshot.trains.t1, name: 'Late extra',
+      blocks: ['inner-5'], heading: 'inner-5.a' });
+    await page.waitForSelector('.train[href="#train/t9"].to-left.head.tail');
+    world.send('train', 't9', null);
+    await page.waitForSelector('.train[href="#train/t9"]', { state: 'detached' });
+    await page.context().close();
+  });
+
+  await test('lost by silence: no byte for twenty seconds fades the page', async () => {
+    const page = await open('now', {}, alone.url);
+    await page.clock.install();
+    // The old stream stays open and says nothing; a new one is not to be had.
+    await page.route('**/events', (route) => route.abort());
+    await page.clock.fastForward(25_000);
+    await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+    assert.match(await page.locator('#not-live').innerText(), /Not live since/);
+    await page.context().close();
+  });
+
+  await test('after an absence what was raised meanwhile is listed', async () => {
+    const page = await open('now', {}, alone.url);
+    await page.clock.install();
+    await page.route('**/events', (route) => route.abort());
+    await page.clock.fastForward(25_000);
+    await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+    const since = await page.evaluate(() => new Date(Date.now()).toISOString());
+    world.send('alarm', 'short:outer-1', { id: 'short:outer-1', type: 'short', subject: 'outer-1',
+      priority: 'high', state: 'unacknowledged', active: true, since, text: 'Short in Outer Mill',
+      do: 'Switch it off.', seconds: null, by: null, until: null });
+    await page.unroute('**/events');
+    await page.clock.fastForward(10_000);
+    await page.waitForFunction(() => /Short in Outer Mill/.test(document.querySelector('#missed')
+      .textContent), null, { timeout: DEADLINE_MS });
+    await page.locator('#missed button').tap();
+    assert.equal(await page.locator('#missed').innerText(), '');
+    world.send('alarm', 'short:outer-1', null);
+    await page.context().close();
+  });
+
+  await test('warnings are spoken highest first, one at a time, at most eight words', async () => {
+    const page = await open('now', {}, alone.url);
+    await page.evaluate(() => {
+      globalThis.heard = [];
+      document.addEventListener('spoken', (event) => globalThis.heard.push(event.detail));
+    });
+    await page.locator('#watch').tap();
+    await page.waitForFunction(() => globalThis.heard.length > 0);
+    raise('opposing:t2', 'high', 'Coal empties: a train comes the other way', [21, 30]);
+    await page.waitForFunction(() => globalThis.heard.length > 1, null, { timeout: 30_000 });
+    const heard = await page.evaluate(() => globalThis.heard);
+    for (const text of heard) assert.ok(text.split(' ').length <= 8, text);
+    world.send('alarm', 'opposing:t2', null);
+    nothingWrong(page);
+    await page.context().close();
+  });
+  alone.close();
+
+  await test('a PIN is asked for once, and a wrong one is refused in words', async () => {
+    const locked = await startMock({ still: true, pin: '2718' });
+    const page = await open('now', {}, locked.url);
+    await page.locator('.card button[data-act="acknowledge"]').tap();
+    await page.waitForSelector('#ask[open] input[name="pin"]');
+    await page.fill('input[name="pin"]', '1111');
+    await page.locator('#ask button.main').tap();
+    await page.waitForFunction(() => /not the PIN/.test(document.querySelector('.problem').textContent));
+    await page.fill('input[name="pin"]', '2718');
+    await page.locator('#ask button.main').tap();
+    await page.waitForFunction(() => document.querySelector('#status').textContent === 'Acknowledged.');
+    await page.locator('button[data-act="acknowledge"]').first().tap();
+    assert.equal(await page.evaluate(() => document.querySelector('#ask').open), false);
+    await page.context().close();
+    locked.close();
+  });
+
+  for (const [places, ms] of [[200, 400], [2_000, 4_000]]) {
+    await test(`${places} places: first view within ${ms} ms, live changes without a stall`, async () => {
+      const large = await startMock({ places });
+      const context = await browser.newContext({ viewport: { width: 360, height: 740 } });
+      const page = await context.newPage();
+      await page.goto(`${large.url}/#help`);
+      await page.waitForSelector('.help');
+      const took = await page.evaluate(() => new Promise((done) => {
+        const began = performance.now();
+        location.hash = 'now';
+        const look = () => (document.querySelector('.strips .tile') ? done(performance.now() - began)
+          : requestAnimationFrame(look));
+        look();
+      }));
+      const lists = await page.evaluate(async () => {
+        const out = {};
+        for (const name of ['detectors', 'points', 'trains']) {
+          const began = performance.now();
+          location.hash = name;
+          await new Promise((done) => {
+            const look = () => (document.querySelector(`.views a[href="#${name}"][aria-current]`)
+              && document.querySelector('.rows .item') ? done() : requestAnimationFrame(look));
+            look();
+          });
+          out[name] = Math.round(performance.now() - began);
+        }
+        location.hash = 'now';
+        return out;
+      });
+      console.log(`     ${places} places: lists in ms ${JSON.stringify(lists)}`);
+      for (const [name, listMs] of Object.entries(lists)) assert.ok(listMs < ms, `${name} ${listMs} ms`);
+      await page.waitForSelector('.strips .tile');
+      const frames = await page.evaluate(() => new Promise((done) => {
+        const gaps = [];
+        let last = performance.now();
+        const look = (now) => {
+          gaps.push(now - last);
+          last = now;
+          if (gaps.length < 120) requestAnimationFrame(look);
+          else done(gaps.sort((x, y) => x - y));
+        };
+        requestAnimationFrame(look);
+      }));
+      const p95 = frames[Math.floor(frames.length * 0.95)];
+      console.log(`     ${places} places: drawn in ${took.toFixed(0)} ms, `
+        + `frame p95 ${p95.toFixed(0)} ms, longest ${frames.at(-1).toFixed(0)} ms`);
+      assert.ok(took < ms, `${took} ms`);
+      assert.ok(p95 < 200, `frame p95 ${p95} ms`);
+      await context.close();
+      large.close();
+    });
+  }
+} else console.log('     the tests with a known story need the mock and were not run');
+
+await browser.close();
+proxy.close();
+mock?.close();
+console.log(failed ? `${failed} failed` : 'all held');
+process.exitCode = failed ? 1 : 0;

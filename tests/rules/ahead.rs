@@ -1,0 +1,284 @@
+//! Section 5 of behaviour.md: what stops a train on the road that is set for it, and when it is said.
+
+use crate::plans::{Watch, block, feed, junction, line, measured_line, plan, row};
+use crate::story::check;
+
+#[test]
+fn ahead_without_a_speed_the_next_place_is_warned_of_at_once() {
+    check(
+        &line(6, ""),
+        "0.0 all off
+         5.0 d-p5 on
+         10.0 d-p2 on
+         20.0 d-p3 on
+         22.0 d-p2 off
+         30.0 d-p4 on
+         40.0",
+        "between 0 and 29.9: no alarm occupied-ahead:t2
+         30.0 alarm occupied-ahead:t2 unacknowledged medium
+         end train t2 ahead.what=occupied-ahead ahead.at=p5 ahead.seconds=null",
+    );
+}
+
+#[test]
+fn ahead_returns_when_the_place_is_free() {
+    check(
+        &line(7, ""),
+        "0.0 all off
+         5.0 d-p5 on
+         10.0 d-p2 on
+         20.0 d-p3 on
+         22.0 d-p2 off
+         30.0 d-p4 on
+         32.0 d-p3 off
+         40.0 d-p6 on
+         42.0 d-p5 off
+         60.0",
+        "30.0 alarm occupied-ahead:t2 unacknowledged
+         once alarm occupied-ahead:t2 unacknowledged
+         43.5 alarm occupied-ahead:t2 returned-unacknowledged",
+    );
+}
+
+#[test]
+fn ahead_returns_when_the_train_stops() {
+    check(
+        &line(7, ""),
+        "0.0 all off
+         5.0 d-p5 on
+         10.0 d-p2 on
+         20.0 d-p3 on
+         22.0 d-p2 off
+         30.0 d-p4 on
+         32.0 d-p3 off
+         120.0",
+        "30.0 alarm occupied-ahead:t2 unacknowledged
+         90.0..90.2 alarm occupied-ahead:t2 returned-unacknowledged",
+    );
+}
+
+#[test]
+fn ahead_with_a_speed_it_is_said_when_the_seconds_fall_short() {
+    // 100 mm/s, entered p3 at 20.0; p6 holds a train: three places ahead, 30 s from the entry.
+    check(
+        &measured_line(8, ""),
+        "0.0 all off
+         2.0 d-p6 on
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         31.0 d-p4 on
+         33.0 d-p3 off
+         45.0",
+        "between 0 and 24: no alarm occupied-ahead:t2
+         24.0..36.0 alarm occupied-ahead:t2 unacknowledged medium
+         end train t2 ahead.what=occupied-ahead ahead.at=p6",
+    );
+}
+
+#[test]
+fn ahead_beyond_the_look_ahead_nothing_is_said() {
+    check(
+        &measured_line(8, "[defaults]\nlook_ahead_s = 5\n"),
+        "0.0 all off
+         2.0 d-p6 on
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         30.0 d-p4 on
+         31.0",
+        "never alarm occupied-ahead:t2
+         end train t2 blocks=p3,p4 speed_mm_s=95..105",
+    );
+}
+
+#[test]
+fn ahead_a_lost_or_kept_train_stops_too() {
+    check(
+        &line(6, ""),
+        "0.0 all off
+         5.0 d-p4 on
+         8.0 d-p4 off
+         20.0 d-p2 on
+         30.0 d-p3 on
+         40.0",
+        "9.5 block p4 lost
+         30.0 alarm occupied-ahead:t2 unacknowledged",
+    );
+    let ids = ["p1", "p2", "p3", "p4"];
+    let body: String = ids.iter().map(|id| block(id, "")).collect();
+    check(
+        &plan(&(body + &row(&ids) + &feed("f4", "[\"p4\"]", ""))),
+        "0.0 all off; f4 on
+         5.0 d-p4 on
+         8.0 f4 off; d-p4 off
+         20.0 d-p2 on
+         30.0 d-p3 on
+         40.0",
+        "8.0 block p4 dark kept=occupied
+         30.0 alarm occupied-ahead:t2 unacknowledged",
+    );
+}
+
+#[test]
+fn ahead_two_that_face_each_other_are_opposing() {
+    check(
+        &line(6, ""),
+        "0.0 all off
+         5.0 d-p6 on
+         10.0 d-p1 on
+         15.0 d-p5 on
+         16.0 d-p6 off
+         20.0 d-p2 on
+         21.0 d-p1 off
+         30.0 d-p4 on
+         31.0 d-p5 off
+         40.0 d-p3 on
+         45.0",
+        "40.0 alarm opposing:t2 unacknowledged high
+         between 40 and 45: alarm opposing:* high
+         never alarm occupied-ahead:t2",
+    );
+}
+
+#[test]
+fn ahead_two_that_follow_each_other_are_not_opposing() {
+    check(
+        &line(7, ""),
+        "0.0 all off
+         5.0 d-p3 on
+         10.0 d-p4 on
+         11.0 d-p3 off
+         15.0 d-p1 on
+         20.0 d-p2 on
+         21.0 d-p1 off
+         30.0 d-p3 on
+         31.0 d-p2 off
+         40.0",
+        "30.0 alarm occupied-ahead:t2 unacknowledged medium
+         never alarm opposing:t2
+         never alarm opposing:t1",
+    );
+}
+
+#[test]
+fn ahead_the_points_are_fouled_by_another_train() {
+    // The first train stops on the points, half in the side; the second follows it.
+    check(
+        &junction(Watch::Section, "", ""),
+        "0.0 all off; w1 reverse
+         5.0 d-west on
+         10.0 d-w1 on
+         15.0 d-side on
+         20.0 d-west off
+         40.0 d-far on
+         50.0 d-west on
+         55.0",
+        "50.0 alarm fouled-ahead:t2 unacknowledged high",
+    );
+}
+
+#[test]
+fn ahead_the_track_ends() {
+    check(
+        &line(4, ""),
+        "0.0 all off
+         70.0 d-p3 on
+         80.0 d-p4 on
+         85.0",
+        "80.0 alarm no-road:p4 unacknowledged high",
+    );
+}
+
+#[test]
+fn ahead_dark_track() {
+    let ids = ["p1", "p2", "p3", "p4", "p5"];
+    let body: String = ids.iter().map(|id| block(id, "")).collect();
+    check(
+        &plan(&(body + &row(&ids) + &feed("f4", "[\"p4\"]", ""))),
+        "0.0 all off; f4 on
+         5.0 f4 off
+         20.0 d-p2 on
+         30.0 d-p3 on
+         40.0 f4 on
+         50.0",
+        "5.0 block p4 dark kept=vacant
+         30.0 alarm dark-ahead:t1 unacknowledged medium
+         40.0..42.1 alarm dark-ahead:t1 returned-unacknowledged",
+    );
+}
+
+#[test]
+fn ahead_in_sidings_standing_stock_and_dark_track_are_what_they_are_for() {
+    check(
+        &junction(Watch::Covered, "", "rest = \"none\""),
+        "0.0 all off; w1 reverse
+         5.0 d-spur on
+         20.0 d-far on
+         30.0 d-west on
+         32.0 d-far off
+         40.0 d-side on
+         42.0 d-west off
+         60.0",
+        "40.0 train t2 entered side
+         never alarm occupied-ahead:t2
+         never alarm opposing:t2
+         never alarm no-road:spur",
+    );
+}
+
+#[test]
+fn ahead_a_place_that_is_not_known_is_walked_through() {
+    check(
+        &line(5, ""),
+        "0.0 d-p1 off; d-p2 off; d-p3 off; d-p5 off
+         20.0 d-p2 on
+         30.0 d-p3 on
+         40.0",
+        "end block p4 unknown
+         never alarm *",
+    );
+}
+
+#[test]
+fn ahead_what_a_train_does_not_fit_into() {
+    // Measured at 100 mm/s: the tail leaves 12 s after the head: 1200 mm. The stub beyond the points
+    // is 800 mm long: the tail would stay on points whose rest is normal.
+    let lengths: String = ["a1", "a2", "a3", "a4"]
+        .iter()
+        .map(|id| block(id, "length_mm = 1000"))
+        .collect();
+    let rest =
+        block("short", "length_mm = 800\nuse = \"stub\"") + &block("main", "length_mm = 3000");
+    let turnout =
+        "[[turnout]]\nid = \"w1\"\ntoe = \"a4.b\"\nnormal = \"main.a\"\nreverse = \"short.a\"\n";
+    let plan = plan(&(lengths + &rest + &row(&["a1", "a2", "a3", "a4"]) + turnout));
+    let story = |points: &str| {
+        format!(
+            "0.0 all off; w1 {points}
+             10.0 d-a1 on
+             20.0 d-a2 on
+             30.0 d-a3 on
+             32.0 d-a1 off
+             40.0 d-a4 on
+             42.0 d-a2 off
+             49.0"
+        )
+    };
+    check(
+        &plan,
+        &story("reverse"),
+        "20.0..49.0 alarm will-not-fit:t1 unacknowledged medium
+         never alarm no-road:short",
+    );
+    check(
+        &plan,
+        &story("normal"),
+        "40.0 train t1 entered a4
+         never alarm will-not-fit:t1",
+    );
+}

@@ -1,0 +1,31 @@
+//! The rules of detection, occupancy, clearance, trains and alarms, told as stories.
+//!
+//! Each test gives a plan, a story (what detectors, points, switches and people say, and when) and
+//! what must come of it. The story becomes a recording and goes through `taillamp replay`, so that
+//! what is tested is what anybody outside can see. A test's name starts with the rule that it holds
+//! (`b4_...`, `t1_...`); a check against something outside the project names its source beside it.
+
+mod ahead;
+mod alarms;
+mod clearance;
+mod evidence;
+mod expected;
+mod feeds;
+mod layouts;
+mod line_up;
+mod memory;
+mod order;
+mod places;
+mod plans;
+mod points;
+mod power;
+mod recording;
+mod regulations;
+mod replay;
+mod set_back;
+mod silence;
+mod speed;
+mod story;
+mod tables;
+mod trains;
+mod warnings;

@@ -1,0 +1,283 @@
+//! Section 4 of behaviour.md, what is measured and told: speed, length, stopping, parting, and what the
+//! operator says of a place.
+
+use crate::plans::{block, line, measured_line, plan, row};
+use crate::story::check;
+
+#[test]
+fn train_unannounced_after_the_start() {
+    check(
+        &line(3, ""),
+        "0.0 all off
+         59.0 d-p1 on
+         100.0 d-p3 on
+         200.0",
+        "never alarm unannounced:p1
+         100.0 alarm unannounced:p3 unacknowledged low
+         160.0 alarm unannounced:p3 returned-unacknowledged",
+    );
+}
+
+#[test]
+fn train_unannounced_until_it_is_named() {
+    check(
+        &line(3, ""),
+        "0.0 all off
+         100.0 d-p3 on
+         120.0 do name t1 {\"name\":\"Local\"}
+         200.0",
+        "100.0 alarm unannounced:p3 unacknowledged
+         120.0 alarm unannounced:p3 returned-unacknowledged
+         end train t1 name=Local",
+    );
+}
+
+#[test]
+fn train_by_hand_where_stock_comes_and_goes() {
+    let body = block("p1", "fiddle = true") + &block("p2", "") + &row(&["p1", "p2"]);
+    check(
+        &plan(&body),
+        "0.0 all off
+         100.0 d-p1 on
+         150.0 d-p1 off
+         300.0",
+        "never alarm unannounced:p1
+         151.5 block p1 unknown was=occupied
+         181.5 block p1 vacant was=unknown
+         never block p1 lost
+         never alarm train-lost:p1",
+    );
+}
+
+#[test]
+fn train_speed_comes_from_entries_and_lengths() {
+    // 1000 mm in 10 s. Scale speed (from the arithmetic of check-values.md, section 2.1: 60 scale mph
+    // are 307.9 mm/s in HO): 100 mm/s x 87.1 = 31.4 km/h.
+    check(
+        &measured_line(5, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         21.0",
+        "end train t1 speed_mm_s=95..105
+         end train t1 scale_kmh=29.5..33",
+    );
+}
+
+#[test]
+fn train_speed_is_not_known_without_lengths() {
+    check(
+        &line(5, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         20.0 d-p3 on
+         21.0",
+        "end train t1 speed_mm_s=null scale_kmh=null length_mm=null",
+    );
+}
+
+#[test]
+fn train_length_comes_from_entry_exit_and_speed() {
+    // At 100 mm/s the tail leaves p1 and p2 five seconds after the head entered the next: 500 mm.
+    check(
+        &measured_line(6, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         15.0 d-p1 off
+         20.0 d-p3 on
+         25.0 d-p2 off
+         30.0 d-p4 on
+         35.0 d-p3 off
+         36.0",
+        "end train t1 length_mm=350..650",
+    );
+}
+
+#[test]
+fn train_has_stopped_when_it_does_not_come() {
+    check(
+        &line(5, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         69.0",
+        "end train t1 stopped=false",
+    );
+    check(
+        &line(5, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         71.0",
+        "end train t1 stopped=true heading=p2.b",
+    );
+}
+
+#[test]
+fn train_has_stopped_by_its_speed() {
+    // 100 mm/s: p4 is expected at 30.0; 1.5 times 10 s and 5 s more are over at 40.0.
+    let story = |end: &str| {
+        format!(
+            "0.0 all off
+             5.0 d-p1 on
+             10.0 d-p2 on
+             12.0 d-p1 off
+             20.0 d-p3 on
+             22.0 d-p2 off
+             {end}"
+        )
+    };
+    check(
+        &measured_line(5, ""),
+        &story("39.0"),
+        "end train t1 stopped=false",
+    );
+    check(
+        &measured_line(5, ""),
+        &story("42.0"),
+        "end train t1 stopped=true",
+    );
+}
+
+#[test]
+fn train_that_loses_its_middle_has_parted() {
+    check(
+        &line(6, "[trains]\nequipped = \"all\"\n"),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         15.0 d-p3 on
+         20.0 d-p2 off
+         40.0",
+        "21.5 block p2 vacant
+         between 0 and 26.4: no alarm train-parted:t1
+         26.5..26.6 alarm train-parted:t1 unacknowledged high
+         26.5..26.6 train t1 parted
+         end train t1 blocks=p3
+         end train t2 blocks=p1 parent=t1
+         end trains 2",
+    );
+}
+
+#[test]
+fn train_that_only_closes_a_gap_has_not_parted() {
+    check(
+        &line(6, "[trains]\nequipped = \"all\"\n"),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         15.0 d-p3 on
+         20.0 d-p2 off
+         24.0 d-p1 off
+         40.0",
+        "never alarm train-parted:t1
+         end train t1 blocks=p3
+         end trains 1",
+    );
+}
+
+#[test]
+fn train_parted_latches() {
+    check(
+        &line(6, "[trains]\nequipped = \"all\"\n"),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         15.0 d-p3 on
+         20.0 d-p2 off
+         60.0 do acknowledge train-parted:t1
+         70.0 d-p1 off
+         75.0 do removed-by-hand p1
+         80.0 do reset train-parted:t1
+         90.0",
+        "60.0 alarm train-parted:t1 acknowledged
+         75.0 alarm train-parted:t1 latched-acknowledged
+         80.0 alarm train-parted:t1 normal",
+    );
+}
+
+#[test]
+fn train_never_parts_where_cars_do_not_show() {
+    check(
+        &line(6, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         15.0 d-p3 on
+         20.0 d-p2 off
+         200.0",
+        "never alarm train-parted:t1
+         end trains 1",
+    );
+}
+
+#[test]
+fn train_out_of_an_unwatched_place_is_the_one_that_went_in() {
+    let body = block("p1", "") + &block("p2", "") + &crate::plans::bare("p3", "");
+    check(
+        &plan(&(body + &block("p4", "") + &row(&["p1", "p2", "p3", "p4"]))),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p2 off
+         100.0 d-p4 on
+         120.0",
+        "21.5 block p2 vacant
+         100.0 train t1 entered p4
+         never alarm unannounced:p4
+         end train t1 blocks~p4
+         end trains 1",
+    );
+}
+
+#[test]
+fn train_told_by_the_operator() {
+    let plan = line(3, "");
+    check(
+        &plan,
+        "0.0
+         5.0 do stands-here p1
+         20.0",
+        "end block p1 told=true
+         end block p1 trains=t1
+         end trains 1
+         never block p1 vacant",
+    );
+    check(
+        &plan,
+        "0.0
+         5.0 do empty p1
+         20.0",
+        "end block p1 told=true
+         end trains 0",
+    );
+}
+
+#[test]
+fn train_told_is_told_until_evidence_speaks() {
+    check(
+        &line(3, ""),
+        "0.0
+         5.0 do stands-here p1
+         10.0 d-p1 on
+         20.0",
+        "end block p1 occupied told=false trains=t1
+         end trains 1",
+    );
+    check(
+        &line(3, ""),
+        "0.0
+         5.0 do empty p1
+         10.0 d-p1 on
+         20.0",
+        "10.0 block p1 occupied
+         end block p1 occupied told=false",
+    );
+}

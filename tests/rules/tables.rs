@@ -1,0 +1,217 @@
+//! Turntables, transfer tables and lift-out bridges (behaviour.md, section 3).
+
+use crate::plans::{block, plan, row};
+use crate::story::check;
+
+/// `yard - lead - [table tt: bridge] - stub-1` at stop 1; at stop 2 the bridge's end b meets stub-2 and
+/// its end a nothing. One edge beam.
+fn turntable(keys: &str) -> String {
+    let body: String = ["yard", "lead", "bridge"]
+        .iter()
+        .map(|id| block(id, ""))
+        .collect();
+    let stubs: String = ["stub-1", "stub-2"]
+        .iter()
+        .map(|id| block(id, "use = \"stub\""))
+        .collect();
+    let table = format!(
+        "[[table]]\nid = \"tt\"\nbridge = \"bridge\"\n{keys}\n\
+         [[table.stop]]\nat = \"1\"\na = \"lead.b\"\nb = \"stub-1.a\"\n\
+         [[table.stop]]\nat = \"2\"\nb = \"stub-2.a\"\n\
+         [[detector]]\nid = \"edge\"\nkind = \"contact\"\ntable = \"tt\"\nmax_silence_s = 0\n"
+    );
+    plan(&(body + &stubs + &row(&["yard", "lead"]) + &table))
+}
+
+#[test]
+fn table_stands_at_a_stop_or_between() {
+    check(
+        &turntable(""),
+        "0.0 all off; tt 1
+         10.0 tt between
+         14.0 tt 2
+         30.0",
+        "0.15 table tt position=1
+         10.15 table tt position=between
+         14.15 table tt position=2
+         end table tt free position=2",
+    );
+}
+
+#[test]
+fn table_not_heard_from_joins_nothing() {
+    check(
+        &turntable(""),
+        "0.0 all off
+         70.0 d-lead on
+         80.0 d-bridge on
+         90.0",
+        "end trains 2
+         end table tt position=unknown",
+    );
+}
+
+#[test]
+fn table_turning_with_an_engine_on_it_is_what_it_is_for() {
+    check(
+        &turntable(""),
+        "0.0 all off; tt 1
+         10.0 d-lead on
+         20.0 d-bridge on
+         25.0 d-lead off
+         40.0 tt between
+         50.0 tt 2
+         60.0 d-stub-2 on
+         65.0 d-bridge off
+         80.0",
+        "26.5 block lead vacant
+         never alarm moved-under-train:tt
+         66.5 block bridge vacant
+         end trains 1
+         end train t1 blocks=stub-2",
+    );
+}
+
+#[test]
+fn table_that_moves_under_a_train_across_its_edge() {
+    check(
+        &turntable(""),
+        "0.0 all off; tt 1
+         10.0 d-lead on
+         20.0 d-bridge on
+         40.0 tt between
+         60.0",
+        "20.0 table tt fouled
+         40.0..40.16 alarm moved-under-train:tt unacknowledged high",
+    );
+}
+
+#[test]
+fn table_that_moves_with_its_edge_beam_broken() {
+    check(
+        &turntable(""),
+        "0.0 all off; tt 1
+         20.0 edge on
+         40.0 tt between
+         60.0",
+        "20.0 table tt fouled
+         40.0..40.16 alarm moved-under-train:tt unacknowledged high",
+    );
+}
+
+#[test]
+fn table_turned_away_there_is_no_road() {
+    check(
+        &turntable(""),
+        "0.0 all off; tt between
+         10.0 d-yard on
+         20.0 d-lead on
+         40.0 tt 1
+         60.0",
+        "20.0 alarm no-road:tt unacknowledged high
+         40.15 alarm no-road:tt returned-unacknowledged",
+    );
+}
+
+#[test]
+fn table_joins_only_what_its_stop_says() {
+    check(
+        &turntable("").replace("use = \"stub\"", ""),
+        "0.0 all off; tt 1
+         10.0 d-bridge on
+         20.0 d-stub-1 on
+         25.0 d-bridge off
+         30.0 tt 2
+         40.0 d-bridge on
+         60.0",
+        "26.5 block bridge vacant
+         end trains 2",
+    );
+}
+
+#[test]
+fn table_with_a_rest_is_told_when_it_is_not_there() {
+    check(
+        &turntable("rest = \"1\""),
+        "0.0 all off; tt 1
+         10.0 d-lead on
+         20.0 d-bridge on
+         25.0 d-lead off
+         28.0 tt between
+         30.0 tt 2
+         40.0 d-stub-2 on
+         45.0 d-bridge off
+         100.0 tt 1
+         110.0",
+        "46.5 block bridge vacant
+         between 0 and 55.0: no alarm not-at-rest:tt
+         55.0..57.1 alarm not-at-rest:tt unacknowledged low
+         100.15 alarm not-at-rest:tt returned-unacknowledged",
+    );
+}
+
+#[test]
+fn table_without_a_rest_is_nowhere_out_of_place() {
+    check(
+        &turntable(""),
+        "0.0 all off; tt 2
+         20.0 d-bridge on
+         30.0 d-stub-2 on
+         35.0 d-bridge off
+         45.0 tt between
+         600.0",
+        "30.0 block stub-2 occupied
+         45.15 table tt position=between
+         never alarm not-at-rest:tt
+         never alarm no-correspondence:tt",
+    );
+}
+
+#[test]
+fn table_t5_applies_only_with_a_rest() {
+    check(
+        &turntable("rest = \"1\""),
+        "0.0 all off; tt 1
+         10.0 tt between
+         30.0 tt 2
+         40.0",
+        "14.0..14.2 alarm no-correspondence:tt unacknowledged medium
+         30.15 alarm no-correspondence:tt returned-unacknowledged",
+    );
+}
+
+#[test]
+fn table_lift_out_bridge_that_is_out() {
+    let body: String = ["p1", "p2", "span", "p3"]
+        .iter()
+        .map(|id| block(id, ""))
+        .collect();
+    let table = "[[table]]\nid = \"lift\"\nbridge = \"span\"\nrest = \"in\"\n\
+                 [[table.stop]]\nat = \"in\"\na = \"p2.b\"\nb = \"p3.a\"\n\
+                 [[table.stop]]\nat = \"out\"\n";
+    check(
+        &plan(&(body + &row(&["p1", "p2"]) + table)),
+        "0.0 all off; lift out
+         70.0 d-p1 on
+         80.0 d-p2 on
+         90.0",
+        "80.0 alarm no-road:lift unacknowledged high",
+    );
+}
+
+#[test]
+fn table_turning_with_an_engine_on_it_is_not_the_end_of_its_road() {
+    // It has come to rest on the bridge, as far as anybody can tell; to call for a stop is noise.
+    check(
+        &turntable(""),
+        "0.0 all off; tt 1
+         10.0 d-lead on
+         20.0 d-bridge on
+         25.0 d-lead off
+         90.0 tt between
+         100.0 tt 2
+         110.0",
+        "90.15 table tt position=between
+         never alarm no-road:tt",
+    );
+}
