@@ -1,11 +1,13 @@
 //! One evening: a session whose messages go through the engine, watched by the oracle.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use taillamp::engine::Engine;
 use taillamp::engine::alarm::kinds::AlarmKind;
 use taillamp::engine::alarm::lifecycle::AlarmState;
-use taillamp::engine::change::{Change, What as Changed};
+use taillamp::engine::change::{Change, Occupancy, What as Changed};
+use taillamp::engine::ids::BlockId;
 use taillamp::engine::input::{Command, Input, Word};
 use taillamp::engine::time::{Instant, Span};
 use taillamp::plan::Plan;
@@ -15,7 +17,10 @@ use taillamp_simulator::demo_plan;
 use taillamp_simulator::mishaps::Rates;
 use taillamp_simulator::operator::act::What;
 use taillamp_simulator::session::Session;
+use taillamp_simulator::truth::Truth;
 use taillamp_simulator::world::Settings;
+use taillamp_simulator::world::levers::LEFT_BEHIND;
+use taillamp_simulator::world::track::Piece;
 
 use crate::oracle::Oracle;
 
@@ -23,6 +28,9 @@ use crate::oracle::Oracle;
 const LOOK: Span = Span::from_millis(100);
 /// How long everything may take to return once nothing goes wrong any more.
 const SETTLE_MAX: Span = Span::from_secs(420);
+
+/// How long after cars were lifted their block may come to be shown as lost.
+const SAY_WITHIN: Span = Span::from_secs(60);
 
 /// Minutes of virtual time.
 pub const fn minutes(count: u64) -> Instant {
@@ -37,6 +45,10 @@ pub struct Evening {
     engine: Engine,
     oracle: Oracle,
     raised: Vec<(Instant, String, AlarmKind)>,
+    /// Blocks under cars that were left behind, by the name that they go by.
+    left_behind: BTreeMap<String, Vec<BlockId>>,
+    /// Blocks from which such cars were lifted by hand, and until when that may have to be said.
+    lifted: Vec<(BlockId, Instant)>,
 }
 
 impl Evening {
@@ -52,6 +64,8 @@ impl Evening {
             session,
             plan,
             raised: Vec::new(),
+            left_behind: BTreeMap::new(),
+            lifted: Vec::new(),
         }
     }
 
@@ -85,8 +99,56 @@ impl Evening {
             self.note(change);
         }
         let truth = self.session.truth();
+        self.tell_what_was_lifted(&truth);
         self.oracle
             .compare(&truth, self.session.world(), &self.engine.snapshot());
+    }
+
+    /// Whoever lifts cars off the track says so where the page shows them as lost.
+    fn tell_what_was_lifted(&mut self, truth: &Truth) {
+        let mut there = BTreeMap::new();
+        for train in truth
+            .trains
+            .iter()
+            .filter(|train| train.name.ends_with(LEFT_BEHIND))
+        {
+            let blocks = train.pieces.iter().filter_map(|piece| match piece {
+                Piece::Block(block) => Some(*block),
+                Piece::Turnout(..) | Piece::Crossing(..) => None,
+            });
+            there.insert(train.name.clone(), blocks.collect());
+        }
+        let before = std::mem::replace(&mut self.left_behind, there);
+        let until = truth.at.plus(SAY_WITHIN);
+        for (name, blocks) in before {
+            if !self.left_behind.contains_key(&name) {
+                self.lifted
+                    .extend(blocks.into_iter().map(|block| (block, until)));
+            }
+        }
+        for (block, until) in std::mem::take(&mut self.lifted) {
+            let id = &self.plan.layout.blocks[block.index()].id;
+            let lost = self
+                .engine
+                .snapshot()
+                .blocks
+                .iter()
+                .any(|view| &view.id == id && view.state == Occupancy::Lost);
+            if lost {
+                self.say(Command::RemovedByHand(block));
+            } else if truth.at < until {
+                self.lifted.push((block, until));
+            }
+        }
+    }
+
+    fn say(&mut self, command: Command) {
+        let word = Word {
+            who: "tester".to_owned(),
+            why: "looked".to_owned(),
+        };
+        let now = self.session.world().now();
+        self.engine.handle(now, Input::Command(command, word));
     }
 
     fn note(&mut self, change: Change) {
@@ -223,18 +285,12 @@ impl Evening {
     }
 
     fn reset_latched(&mut self) {
-        let now = self.session.world().now();
         for alarm in self.engine.snapshot().alarms {
             if matches!(
                 alarm.state,
                 AlarmState::LatchedUnacknowledged | AlarmState::LatchedAcknowledged
             ) {
-                let word = Word {
-                    who: "tester".to_owned(),
-                    why: "looked".to_owned(),
-                };
-                let reset = Input::Command(Command::Reset(alarm.id), word);
-                self.engine.handle(now, reset);
+                self.say(Command::Reset(alarm.id));
             }
         }
     }

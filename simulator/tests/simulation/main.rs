@@ -14,12 +14,6 @@ use taillamp_simulator::mishaps::Rates;
 use taillamp_simulator::world::Settings;
 use taillamp_simulator::world::load::Dirt;
 
-/// Only the operator's memory fails.
-const FORGETFUL: Rates = Rates {
-    forgotten_points: 0.5,
-    ..Rates::OFF
-};
-
 #[test]
 fn an_ideal_evening_without_mishaps_raises_no_alarm_of_something_gone_wrong() {
     for seed in 1..=2 {
@@ -42,7 +36,7 @@ fn an_ideal_evening_without_mishaps_raises_no_alarm_of_something_gone_wrong() {
 #[test]
 fn every_forgotten_point_is_alarmed_once_and_no_other() {
     for seed in 1..=4 {
-        let mut evening = Evening::new(Settings::usual(seed), FORGETFUL);
+        let mut evening = Evening::new(Settings::usual(seed), Rates::FORGETFUL);
         evening.run_to(minutes(10));
         evening.assert_no_violation();
         let compared = evening.compare_forgotten_points();
