@@ -3,6 +3,7 @@
 //! Ctrl-C and SIGTERM end it; SIGHUP reads the plan again. Standard output tells once where the
 //! page is; the log goes to standard error.
 
+use std::io::IsTerminal as _;
 use std::path::PathBuf;
 
 use tokio::signal::unix::{SignalKind, signal};
@@ -58,7 +59,8 @@ fn start_log(format: LogFormat) {
     let levels = EnvFilter::builder().with_default_directive(tracing::Level::INFO.into());
     let builder = tracing_subscriber::fmt()
         .with_env_filter(levels.from_env_lossy())
-        .with_writer(std::io::stderr);
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal());
     // A second logger is refused; the first one stays.
     let _ = match format {
         LogFormat::Text => builder.with_target(false).try_init(),

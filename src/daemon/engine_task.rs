@@ -154,7 +154,6 @@ impl EngineTask {
                 retained,
             } => self.message(at, &topic, &payload, retained).then_some(at),
             Arrival::Connected { at, reconnects } => {
-                tracing::info!(reconnects, "the broker is connected");
                 self.hub.metrics.broker_connected(reconnects);
                 self.broker(at, true);
                 None

@@ -90,6 +90,8 @@ pub struct Engine {
     next_train: u32,
     desk: Desk,
     shown_health: Vec<change::Health>,
+    /// The last step of the room's light.
+    ambient: Option<detector::room_light::Step>,
     /// B10: places whose current went in this pass.
     recent_losses: Vec<PlaceId>,
 
@@ -187,6 +189,7 @@ impl Engine {
             next_train: 0,
             desk: Desk::default(),
             shown_health: alloc::vec![change::Health::Ok; layout.detectors.len()],
+            ambient: None,
             recent_losses: Vec::new(),
             feed_places: Vec::new(),
             watchers: alloc::vec![Vec::new(); places],

@@ -28,6 +28,15 @@ impl Engine {
         let Some(first) = self.detectors[id.index()].light.step(now) else {
             return;
         };
+        let until = now.plus(self.layout.settings.relearn);
+        // One lamp reaches the slower detectors a little later.
+        if self
+            .ambient
+            .is_some_and(|step| now.since(step.at) <= TOGETHER && alike(step, first))
+        {
+            self.learn_light(id, until);
+            return;
+        }
         let mut stepped: Vec<DetectorId> = Vec::new();
         let mut reporting = 0;
         for index in 0..self.detectors.len() {
@@ -43,7 +52,12 @@ impl Engine {
         if stepped.len() * 2 < reporting || !self.are_apart(&stepped) {
             return;
         }
-        let until = now.plus(self.layout.settings.relearn);
+        let began = stepped
+            .iter()
+            .filter_map(|id| self.detectors[id.index()].light.step(now))
+            .map(|step| step.at)
+            .min();
+        self.ambient = began.map(|at| Step { at, ..first });
         for id in stepped {
             self.learn_light(id, until);
         }

@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::words::Worded;
 use crate::engine::Engine;
 use crate::engine::change::{Change, What};
+use crate::engine::ids::TableId;
 use crate::engine::input::TablePosition;
 use crate::engine::layout::Layout;
 use crate::engine::time::Instant;
@@ -29,11 +30,7 @@ pub fn end_line(at: Instant, snapshot: &str) -> String {
 
 /// A table's position as a word.
 #[must_use]
-pub fn table_position(
-    layout: &Layout,
-    table: crate::engine::ids::TableId,
-    position: TablePosition,
-) -> &str {
+pub fn table_position(layout: &Layout, table: TableId, position: TablePosition) -> &str {
     match position {
         TablePosition::At(index) => {
             let stops = &layout.tables[table.index()].stops;

@@ -7,7 +7,9 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::stamp::{Rounded, rounded};
 use super::words::Worded;
+use crate::engine::ids::TurnoutId;
 use crate::engine::layout::{
     CrossingTrack, Decide, Detector, End, Layout, PositionSource, Subject,
 };
@@ -20,7 +22,10 @@ pub fn layout_json(plan: &Plan) -> String {
     let shape = Shape {
         name: &layout.name,
         scale: &plan.scale,
-        scale_ratio: layout.scale_ratio,
+        scale_ratio: Rounded {
+            value: layout.scale_ratio,
+            decimals: 4,
+        },
         equipped: layout.equipped.word(),
         blocks: blocks(layout),
         turnouts: turnouts(layout),
@@ -68,7 +73,7 @@ pub fn end(layout: &Layout, end: End) -> String {
 struct Shape<'a> {
     name: &'a str,
     scale: &'a str,
-    scale_ratio: f64,
+    scale_ratio: Rounded,
     equipped: &'static str,
     blocks: BTreeMap<&'a str, Block<'a>>,
     turnouts: BTreeMap<&'a str, Turnout<'a>>,
@@ -90,7 +95,7 @@ struct Named<'a> {
 struct Block<'a> {
     name: &'a str,
     line: Option<&'a str>,
-    length_mm: Option<f64>,
+    length_mm: Option<Rounded>,
     #[serde(rename = "use")]
     usage: &'static str,
     fiddle: bool,
@@ -138,8 +143,8 @@ struct DetectorShape<'a> {
     name: &'a str,
     kind: &'static str,
     subject: String,
-    on: Option<f64>,
-    off: Option<f64>,
+    on: Option<Rounded>,
+    off: Option<Rounded>,
     unit: Option<&'a str>,
     node: Option<&'a str>,
 }
@@ -160,7 +165,7 @@ fn blocks(layout: &Layout) -> BTreeMap<&str, Block<'_>> {
         let shape = Block {
             name: &item.name,
             line: item.line.as_deref(),
-            length_mm: item.length_mm,
+            length_mm: rounded(item.length_mm, 1),
             usage: item.usage.word(),
             fiddle: item.fiddle,
             bridge_of,
@@ -249,7 +254,7 @@ fn detector<'a>(layout: &'a Layout, item: &'a Detector) -> DetectorShape<'a> {
         Decide::Threshold { on, off } => (Some(on), Some(off)),
         Decide::Boolean | Decide::Sequential(_) => (None, None),
     };
-    let turnout = |id: crate::engine::ids::TurnoutId| &layout.turnouts[id.index()].id;
+    let turnout = |id: TurnoutId| &layout.turnouts[id.index()].id;
     let subject = match item.subject {
         Subject::Block(block, _) => format!("block:{}", layout.blocks[block.index()].id),
         Subject::Section(id) => format!("turnout:{}", turnout(id)),
@@ -262,8 +267,8 @@ fn detector<'a>(layout: &'a Layout, item: &'a Detector) -> DetectorShape<'a> {
         name: &item.name,
         kind: item.kind.word(),
         subject,
-        on,
-        off,
+        on: rounded(on, 4),
+        off: rounded(off, 4),
         unit: Some(item.unit.as_str()).filter(|unit| !unit.is_empty()),
         node: item.node.map(|node| layout.nodes[node.index()].id.as_str()),
     }

@@ -117,6 +117,9 @@ fn from_decimal(digits: i64, exponent: i32) -> f64 {
 
 /// A float is taken as the shortest decimal that stands for it: what a person would have written.
 fn shift_float(value: f64, power: i32) -> f64 {
+    if let Some((digits, exponent)) = short_decimal(value) {
+        return from_decimal(digits, exponent + power);
+    }
     let text = format!("{value:e}");
     match text
         .split_once('e')
@@ -125,6 +128,21 @@ fn shift_float(value: f64, power: i32) -> f64 {
         Some((digits, exponent)) => parse(&format!("{digits}e{}", exponent.saturating_add(power))),
         None => value,
     }
+}
+
+/// The decimal of at most fifteen digits and nine places that stands for this float, where there is
+/// one. There is at most one: fifteen digits survive the way through a float.
+fn short_decimal(value: f64) -> Option<(i64, i32)> {
+    POWERS
+        .iter()
+        .zip(0_i32..)
+        .take(10)
+        .find_map(|(power, places)| {
+            let digits = (value * power).round();
+            let stands = digits.abs() < DIGITS_MAX as f64 && digits / power == value;
+            // The bound above makes the whole number exact in both types.
+            stands.then_some((digits as i64, -places))
+        })
 }
 
 /// Text made above is always a number; were it not, not-a-number is the answer that proves nothing.
@@ -158,6 +176,24 @@ mod tests {
             assert_eq!(from_exponent.shifted(3), wanted);
             assert_eq!(from_point.shifted(3), wanted);
             assert_eq!(Quantity::Float(float).shifted(3), wanted);
+        }
+    }
+
+    #[test]
+    fn floats_of_any_length_move_their_point() {
+        for (value, power, expected) in [
+            (123.456_789_012_345_67, 3, 123_456.789_012_345_67),
+            (1e-300, 3, 1e-297),
+            (5e-324, -3, 0.0),
+            (1e308, 3, f64::INFINITY),
+            (-0.001, 3, -1.0),
+            (2_f64.powi(60), -3, 1_152_921_504_606_847.0),
+        ] {
+            assert_eq!(
+                Quantity::Float(value).shifted(power),
+                expected,
+                "{value} {power}"
+            );
         }
     }
 

@@ -7,7 +7,7 @@
 use std::borrow::Cow;
 use std::io::{self, BufRead};
 
-use serde::Deserialize;
+use serde::{Deserialize, Deserializer};
 use serde_json::Value;
 use serde_json::value::RawValue;
 
@@ -119,7 +119,7 @@ impl LineReader {
 struct Written<'a> {
     t: f64,
     topic: Option<String>,
-    #[serde(borrow)]
+    #[serde(borrow, default, deserialize_with = "present")]
     payload: Option<&'a RawValue>,
     #[serde(default)]
     retained: bool,
@@ -158,6 +158,11 @@ impl<'a> Written<'a> {
             },
         }
     }
+}
+
+/// A payload of `null` is there all the same.
+fn present<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<&'de RawValue>, D::Error> {
+    Deserialize::deserialize(deserializer).map(Some)
 }
 
 /// A string is the raw payload; any other JSON is the payload as it stands.

@@ -1,9 +1,9 @@
 // A stand-in for the daemon, so that the page can be looked at and tested without one.
 //
-// Serves the page's folder with the daemon's security headers, a snapshot of an invented layout, a
-// live stream of changes, and the operator's acts. What it 'decides' is a fixed story, no detection.
-// `node mock.mjs [PORT]`; `MOCK_PIN=1234` asks for a PIN, `MOCK_PLACES=2000` makes a large layout,
-// `MOCK_STILL=1` lets nothing move, `MOCK_CALM=1` starts without an alarm.
+// Serves the page's folder with the daemon's security headers, a snapshot of an invented layout,
+// a live stream of changes, and the operator's acts. What it 'decides' is a fixed story, no
+// detection. `node mock.mjs [PORT]`; `MOCK_PIN=1234` asks for a PIN, `MOCK_PLACES=2000` makes a
+// large layout, `MOCK_STILL=1` lets nothing move, `MOCK_CALM=1` starts without an alarm.
 
 import { readFile } from 'node:fs/promises';
 import { createServer } from 'node:http';
@@ -13,13 +13,20 @@ import { fileURLToPath } from 'node:url';
 import { largeLayout, layout as small } from './layout.mjs';
 
 const FOLDER = new URL('../../src/daemon/http/page/', import.meta.url);
-const TYPES = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript; charset=utf-8',
-  '.css': 'text/css; charset=utf-8', '.svg': 'image/svg+xml',
-  '.webmanifest': 'application/manifest+json' };
+const TYPES = {
+  '.html': 'text/html; charset=utf-8',
+  '.js': 'text/javascript; charset=utf-8',
+  '.css': 'text/css; charset=utf-8',
+  '.svg': 'image/svg+xml',
+  '.webmanifest': 'application/manifest+json',
+};
 const HEADERS = {
-  'Content-Security-Policy': "default-src 'self'; base-uri 'none'; form-action 'none'; "
-    + "frame-ancestors 'none'; object-src 'none'",
-  'X-Content-Type-Options': 'nosniff', 'Referrer-Policy': 'no-referrer', 'Cache-Control': 'no-cache',
+  'Content-Security-Policy':
+    "default-src 'self'; base-uri 'none'; form-action 'none'; " +
+    "frame-ancestors 'none'; object-src 'none'",
+  'X-Content-Type-Options': 'nosniff',
+  'Referrer-Policy': 'no-referrer',
+  'Cache-Control': 'no-cache',
 };
 const STEP_MS = 1_500;
 const KEEP_ALIVE_MS = 15_000;
@@ -28,12 +35,22 @@ const RING = 4_096;
 /** The whole stand-in; answers `{ url, close, send, state }`. */
 export async function startMock(options = {}) {
   const world = new World(options);
-  const server = createServer((request, response) => answer(world, request, response)
-    .catch((error) => problem(response, 500, String(error))));
-  await new Promise((done) => { server.listen(options.port ?? 0, '127.0.0.1', done); });
+  const server = createServer((request, response) =>
+    answer(world, request, response).catch((error) => problem(response, 500, String(error))),
+  );
+  await new Promise((done) => {
+    server.listen(options.port ?? 0, '127.0.0.1', done);
+  });
   const { port } = server.address();
-  return { url: `http://127.0.0.1:${port}`, world,
-    close: () => { world.stop(); server.closeAllConnections(); server.close(); } };
+  return {
+    url: `http://127.0.0.1:${port}`,
+    world,
+    close: () => {
+      world.stop();
+      server.closeAllConnections();
+      server.close();
+    },
+  };
 }
 
 const iso = (ms) => new Date(ms).toISOString();
@@ -60,24 +77,63 @@ class World {
   start(calm, places) {
     const at = iso(this.began - 95_000);
     const { layout } = this;
-    const map = (items, make) => Object.fromEntries(Object.keys(items).map((id) => [id, make(id)]));
-    const blocks = map(layout.blocks, (id) => ({ state: 'vacant', since: at, trains: [], kept: null,
-      remembered: false, told: false, why: `d-${id} 0.3 mA, off at 1.5` }));
-    const turnouts = map(layout.turnouts, () => ({ position: 'normal', from: 'message',
-      assumed: false, state: 'free', since: at, why: 'reported normal', remembered: false,
-      in_charge: null, movements: 2 }));
+    const map = (items, make) =>
+      Object.fromEntries(Object.keys(items).map((id) => [id, make(id)]));
+    const blocks = map(layout.blocks, (id) => ({
+      state: 'vacant',
+      since: at,
+      trains: [],
+      kept: null,
+      remembered: false,
+      told: false,
+      why: `d-${id} 0.3 mA, off at 1.5`,
+    }));
+    const turnouts = map(layout.turnouts, () => ({
+      position: 'normal',
+      from: 'message',
+      assumed: false,
+      state: 'free',
+      since: at,
+      why: 'reported normal',
+      remembered: false,
+      in_charge: null,
+      movements: 2,
+    }));
     const snapshot = {
-      at: iso(Date.now()), layout, broker: 'connected', waiting: null, blocks, turnouts,
-      tables: map(layout.tables, (id) => ({ position: layout.tables[id].rest, state: 'free',
-        since: at, why: 'reported at rest' })),
-      feeds: map(layout.feeds, (id) => ({ on: layout.feeds[id].rest !== 'off', live:
-        layout.feeds[id].rest !== 'off', failed: false, volts: id === 'main-power' ? 15.2 : null,
-      since: at })),
-      detectors: map(layout.detectors, (id) => ({ evidence: 'off', health: 'ok',
+      at: iso(Date.now()),
+      layout,
+      broker: 'connected',
+      waiting: null,
+      blocks,
+      turnouts,
+      tables: map(layout.tables, (id) => ({
+        position: layout.tables[id].rest,
+        state: 'free',
+        since: at,
+        why: 'reported at rest',
+      })),
+      feeds: map(layout.feeds, (id) => ({
+        on: layout.feeds[id].rest !== 'off',
+        live: layout.feeds[id].rest !== 'off',
+        failed: false,
+        volts: id === 'main-power' ? 15.2 : null,
+        since: at,
+      })),
+      detectors: map(layout.detectors, (id) => ({
+        evidence: 'off',
+        health: 'ok',
         reading: layout.detectors[id].unit === '%' ? 88 : layout.detectors[id].unit ? 0.3 : null,
-        unit: layout.detectors[id].unit ?? '', heard: iso(Date.now() - 900), since: at, dropouts: 0,
-        late: 0, implausible: 0, clock_steps: 0 })),
-      trains: {}, alarms: {}, line_up: { ready: false, exceptions: [] },
+        unit: layout.detectors[id].unit ?? '',
+        heard: iso(Date.now() - 900),
+        since: at,
+        dropouts: 0,
+        late: 0,
+        implausible: 0,
+        clock_steps: 0,
+      })),
+      trains: {},
+      alarms: {},
+      line_up: { ready: false, exceptions: [] },
     };
     if (places) this.peopleLarge(snapshot, at);
     else this.people(snapshot, at, calm);
@@ -94,55 +150,120 @@ class World {
 
   /** What stands where when the story begins. */
   people(s, at, calm) {
-    const occupy = (id, ...trains) => Object.assign(s.blocks[id], { state: 'occupied', trains,
-      why: `d-${id} 84 mA, on at 3.0` });
+    const occupy = (id, ...trains) =>
+      Object.assign(s.blocks[id], { state: 'occupied', trains, why: `d-${id} 84 mA, on at 3.0` });
     for (const i of [1, 2, 3, 4]) {
-      Object.assign(s.blocks[`goods-${i}`], { state: 'dark', why: `goods-${i}-power is off`,
-        kept: [null, 'occupied', 'vacant', 'occupied', null][i] });
+      Object.assign(s.blocks[`goods-${i}`], {
+        state: 'dark',
+        why: `goods-${i}-power is off`,
+        kept: [null, 'occupied', 'vacant', 'occupied', null][i],
+      });
     }
-    s.trains.t1 = train('Heron', ['outer-2', 'outer-3'], 'outer-3.b', at,
-      { speed_mm_s: 410, scale_kmh: 128.6, length_mm: 1720, length_sd_mm: 40 });
-    s.trains.t2 = train('Coal empties', ['inner-4', 'inner-3'], 'inner-3.a', at,
-      { speed_mm_s: 240, scale_kmh: 75.3, length_mm: 2100, length_sd_mm: 90 });
+    s.trains.t1 = train('Heron', ['outer-2', 'outer-3'], 'outer-3.b', at, {
+      speed_mm_s: 410,
+      scale_kmh: 128.6,
+      length_mm: 1720,
+      length_sd_mm: 40,
+    });
+    s.trains.t2 = train('Coal empties', ['inner-4', 'inner-3'], 'inner-3.a', at, {
+      speed_mm_s: 240,
+      scale_kmh: 75.3,
+      length_mm: 2100,
+      length_sd_mm: 90,
+    });
     s.trains.t3 = train(null, ['goods-lead'], 'goods-lead.b', at, { stopped: true });
     s.trains.t4 = train('Shunter', ['stub-2'], null, at, { stopped: true });
-    occupy('outer-2', 't1'); occupy('outer-3', 't1'); occupy('inner-3', 't2');
-    occupy('inner-4', 't2'); occupy('goods-lead', 't3'); occupy('stub-2', 't4');
-    Object.assign(s.turnouts.w7, { position: 'reverse', state: calm ? 'awaiting' : 'left-diverging',
-      since: iso(this.began - 14_000), why: 'not set back within 10 s' });
+    occupy('outer-2', 't1');
+    occupy('outer-3', 't1');
+    occupy('inner-3', 't2');
+    occupy('inner-4', 't2');
+    occupy('goods-lead', 't3');
+    occupy('stub-2', 't4');
+    Object.assign(s.turnouts.w7, {
+      position: 'reverse',
+      state: calm ? 'awaiting' : 'left-diverging',
+      since: iso(this.began - 14_000),
+      why: 'not set back within 10 s',
+    });
     Object.assign(s.turnouts.w8, { position: 'reverse', state: 'awaiting' });
     if (calm) return;
-    Object.assign(s.blocks['upper-3'], { state: 'lost', why: 'off, and nothing left by an exit' });
+    Object.assign(s.blocks['upper-3'], {
+      state: 'lost',
+      why: 'off, and nothing left by an exit',
+    });
     s.trains.t5 = train('Railbus', ['upper-3'], 'upper-3.b', at, { lost: true, stopped: true });
-    Object.assign(s.detectors['d-shed-lead'], { health: 'silent', evidence: 'none', reading: null });
-    Object.assign(s.blocks['shed-lead'], { state: 'unknown', kept: 'vacant',
-      why: 'd-shed-lead has been silent for 31 s' });
+    Object.assign(s.detectors['d-shed-lead'], {
+      health: 'silent',
+      evidence: 'none',
+      reading: null,
+    });
+    Object.assign(s.blocks['shed-lead'], {
+      state: 'unknown',
+      kept: 'vacant',
+      why: 'd-shed-lead has been silent for 31 s',
+    });
     Object.assign(s.feeds['hut-lights'], { on: true, live: true });
     const raise = (...args) => Object.assign(s.alarms, { [args[0]]: alarm(...args) });
-    raise('bound-for-diverging:w7', 'high', 'Points 7 left diverging, Heron is bound for them',
-      'Set the points straight, or stop the train.', this.began - 2_000, [12, 17]);
+    raise(
+      'bound-for-diverging:w7',
+      'high',
+      'Points 7 left diverging, Heron is bound for them',
+      'Set the points straight, or stop the train.',
+      this.began - 2_000,
+      [12, 17],
+    );
     s.trains.t1.ahead = { what: 'bound-for-diverging', at: 'w7', seconds: [12, 17] };
-    raise('train-lost:upper-3', 'high', 'Railbus was lost in Upper End',
-      'Look for it, then say what you found.', this.began - 41_000);
-    raise('left-diverging:w7', 'medium', 'Points 7 left diverging', 'Set the points straight.',
-      this.began - 14_000);
-    raise('detector-fault:d-shed-lead', 'low', 'Detector Shed Lead is silent',
-      'Look at its power, its wiring, its lens.', this.began - 60_000);
+    raise(
+      'train-lost:upper-3',
+      'high',
+      'Railbus was lost in Upper End',
+      'Look for it, then say what you found.',
+      this.began - 41_000,
+    );
+    raise(
+      'left-diverging:w7',
+      'medium',
+      'Points 7 left diverging',
+      'Set the points straight.',
+      this.began - 14_000,
+    );
+    raise(
+      'detector-fault:d-shed-lead',
+      'low',
+      'Detector Shed Lead is silent',
+      'Look at its power, its wiring, its lens.',
+      this.began - 60_000,
+    );
     s.alarms['detector-fault:d-shed-lead'].state = 'acknowledged';
     s.alarms['detector-fault:d-shed-lead'].by = 'Ada';
     s.line_up.exceptions = [
       { id: 'w7', level: 'stops', text: 'Points 7 are diverging', do: 'Set them straight.' },
-      { id: 'upper-3', level: 'stops', text: 'Upper End: a train was lost there',
-        do: 'Look for it, then say what you found.' },
+      {
+        id: 'upper-3',
+        level: 'stops',
+        text: 'Upper End: a train was lost there',
+        do: 'Look for it, then say what you found.',
+      },
       { id: 'hut-lights', level: 'note', text: 'Hut lights are on', do: 'Switch them off.' },
-      { id: 'goods-4', level: 'note', text: 'Goods 4 is dark, and what stands there is unknown',
-        do: 'Say what stands there.' },
+      {
+        id: 'goods-4',
+        level: 'note',
+        text: 'Goods 4 is dark, and what stands there is unknown',
+        do: 'Say what stands there.',
+      },
     ];
   }
 
   send(kind, id, item) {
-    const key = { block: 'blocks', turnout: 'turnouts', table: 'tables', feed: 'feeds',
-      detector: 'detectors', train: 'trains', alarm: 'alarms' }[kind];
+    const key = {
+      block: 'blocks',
+      turnout: 'turnouts',
+      table: 'tables',
+      feed: 'feeds',
+      detector: 'detectors',
+      train: 'trains',
+      alarm: 'alarms',
+    }[kind];
     if (key && item === null) delete this.snapshot[key][id];
     else if (key) this.snapshot[key][id] = item;
     this.id += 1;
@@ -181,8 +302,11 @@ class World {
     }
     this.run('t1', ['outer-1', 'outer-2', 'outer-3', 'outer-4', 'outer-5', 'outer-6'], 'b', now);
     this.run('t2', ['inner-1', 'inner-5', 'inner-4', 'inner-3', 'inner-2'], 'a', now);
-    const detector = { ...this.snapshot.detectors['o-w7-n'], reading: 85 + (this.step % 5),
-      heard: now };
+    const detector = {
+      ...this.snapshot.detectors['o-w7-n'],
+      reading: 85 + (this.step % 5),
+      heard: now,
+    };
     this.send('detector', 'o-w7-n', detector);
   }
 
@@ -195,10 +319,19 @@ class World {
     const held = grows ? [...t.blocks, next] : t.blocks.slice(1);
     const set = (block, state, trains) => {
       const reading = state === 'occupied' ? 84 : 0.3;
-      this.send('block', block, { ...this.snapshot.blocks[block], state, trains, since: now,
-        why: `d-${block} ${reading} mA` });
-      this.send('detector', `d-${block}`, { ...this.snapshot.detectors[`d-${block}`], reading,
-        evidence: state === 'occupied' ? 'on' : 'off', heard: now });
+      this.send('block', block, {
+        ...this.snapshot.blocks[block],
+        state,
+        trains,
+        since: now,
+        why: `d-${block} ${reading} mA`,
+      });
+      this.send('detector', `d-${block}`, {
+        ...this.snapshot.detectors[`d-${block}`],
+        reading,
+        evidence: state === 'occupied' ? 'on' : 'off',
+        heard: now,
+      });
     };
     if (grows) set(next, 'occupied', [id]);
     if (left) set(left, 'vacant', []);
@@ -211,8 +344,11 @@ class World {
       const id = ids[(this.step * 97 + i * 53) % ids.length];
       const was = this.snapshot.blocks[id];
       if (was.trains.length) continue;
-      this.send('block', id, { ...was, since: now,
-        state: was.state === 'vacant' ? 'unknown' : 'vacant' });
+      this.send('block', id, {
+        ...was,
+        since: now,
+        state: was.state === 'vacant' ? 'unknown' : 'vacant',
+      });
     }
   }
 
@@ -221,34 +357,80 @@ class World {
     const item = this.snapshot[kind]?.[decodeURIComponent(id)];
     if (!item) return `there is no ${id} among the ${kind}`;
     if (verb === 'acknowledge') {
-      const active = item.active ? { ...item, state: 'acknowledged', by: body.who ?? null } : null;
+      const active = item.active
+        ? { ...item, state: 'acknowledged', by: body.who ?? null }
+        : null;
       this.send('alarm', id, active);
     } else if (verb === 'shelve') {
-      this.send('alarm', id, { ...item, state: 'shelved', by: body.who ?? null,
-        until: iso(Date.now() + body.minutes * 60_000) });
+      this.send('alarm', id, {
+        ...item,
+        state: 'shelved',
+        by: body.who ?? null,
+        until: iso(Date.now() + body.minutes * 60_000),
+      });
     } else if (verb === 'name') this.send('train', id, { ...item, name: body.name });
     else if (verb === 'seen') {
-      this.send('turnout', id, { ...item, position: body.position, from: 'operator', state:
-        body.position === 'normal' ? 'free' : 'awaiting' });
+      this.send('turnout', id, {
+        ...item,
+        position: body.position,
+        from: 'operator',
+        state: body.position === 'normal' ? 'free' : 'awaiting',
+      });
     } else if (verb === 'in-charge') {
-      this.send('turnout', id, { ...item, in_charge: body.minutes === 0 ? null
-        : { who: body.who ?? '', until: iso(Date.now() + body.minutes * 60_000) } });
+      this.send('turnout', id, {
+        ...item,
+        in_charge:
+          body.minutes === 0
+            ? null
+            : { who: body.who ?? '', until: iso(Date.now() + body.minutes * 60_000) },
+      });
     } else if (verb === 'out-of-service' || verb === 'in-service') {
       this.send('detector', id, { ...item, health: verb === 'in-service' ? 'ok' : verb });
     } else if (verb === 'stands-here' || verb === 'empty') {
-      this.send('block', id, { ...item, told: true, kept: verb === 'empty' ? 'vacant' : 'occupied' });
+      this.send('block', id, {
+        ...item,
+        told: true,
+        kept: verb === 'empty' ? 'vacant' : 'occupied',
+      });
     } else return `${verb} cannot be carried out on ${id}`;
     return null;
   }
 }
 
-const train = (name, blocks, heading, since, more = {}) => ({ name, blocks, heading, stopped: false,
-  lost: false, speed_mm_s: null, scale_kmh: null, length_mm: null, length_sd_mm: null,
-  unconfirmed: false, sure: true, or: [], parent: null, ahead: null, remembered: false, since, ...more });
+const train = (name, blocks, heading, since, more = {}) => ({
+  name,
+  blocks,
+  heading,
+  stopped: false,
+  lost: false,
+  speed_mm_s: null,
+  scale_kmh: null,
+  length_mm: null,
+  length_sd_mm: null,
+  unconfirmed: false,
+  sure: true,
+  or: [],
+  parent: null,
+  ahead: null,
+  remembered: false,
+  since,
+  ...more,
+});
 
-const alarm = (id, priority, text, toDo, since, seconds = null) => ({ id, type: id.split(':')[0],
-  subject: id.split(':')[1], priority, state: 'unacknowledged', active: true, since: iso(since), text,
-  do: toDo, seconds, by: null, until: null });
+const alarm = (id, priority, text, toDo, since, seconds = null) => ({
+  id,
+  type: id.split(':')[0],
+  subject: id.split(':')[1],
+  priority,
+  state: 'unacknowledged',
+  active: true,
+  since: iso(since),
+  text,
+  do: toDo,
+  seconds,
+  by: null,
+  until: null,
+});
 
 function problem(response, status, detail) {
   response.writeHead(status, { ...HEADERS, 'Content-Type': 'application/problem+json' });
@@ -281,7 +463,10 @@ async function takeAct(world, path, request, response) {
   const body = await bodyOf(request);
   if (path === '/api/v1/session') {
     if (body.pin !== world.pin) return problem(response, 403, 'that is not the PIN');
-    response.writeHead(200, { ...HEADERS, 'Set-Cookie': 'session=ok; HttpOnly; SameSite=Strict' });
+    response.writeHead(200, {
+      ...HEADERS,
+      'Set-Cookie': 'session=ok; HttpOnly; SameSite=Strict',
+    });
     return response.end('{}');
   }
   if (world.pin && !request.headers.cookie?.includes('session=ok')) {
@@ -296,8 +481,12 @@ async function takeAct(world, path, request, response) {
 
 if (process.argv[1] === fileURLToPath(import.meta.url)) {
   const { env } = process;
-  const mock = await startMock({ port: Number(process.argv[2] ?? 8090), pin: env.MOCK_PIN ?? null,
-    places: Number(env.MOCK_PLACES ?? 0), still: Boolean(env.MOCK_STILL),
-    calm: Boolean(env.MOCK_CALM) });
+  const mock = await startMock({
+    port: Number(process.argv[2] ?? 8090),
+    pin: env.MOCK_PIN ?? null,
+    places: Number(env.MOCK_PLACES ?? 0),
+    still: Boolean(env.MOCK_STILL),
+    calm: Boolean(env.MOCK_CALM),
+  });
   process.stdout.write(`${mock.url}\n`);
 }

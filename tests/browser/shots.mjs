@@ -1,7 +1,7 @@
 // Takes screenshots of every view in the sizes and conditions that people meet.
 //
-// Input: `BASE_URL`, or the mock server. Output: PNG files in tests/out. Judges nothing: to be looked
-// at. `node shots.mjs [NAME-PART]` takes only those whose name contains the part.
+// Input: `BASE_URL`, or the mock server. Output: PNG files in tests/out. Judges nothing: to be
+// looked at. `node shots.mjs [NAME-PART]` takes only those whose name contains the part.
 
 import { mkdir } from 'node:fs/promises';
 
@@ -18,16 +18,26 @@ const calm = process.env.BASE_URL ? null : await startMock({ still: true, calm: 
 const browser = await launch();
 await mkdir(OUT, { recursive: true });
 
-async function shot(name, { base, size, scheme = 'light', view = 'now', vision, full = true, zoom }) {
+async function shot(
+  name,
+  { base, size, scheme = 'light', view = 'now', vision, full = true, zoom },
+) {
   if (!name.includes(only)) return;
   const [width, height] = SIZES[size];
-  const page = await browser.newPage({ viewport: { width, height }, colorScheme: scheme,
-    deviceScaleFactor: size === 'phone' ? 2 : 1, reducedMotion: 'reduce' });
+  const page = await browser.newPage({
+    viewport: { width, height },
+    colorScheme: scheme,
+    deviceScaleFactor: size === 'phone' ? 2 : 1,
+    reducedMotion: 'reduce',
+  });
   const cdp = await page.context().newCDPSession(page);
   if (vision) await cdp.send('Emulation.setEmulatedVisionDeficiency', { type: vision });
   await page.goto(`${base}/#${view}`);
   await page.waitForSelector('.card, .rows, .help, .big', { timeout: 8_000 });
-  if (zoom) await page.evaluate((z) => { document.documentElement.style.fontSize = z; }, zoom);
+  if (zoom)
+    await page.evaluate((z) => {
+      document.documentElement.style.fontSize = z;
+    }, zoom);
   await page.screenshot({ path: `${OUT}${name}.png`, fullPage: full });
   await page.close();
 }

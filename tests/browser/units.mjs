@@ -1,5 +1,5 @@
-// Tests the page's modules that need no browser: the stream's parser, the strips, the order of spoken
-// warnings, and the contrast of the palette. Run with `node --test units.mjs`.
+// Tests the page's modules that need no browser: the stream's parser, the strips, the order of
+// spoken warnings, and the contrast of the palette. Run with `node --test units.mjs`.
 
 import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
@@ -8,7 +8,9 @@ import { test } from 'node:test';
 import { layout, largeLayout } from './layout.mjs';
 
 const PAGE = '../../src/daemon/http/page/';
-const { Announcer, RANKS, WORDS_MAX, sentence, spokenSeconds } = await import(`${PAGE}announcer.js`);
+const { Announcer, RANKS, WORDS_MAX, sentence, spokenSeconds } = await import(
+  `${PAGE}announcer.js`
+);
 const { EventParser } = await import(`${PAGE}stream.js`);
 const { rowsOf, stretches, stripsOf } = await import(`${PAGE}topology.js`);
 
@@ -22,24 +24,38 @@ function parsed(text, piece = text.length || 1) {
 }
 
 // Source: WHATWG HTML, section 9.2.6, the examples of the text.
-test('the standard\'s examples of event streams', () => {
-  assert.deepEqual(parsed('data: YHOO\ndata: +2\ndata: 10\n\n').map((m) => m.data),
-    ['YHOO\n+2\n10']);
-  const four = ': test stream\n\ndata: first event\nid: 1\n\ndata:second event\nid\n\n'
-    + 'data:  third event\n\n';
-  assert.deepEqual(parsed(four), [{ event: 'message', data: 'first event', id: '1' },
+test("the standard's examples of event streams", () => {
+  assert.deepEqual(
+    parsed('data: YHOO\ndata: +2\ndata: 10\n\n').map((m) => m.data),
+    ['YHOO\n+2\n10'],
+  );
+  const four =
+    ': test stream\n\ndata: first event\nid: 1\n\ndata:second event\nid\n\n' +
+    'data:  third event\n\n';
+  assert.deepEqual(parsed(four), [
+    { event: 'message', data: 'first event', id: '1' },
     { event: 'message', data: 'second event', id: '' },
-    { event: 'message', data: ' third event', id: '' }]);
+    { event: 'message', data: ' third event', id: '' },
+  ]);
   // An unfinished block at the end is not an event.
-  assert.deepEqual(parsed('data\n\ndata\ndata\n\ndata:').map((m) => m.data), ['', '\n']);
-  assert.deepEqual(parsed('data:test\n\ndata: test\n\n').map((m) => m.data), ['test', 'test']);
+  assert.deepEqual(
+    parsed('data\n\ndata\ndata\n\ndata:').map((m) => m.data),
+    ['', '\n'],
+  );
+  assert.deepEqual(
+    parsed('data:test\n\ndata: test\n\n').map((m) => m.data),
+    ['test', 'test'],
+  );
 });
 
-// Source: web-platform-tests, eventsource/format-*: a field name with a space is another field; CR,
-// LF and CRLF all end a line; a byte order mark in front is dropped; NUL in an id ignores it.
+// Source: web-platform-tests, eventsource/format-*: a field name with a space is another field;
+// CR, LF and CRLF all end a line; a byte order mark in front is dropped; NUL in an id ignores it.
 test('line ends, byte order mark, odd fields, in pieces of any size', () => {
   const text = '\uFEFFdata:a\r\ndata : x\rdata:b\n\r\nid:7\0\nevent:e\ndata:c\r\r:';
-  const expected = [{ event: 'message', data: 'a\nb', id: '' }, { event: 'e', data: 'c', id: '' }];
+  const expected = [
+    { event: 'message', data: 'a\nb', id: '' },
+    { event: 'e', data: 'c', id: '' },
+  ];
   for (let piece = 1; piece <= text.length; piece += 1) {
     assert.deepEqual(parsed(text, piece), expected, `in pieces of ${piece}`);
   }
@@ -54,12 +70,15 @@ const ids = (chain) => chain.tiles.map((tile) => tile.id);
 test('every place and every turnout is drawn exactly once', () => {
   for (const plan of [layout, largeLayout(200)]) {
     const { strips, tables } = stripsOf(plan);
-    const drawn = strips.flatMap((strip) => [...strip.chains, ...strip.fan])
-      .flatMap((chain) => chain.tiles).filter((tile) => tile.kind !== 'crossing')
+    const drawn = strips
+      .flatMap((strip) => [...strip.chains, ...strip.fan])
+      .flatMap((chain) => chain.tiles)
+      .filter((tile) => tile.kind !== 'crossing')
       .map((tile) => tile.id);
     const bridges = tables.filter((table) => !table.inline).map((table) => table.bridge);
-    const all = [...Object.keys(plan.blocks), ...Object.keys(plan.turnouts)]
-      .filter((id) => !bridges.includes(id));
+    const all = [...Object.keys(plan.blocks), ...Object.keys(plan.turnouts)].filter(
+      (id) => !bridges.includes(id),
+    );
     assert.deepEqual([...drawn].sort(), all.sort());
   }
 });
@@ -68,8 +87,17 @@ test('a running line is one circuit in the order of its joins', () => {
   const outer = stripsOf(layout).strips.find((strip) => strip.name === 'Outer');
   assert.equal(outer.chains.length, 1);
   assert.equal(outer.chains[0].circuit, true);
-  assert.deepEqual(ids(outer.chains[0]), ['outer-1', 'dx-a1', 'dx-a2', 'outer-2', 'outer-3', 'outer-4',
-    'outer-5', 'w7', 'outer-6']);
+  assert.deepEqual(ids(outer.chains[0]), [
+    'outer-1',
+    'dx-a1',
+    'dx-a2',
+    'outer-2',
+    'outer-3',
+    'outer-4',
+    'outer-5',
+    'w7',
+    'outer-6',
+  ]);
   const toes = outer.chains[0].tiles.filter((tile) => tile.kind === 'turnout').map((t) => t.toe);
   assert.deepEqual(toes, ['left', 'right', 'left']);
 });
@@ -85,11 +113,18 @@ test('a lift-out bridge is part of its line; a yard is a fan entered from its le
 });
 
 test('no row is wider than the screen, no place under its floor, lengths to one scale', () => {
-  const [{ chains: [{ tiles }] }] = stripsOf(layout).strips;
+  const [
+    {
+      chains: [{ tiles }],
+    },
+  ] = stripsOf(layout).strips;
   const lengthOf = (id) => layout.blocks[id].length_mm;
   for (const width of [296, 336, 700, 1200]) {
     const rows = rowsOf(tiles, width, { perMm: 0.03, floor: 58, lengthOf, fixed: () => 68 });
-    assert.deepEqual(rows.flat().map((tile) => tile.id), tiles.map((tile) => tile.id));
+    assert.deepEqual(
+      rows.flat().map((tile) => tile.id),
+      tiles.map((tile) => tile.id),
+    );
     const factors = new Set();
     for (const row of rows) {
       const used = row.reduce((sum, tile) => sum + tile.width, 0);
@@ -106,19 +141,38 @@ test('no row is wider than the screen, no place under its floor, lengths to one 
 });
 
 test('a train spans the points between its places, not what it does not hold', () => {
-  const row = [{ kind: 'place', id: 'a' }, { kind: 'turnout', id: 'w' }, { kind: 'place', id: 'b' },
-    { kind: 'place', id: 'c' }, { kind: 'place', id: 'd' }];
-  assert.deepEqual(stretches(row, new Set(['a', 'b', 'd'])), [{ first: 0, last: 2 },
-    { first: 4, last: 4 }]);
+  const row = [
+    { kind: 'place', id: 'a' },
+    { kind: 'turnout', id: 'w' },
+    { kind: 'place', id: 'b' },
+    { kind: 'place', id: 'c' },
+    { kind: 'place', id: 'd' },
+  ];
+  assert.deepEqual(stretches(row, new Set(['a', 'b', 'd'])), [
+    { first: 0, last: 2 },
+    { first: 4, last: 4 },
+  ]);
 });
 
-test('a plan with a loop of points alone, a dangling join or no line at all is still drawn', () => {
-  const odd = { blocks: { x: { name: 'X' } }, turnouts: { v: { name: 'v' }, w: { name: 'w' } },
-    joins: [['x.a', 'v.toe'], ['v.normal', 'w.normal'], ['v.reverse', 'w.reverse'],
-      ['w.toe', 'gone.a']] };
+test('a loop of points alone, a dangling join, no line at all: still drawn', () => {
+  const odd = {
+    blocks: { x: { name: 'X' } },
+    turnouts: { v: { name: 'v' }, w: { name: 'w' } },
+    joins: [
+      ['x.a', 'v.toe'],
+      ['v.normal', 'w.normal'],
+      ['v.reverse', 'w.reverse'],
+      ['w.toe', 'gone.a'],
+    ],
+  };
   const { strips } = stripsOf(odd);
-  assert.deepEqual(strips.flatMap((strip) => [...strip.chains, ...strip.fan]).flatMap(ids).sort(),
-    ['v', 'w', 'x']);
+  assert.deepEqual(
+    strips
+      .flatMap((strip) => [...strip.chains, ...strip.fan])
+      .flatMap(ids)
+      .sort(),
+    ['v', 'w', 'x'],
+  );
 });
 
 // ---- spoken warnings ---------------------------------------------------------------------------
@@ -127,11 +181,21 @@ function stage() {
   const log = [];
   const state = { now: 0, done: null };
   const announcer = new Announcer({
-    speak: (text, rank, done) => { log.push(text); state.done = done; },
-    hush: () => { log.push('(hush)'); state.done = null; },
+    speak: (text, rank, done) => {
+      log.push(text);
+      state.done = done;
+    },
+    hush: () => {
+      log.push('(hush)');
+      state.done = null;
+    },
     now: () => state.now,
   });
-  const finish = () => { const { done } = state; state.done = null; done(); };
+  const finish = () => {
+    const { done } = state;
+    state.done = null;
+    done();
+  };
   return { announcer, log, state, finish };
 }
 
@@ -206,16 +270,28 @@ test('a late end of a sentence that was cut does not count for its successor', (
   assert.deepEqual(log, ['medium', '(hush)', 'high']);
 });
 
-test('sentences: subject first, at most eight words, seconds rounded down to five above ten', () => {
-  assert.equal(sentence({ type: 'left-diverging', subject: 'Points 7', train: 'express',
-    seconds: 12.9 }), 'Points 7 left diverging, express in 10 seconds');
+test('sentences: subject first, at most eight words, seconds rounded down', () => {
+  assert.equal(
+    sentence({ type: 'left-diverging', subject: 'Points 7', train: 'express', seconds: 12.9 }),
+    'Points 7 left diverging, express in 10 seconds',
+  );
   assert.equal(spokenSeconds(24.9), 20);
   assert.equal(spokenSeconds(10.2), 10);
   assert.equal(spokenSeconds(9.9), 9);
-  assert.equal(sentence({ type: 'bound-for-diverging', subject: 'Points 7', seconds: 8,
-    train: 'the long slow coal empties' }), 'Points 7 left diverging, in 8 seconds');
-  const long = sentence({ type: 'opposing', seconds: 14,
-    subject: 'Train with a very long name of many words' });
+  assert.equal(
+    sentence({
+      type: 'bound-for-diverging',
+      subject: 'Points 7',
+      seconds: 8,
+      train: 'the long slow coal empties',
+    }),
+    'Points 7 left diverging, in 8 seconds',
+  );
+  const long = sentence({
+    type: 'opposing',
+    seconds: 14,
+    subject: 'Train with a very long name of many words',
+  });
   assert.equal(long.split(' ').length, WORDS_MAX);
 });
 
@@ -223,7 +299,8 @@ test('sentences: subject first, at most eight words, seconds rounded down to fiv
 
 // Source: WCAG 2.2, relative luminance and contrast ratio; its worked pairs are checked first.
 function luminance(hex) {
-  const [r, g, b] = [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16) / 255)
+  const [r, g, b] = [1, 3, 5]
+    .map((i) => parseInt(hex.slice(i, i + 2), 16) / 255)
     .map((c) => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4));
   return 0.2126 * r + 0.7152 * g + 0.0722 * b;
 }
@@ -239,19 +316,44 @@ test('contrast of every colour pair of the style sheet, light and dark', () => {
   assert.ok(Math.abs(contrast('#949494', '#ffffff') - 3.033) < 0.005);
   const css = readFileSync(new URL(`${PAGE}style.css`, import.meta.url), 'utf8');
   const blocks = [...css.matchAll(/:root \{([^}]*)\}/g)].map((m) => m[1]);
-  const read = (text) => Object.fromEntries([...text.matchAll(/--([a-z-]+): (#[0-9a-f]{6})/g)]
-    .map((m) => [m[1], m[2]]));
+  const read = (text) =>
+    Object.fromEntries(
+      [...text.matchAll(/--([a-z-]+): (#[0-9a-f]{6})/g)].map((m) => [m[1], m[2]]),
+    );
   const light = read(blocks[0]);
   const dark = { ...light, ...read(blocks[1]) };
-  const TEXT = [['ink', 'paper'], ['ink', 'sheet'], ['soft', 'paper'], ['soft', 'sheet'],
-    ['link', 'sheet'], ['link', 'paper'], ['on-train', 'train'], ['on-colour', 'high'],
-    ['on-colour', 'medium'], ['on-colour', 'low'], ['ink', 'high-wash'], ['ink', 'medium-wash'],
-    ['soft', 'high-wash'], ['soft', 'medium-wash']];
+  const TEXT = [
+    ['ink', 'paper'],
+    ['ink', 'sheet'],
+    ['soft', 'paper'],
+    ['soft', 'sheet'],
+    ['link', 'sheet'],
+    ['link', 'paper'],
+    ['on-train', 'train'],
+    ['on-colour', 'high'],
+    ['on-colour', 'medium'],
+    ['on-colour', 'low'],
+    ['ink', 'high-wash'],
+    ['ink', 'medium-wash'],
+    ['soft', 'high-wash'],
+    ['soft', 'medium-wash'],
+  ];
   // What a state is known by, against what it stands on.
-  const FORMS = [['line', 'paper'], ['line', 'sheet'], ['fill', 'paper'], ['train', 'paper'],
-    ['high', 'paper']];
-  for (const [scheme, colours] of [['light', light], ['dark', dark]]) {
-    for (const [pairs, least] of [[TEXT, 4.5], [FORMS, 3]]) {
+  const FORMS = [
+    ['line', 'paper'],
+    ['line', 'sheet'],
+    ['fill', 'paper'],
+    ['train', 'paper'],
+    ['high', 'paper'],
+  ];
+  for (const [scheme, colours] of [
+    ['light', light],
+    ['dark', dark],
+  ]) {
+    for (const [pairs, least] of [
+      [TEXT, 4.5],
+      [FORMS, 3],
+    ]) {
       for (const [x, y] of pairs) {
         const ratio = contrast(colours[x], colours[y]);
         assert.ok(ratio >= least, `${scheme}: ${x} on ${y} ${ratio.toFixed(2)} < ${least}`);

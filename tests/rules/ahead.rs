@@ -205,6 +205,7 @@ fn ahead_dark_track() {
          20.0 d-p2 on
          30.0 d-p3 on
          40.0 f4 on
+         40.6 d-p4 off
          50.0",
         "5.0 block p4 dark kept=vacant
          30.0 alarm dark-ahead:t1 unacknowledged medium

@@ -584,3 +584,86 @@ fn health_silence_raises_nothing_while_things_start() {
          60.0..60.2 alarm detector-fault:d-p1 unacknowledged low",
     );
 }
+
+#[test]
+fn health_stuck_where_nothing_stands() {
+    // p3 says on from the beginning; one train comes and goes on its left, another on its right.
+    let plan = line(5, "").replace(
+        "block = \"p3\"\nmax_silence_s = 0\n",
+        "block = \"p3\"\nmax_silence_s = 0\nstuck_h = 0.1\n",
+    );
+    check(
+        &plan,
+        "0.0 all off; d-p3 on
+         10.0 d-p1 on
+         20.0 d-p2 on
+         22.0 d-p1 off
+         30.0 d-p1 on
+         32.0 d-p2 off
+         50.0 d-p5 on
+         60.0 d-p4 on
+         62.0 d-p5 off
+         70.0 d-p5 on
+         72.0 d-p4 off
+         500.0",
+        "between 0 and 359.9: no detector d-p3 stuck
+         between 360 and 500: detector d-p3 stuck",
+    );
+}
+
+#[test]
+fn health_on_for_long_under_a_standing_train_is_not_stuck() {
+    let plan = line(5, "").replace(
+        "block = \"p3\"\nmax_silence_s = 0\n",
+        "block = \"p3\"\nmax_silence_s = 0\nstuck_h = 0.1\n",
+    );
+    check(
+        &plan,
+        "0.0 all off
+         10.0 d-p3 on
+         20.0 d-p2 on
+         30.0 d-p2 off
+         5000.0",
+        "31.5 block p2 vacant
+         never detector d-p3 stuck",
+    );
+}
+
+#[test]
+fn health_coupled_with_a_place_that_is_no_neighbour() {
+    let mut story = String::from("0.0 all off\n");
+    for n in 0..6 {
+        let at = 100 + n * 50;
+        story += &format!(
+            "{at}.0 d-p1 on\n {at}.1 d-p5 on\n {}.0 d-p1 off; d-p5 off\n",
+            at + 20
+        );
+    }
+    check(
+        &line(5, ""),
+        &(story + "500.0"),
+        "between 290 and 500: detector * coupled
+         between 0 and 250: no detector * coupled",
+    );
+}
+
+#[test]
+fn evidence_sequential_follows_a_vacant_level_that_wanders() {
+    // Four hours, from 0.3 mA to 1.2 mA: more than half way to a train, but never a step.
+    let sequential = with(
+        "kind = \"current\"\nunit = \"mA\"\nmax_silence_s = 10\ndecide = \"sequential\"\n\
+         vacant = { mean = 0.3, sd = 0.25 }\noccupied = { mean = 1.7, sd = 0.4 }\n\
+         false_alarm_every_h = 720\nsample_hz = 1",
+    );
+    let mut story = String::new();
+    for second in 0..14_400 {
+        let level = 0.3 + 0.9 * f64::from(second) / 14_400.0;
+        story += &format!("{second}.0 d {level:.4} mA\n");
+    }
+    check(
+        &sequential,
+        &story,
+        "never block p1 occupied
+         end block p1 vacant",
+    );
+}

@@ -340,3 +340,88 @@ fn exception(end: &Value, text: &str) -> Option<Value> {
     });
     found.cloned()
 }
+
+#[cfg(test)]
+mod tests {
+    //! The judge itself must be able to say no.
+
+    use serde_json::json;
+
+    use super::*;
+
+    fn output() -> Output {
+        Output {
+            changes: vec![
+                json!({"t": 1.5, "kind": "block", "id": "p1", "was": "unknown", "state": "vacant",
+                       "kept": null}),
+                json!({"t": 5.0, "kind": "turnout", "id": "w1", "position": "reverse",
+                       "was": "free", "state": "free"}),
+                json!({"t": 9.0, "kind": "train", "id": "t1", "event": "entered", "block": "p2",
+                       "blocks": ["p1", "p2"]}),
+            ],
+            end: json!({
+                "blocks": {"p1": {"state": "vacant", "kept": null, "since": 1.5}},
+                "trains": {"t1": {"blocks": ["p1", "p2"], "ahead": {"what": "no-road"}}},
+                "alarms": {},
+                "line_up": {"ready": false,
+                            "exceptions": [{"id": "w1", "level": "stops", "text": "set diverging"}]},
+            }),
+            bytes: Vec::new(),
+            errors: "story.jsonl:7: no".to_owned(),
+            exit: 0,
+            broken: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn what_holds_is_met() {
+        let expected = "1.5 block p1 vacant was=unknown kept=null
+            ~1.6 block p1 vacant
+            1..2 block p1 vacant
+            never block p1 occupied
+            once train t1 entered p2
+            5.0 turnout w1 position=reverse
+            between 2 and 9: train t1 blocks=p1,p2
+            between 2 and 9: no block p1
+            at 3: block p1 vacant
+            at 1: block p1 unknown
+            at 9: train t1 in p1,p2
+            end block p1 vacant since=1..2
+            end train t1 ahead.what=no-road
+            end no alarm short:p1
+            end trains 1
+            end ready false
+            end exception w1 stops diverging
+            stderr 7";
+        assert_eq!(unmet(expected, &output()), Vec::<String>::new());
+    }
+
+    #[test]
+    fn what_does_not_hold_is_named() {
+        let wrong = [
+            "1.503 block p1 vacant",
+            "1.5 block p1 vacant was=occupied",
+            "never block p1 vacant",
+            "never train *",
+            "once block p1 occupied",
+            "5.0 turnout w1 free", // only its position changed
+            "between 2 and 9: block p1",
+            "between 1 and 2: no block p1 *",
+            "at 3: block p1 occupied",
+            "at 8: train t1 in p1,p2",
+            "end block p1 occupied",
+            "end block p2 vacant",
+            "end train t1 ahead.what=occupied-ahead",
+            "end no train t1",
+            "end trains 2",
+            "end ready true",
+            "end exception w1 note",
+            "end no exception w1",
+            "stderr 8",
+            "exit 1",
+        ];
+        for line in wrong {
+            assert_eq!(unmet(line, &output()).len(), 1, "{line}");
+        }
+    }
+}

@@ -353,3 +353,79 @@ fn layout_a_train_turns_back_at_the_junction() {
          never alarm moved-under-train:w1",
     );
 }
+
+/// Two tracks with a double crossover between them; covered by the block at each turnout's track end.
+fn double_crossover() -> String {
+    let ids = [
+        "outer-0", "outer-1", "outer-2", "inner-1", "inner-2", "inner-3",
+    ];
+    let body: String = ids.iter().map(|id| block(id, "")).collect();
+    plan(
+        &(body
+            + &row(&["outer-0", "outer-1"])
+            + &row(&["inner-2", "inner-3"])
+            + "[[double_crossover]]\nid = \"dx\"\na = [\"outer-1.b\", \"outer-2.a\"]\n\
+               b = [\"inner-1.b\", \"inner-2.a\"]\n"),
+    )
+}
+
+#[test]
+fn layout_a_train_over_a_double_crossover() {
+    check(
+        &double_crossover(),
+        "keep 0.5
+         0.0 all off; dx-a1 normal; dx-a2 normal; dx-b1 normal; dx-b2 normal
+         10.0 d-outer-0 on
+         15.0 d-outer-1 on
+         17.0 d-outer-0 off
+         20.0 dx-a1 reverse; dx-b2 reverse
+         30.0 d-inner-2 on
+         35.0 d-outer-1 off
+         45.0 d-inner-3 on
+         50.0 d-inner-2 off
+         58.0 dx-a1 normal; dx-b2 normal
+         80.0",
+        "15.0 turnout dx-a1 fouled
+         30.0 turnout dx-b2 fouled
+         30.0 train t1 entered inner-2
+         36.5 block outer-1 vacant
+         40.0..41.6 turnout dx-a1 cleared
+         55.0..56.6 turnout dx-b2 cleared
+         end trains 1
+         end train t1 blocks=inner-3
+         never turnout dx-b1 cleared
+         never alarm crossover-split:dx-ab
+         never alarm crossover-split:dx-ba
+         never alarm moved-under-train:dx-b2",
+    );
+}
+
+#[test]
+fn layout_a_double_crossover_with_one_end_forgotten() {
+    check(
+        &double_crossover(),
+        "0.0 all off; dx-a1 normal; dx-a2 normal; dx-b1 normal; dx-b2 normal
+         20.0 dx-a1 reverse
+         30.0",
+        "23.15..23.2 alarm crossover-split:dx-ab unacknowledged medium
+         never alarm crossover-split:dx-ba",
+    );
+}
+
+#[test]
+fn layout_two_over_a_double_crossover_at_once() {
+    // One train stands across the diamond on one diagonal; the other is set for the other diagonal.
+    check(
+        &double_crossover(),
+        "0.0 all off; dx-a1 reverse; dx-a2 reverse; dx-b1 reverse; dx-b2 reverse
+         10.0 d-outer-0 on
+         15.0 d-outer-1 on
+         17.0 d-outer-0 off
+         30.0 d-inner-2 on
+         40.0 d-outer-2 on
+         60.0",
+        "30.0 train t1 entered inner-2
+         end train t1 blocks=outer-1,inner-2
+         end trains 2",
+    );
+}

@@ -204,3 +204,13 @@ fn b8_a_power_cut_under_a_tripped_feed_keeps_its_trains() {
          end trains 2",
     );
 }
+
+#[test]
+fn b8_its_direction_is_remembered() {
+    check_power_cut(
+        &line(4, ""),
+        "0.0 all off\n 3.0 d-p1 on\n 5.0 d-p2 on\n 6.0 d-p1 off\n 20.0",
+        "0.0 all off; d-p2 on\n 10.0",
+        "end train t1 blocks=p2 heading=p2.b",
+    );
+}

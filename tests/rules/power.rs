@@ -319,3 +319,21 @@ fn b7_a_detector_that_says_nothing_after_the_power_came_back_proves_nothing() {
          between 60 and 80: no block p2 vacant",
     );
 }
+
+#[test]
+fn b6_the_last_sample_before_the_power_went_is_no_current_where_it_is_off() {
+    // One sample a second: the last one that saw the engine is 0.3 s old when the power goes, and the
+    // next comes 0.7 s later; nothing is wrong with the wiring.
+    let steady = switched().replace("block = \"p2\"\nmax_silence_s = 0\n", "block = \"p2\"\n");
+    check(
+        &steady,
+        "0.0 f2 on; d-p1 off; d-p3 off
+         every 1 from 0 to 4: d-p2 off
+         every 1 from 5 to 20: d-p2 on
+         20.3 f2 off
+         every 1 from 21 to 40: d-p2 off",
+        "20.3..21.0 block p2 dark kept=occupied
+         never alarm power-where-off:p2
+         never block p2 lost",
+    );
+}

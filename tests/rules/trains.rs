@@ -351,3 +351,19 @@ fn train_goes_where_the_points_lead() {
          end train t1 blocks=west",
     );
 }
+
+#[test]
+fn train_does_not_go_from_leg_to_leg() {
+    // East and side are the two legs of w1: nothing runs from one to the other, wherever the points lie.
+    check(
+        &junction(Watch::Section, "", ""),
+        "0.0 all off
+         10.0 d-east on
+         30.0 d-side on
+         32.0 d-east off
+         60.0",
+        "30.0..30.5 train t2 new side
+         33.5 block east lost
+         end trains 2",
+    );
+}

@@ -344,3 +344,38 @@ fn t11_does_not_suppress_what_is_under_a_train() {
         "20.0..20.16 alarm moved-under-train:w1 unacknowledged high",
     );
 }
+
+#[test]
+fn t9_for_the_same_train_when_it_comes_round_again() {
+    // The diverging road leads round to the approach: far - west - [w1] - s1 - s2 - s3 - s4 - far.
+    let ids = ["far", "west", "east", "s1", "s2", "s3", "s4"];
+    let body: String = ids.iter().map(|id| crate::plans::block(id, "")).collect();
+    let turnout =
+        "[[turnout]]\nid = \"w1\"\ntoe = \"west.b\"\nnormal = \"east.a\"\nreverse = \"s1.a\"\n";
+    let joins = crate::plans::row(&["s1", "s2", "s3", "s4", "far", "west"]);
+    check(
+        &crate::plans::plan(&(body + turnout + &joins + &crate::plans::section("w1"))),
+        "0.0 all off; w1 reverse
+         10.0 d-far on
+         20.0 d-west on
+         22.0 d-far off
+         30.0 d-w1 on
+         32.0 d-s1 on
+         34.0 d-west off
+         36.0 d-w1 off
+         40.0 d-s2 on
+         42.0 d-s1 off
+         50.0 d-s3 on
+         52.0 d-s2 off
+         60.0 d-s4 on
+         62.0 d-s3 off
+         70.0 d-far on
+         72.0 d-s4 off
+         80.0 d-west on
+         85.0",
+        "41.001..41.02 turnout w1 cleared
+         between 0 and 69.9: no alarm bound-for-diverging:w1
+         between 70 and 80.1: alarm bound-for-diverging:w1 unacknowledged high
+         end trains 1",
+    );
+}

@@ -265,6 +265,8 @@ impl Engine {
         if power == state.power {
             return;
         }
+        self.ahead_is_stale = true;
+        let state = &self.places[place.index()];
         let settle = state
             .feeds
             .iter()

@@ -1,9 +1,9 @@
 // Which warning is spoken when.
 //
-// Inputs: the alarms that stand, and the time. Outputs: calls of `speak(sentence, rank, done)` and
-// `hush()`. Rules: the highest first; never two at once; a higher one interrupts; one repeat after
-// ten seconds while it is high and unacknowledged; silence for what is over or acknowledged.
-// Does not know how sound is made; runs on any clock.
+// Inputs: the alarms that stand, and the time. Outputs: calls of `speak(sentence, rank, done)`
+// and `hush()`. Rules: the highest first; never two at once; a higher one interrupts; one repeat
+// after ten seconds while it is high and unacknowledged; silence for what is over or
+// acknowledged. Does not know how sound is made; runs on any clock.
 
 /** A spoken sentence has at most this many words. */
 export const WORDS_MAX = 8;
@@ -26,16 +26,29 @@ export function spokenSeconds(sec) {
 }
 
 const SAY = {
-  'left-diverging': 'left diverging', 'bound-for-diverging': 'left diverging',
-  'set-against': 'set against a train', 'moved-under-train': 'moved under a train',
-  'crossover-split': 'ends do not agree', 'no-correspondence': 'not where asked',
-  'set-no-train': 'diverging, no train came', 'occupied-ahead': 'track ahead occupied',
-  opposing: 'train coming towards it', 'fouled-ahead': 'fouled track ahead', 'no-road': 'no road',
-  'dark-ahead': 'dark track ahead', 'will-not-fit': 'too long for its track',
-  'train-lost': 'train lost', 'train-parted': 'has parted', unannounced: 'unknown train',
-  'power-lost': 'power lost', 'power-where-off': 'current where power is off',
-  short: 'short circuit', 'feed-left-on': 'left on', 'not-at-rest': 'not set back',
-  'detector-fault': 'cannot be believed', 'broker-lost': 'lost, nothing is live',
+  'left-diverging': 'left diverging',
+  'bound-for-diverging': 'left diverging',
+  'set-against': 'set against a train',
+  'moved-under-train': 'moved under a train',
+  'crossover-split': 'ends do not agree',
+  'no-correspondence': 'not where asked',
+  'set-no-train': 'diverging, no train came',
+  'occupied-ahead': 'track ahead occupied',
+  opposing: 'train coming towards it',
+  'fouled-ahead': 'fouled track ahead',
+  'no-road': 'no road',
+  'dark-ahead': 'dark track ahead',
+  'will-not-fit': 'too long for its track',
+  'train-lost': 'train lost',
+  'train-parted': 'has parted',
+  unannounced: 'unknown train',
+  'power-lost': 'power lost',
+  'power-where-off': 'current where power is off',
+  short: 'short circuit',
+  'feed-left-on': 'left on',
+  'not-at-rest': 'not set back',
+  'detector-fault': 'cannot be believed',
+  'broker-lost': 'lost, nothing is live',
 };
 
 /** One sentence, its subject first: 'Points 7 left diverging, express in 12 seconds'. */
@@ -58,7 +71,7 @@ export class Announcer {
     this.turn = 0;
   }
 
-  /** `alarms`: `{ id, rank, since, say: () => sentence }`, those active and unacknowledged only. */
+  /** `alarms`: `{ id, rank, since, say }`, those active and unacknowledged only. */
   update(alarms) {
     this.standing = new Map(alarms.map((alarm) => [alarm.id, alarm]));
     for (const id of this.said.keys()) if (!this.standing.has(id)) this.said.delete(id);
@@ -68,7 +81,8 @@ export class Announcer {
 
   /** To be called now and then, for repeats. */
   tick() {
-    const due = [...this.standing.values()].filter((alarm) => this.isDue(alarm))
+    const due = [...this.standing.values()]
+      .filter((alarm) => this.isDue(alarm))
       .sort((x, y) => y.rank - x.rank || (x.since < y.since ? -1 : 1));
     const [next] = due;
     if (!next) return;

@@ -1,7 +1,7 @@
 // The page: brings stream, store, views, sheet and sound together.
 //
-// Inputs: `/events`, the address' hash, touches. Outputs: the document, at most ten repaints a second.
-// Each part decides for itself what of it is dirty; here is only the order.
+// Inputs: `/events`, the address' hash, touches. Outputs: the document, at most ten repaints a
+// second. Each part decides for itself what of it is dirty; here is only the order.
 
 import { act, ask, say, who } from './act.js';
 import { alarmTime } from './attention.js';
@@ -10,23 +10,35 @@ import { help } from './help.js';
 import { closeSheet, isItem, openAddress, openSheet, paintSheet } from './sheet.js';
 import { apply, dirty, known, load } from './store.js';
 import { SILENCE_MS, Stream } from './stream.js';
-import { detectors, lineUp, now, points, power, trains } from './views.js';
+import { now } from './now.js';
+import { detectors, lineUp, points, power, trains } from './views.js';
 import { startWatching, stopWatching, updateWatch, watch } from './watch.js';
-import { clock, isUnseen, itemName, rankedAlarms, trainName } from './words.js';
+import { age, clock, isUnseen, itemName, left, rankedAlarms, trainName } from './words.js';
 
 const FRAME_MS = 100;
 const AWAY_MS = 20_000;
 const RESUME_MS = 600;
 
 const VIEWS = {
-  now: ['Now', now], trains: ['Trains', trains], points: ['Points', points],
-  power: ['Power', power], detectors: ['Detectors', detectors], 'line-up': ['Line-up', lineUp],
+  now: ['Now', now],
+  trains: ['Trains', trains],
+  points: ['Points', points],
+  power: ['Power', power],
+  detectors: ['Detectors', detectors],
+  'line-up': ['Line-up', lineUp],
   help: ['Help', help],
 };
 
 /** The view in which an item of a kind is found. */
-const HOME = { block: 'now', alarm: 'now', table: 'now', turnout: 'points', feed: 'power',
-  detector: 'detectors', train: 'trains' };
+const HOME = {
+  block: 'now',
+  alarm: 'now',
+  table: 'now',
+  turnout: 'points',
+  feed: 'power',
+  detector: 'detectors',
+  train: 'trains',
+};
 
 const byId = (id) => document.getElementById(id);
 let view = null;
@@ -62,10 +74,22 @@ function announce() {
   if (box.textContent !== text) box.textContent = text;
 }
 
+function setText(el, text) {
+  if (el.textContent !== text) el.textContent = text;
+}
+
+/** Times go on without a change: every second. */
 function tick() {
   for (const el of document.querySelectorAll('[data-time]')) {
     const alarm = known.alarms[el.dataset.time];
-    if (alarm) el.textContent = alarmTime(alarm);
+    if (alarm) setText(el, alarmTime(alarm));
+  }
+  for (const el of document.querySelectorAll('[data-since]')) {
+    setText(el, age(el.dataset.since));
+  }
+  for (const el of document.querySelectorAll('[data-ahead]')) {
+    const train = known.trains[el.dataset.ahead];
+    if (train?.ahead) setText(el, left({ seconds: train.ahead.seconds, got: train.got }));
   }
   if (live) byId('live-word').textContent = `Live ${clock(Date.now())}`;
 }
@@ -157,9 +181,16 @@ function onLive(isLive, heard) {
   } else {
     away ??= { from: heard, seen: new Map() };
     byId('live-word').textContent = 'Not live';
-    box.replaceChildren(h('b', null, known.loaded ? `Not live since ${clock(heard)}`
-      : 'Not live'), h('span', null, `Look before you move: ${stream?.problem
-      || 'the daemon cannot be reached'}. Trying again by itself.`));
+    box.replaceChildren(
+      h('b', null, known.loaded ? `Not live since ${clock(heard)}` : 'Not live'),
+      h(
+        'span',
+        null,
+        `Look before you move: ${
+          stream?.problem || 'the daemon cannot be reached'
+        }. Trying again by itself.`,
+      ),
+    );
   }
   updateWatch(isLive);
 }
@@ -175,20 +206,44 @@ function showMissed() {
   }
   const slot = byId('missed');
   if (!slot || Date.now() - from < AWAY_MS) return;
-  slot.replaceChildren(h('section', { class: 'missed', 'aria-label': 'Missed' },
-    h('b', null, `Not seen here from ${clock(from)} to ${clock(Date.now())}`),
-    missed.size ? h('ul', null, [...missed.values()].slice(0, 10).map((alarm) =>
-      h('li', null, `${clock(alarm.since)} ${alarm.text}`)))
-      : h('span', null, 'No alarm stands from that time. Some may have come and gone.'),
-    h('button', { type: 'button', 'data-act': 'forget-missed' }, 'Seen')));
+  slot.replaceChildren(
+    h(
+      'section',
+      { class: 'missed', 'aria-label': 'Missed' },
+      h('b', null, `Not seen here from ${clock(from)} to ${clock(Date.now())}`),
+      missed.size
+        ? h(
+            'ul',
+            null,
+            [...missed.values()]
+              .slice(0, 10)
+              .map((alarm) => h('li', null, `${clock(alarm.since)} ${alarm.text}`)),
+          )
+        : h('span', null, 'No alarm stands from that time. Some may have come and gone.'),
+      h('button', { type: 'button', 'data-act': 'forget-missed' }, 'Seen'),
+    ),
+  );
 }
 
 // ---- acts --------------------------------------------------------------------------------------
 
-const askWho = () => ({ name: 'who', label: 'Your name (kept on this device)', value: who.name,
-  maxlength: 60 });
-const minutes = (value) => ({ name: 'minutes', label: 'For how long', value,
-  options: [['5', '5 minutes'], ['15', '15 minutes'], ['60', '1 hour'], ['240', '4 hours']] });
+const askWho = () => ({
+  name: 'who',
+  label: 'Your name (kept on this device)',
+  value: who.name,
+  maxlength: 60,
+});
+const minutes = (value) => ({
+  name: 'minutes',
+  label: 'For how long',
+  value,
+  options: [
+    ['5', '5 minutes'],
+    ['15', '15 minutes'],
+    ['60', '1 hour'],
+    ['240', '4 hours'],
+  ],
+});
 const reason = { name: 'why', label: 'Why (may stay empty)', maxlength: 200 };
 
 async function sayWith(path, title, text, fields, done, extra = {}) {
@@ -208,28 +263,81 @@ const ACTS = {
   acknowledge: (id) => act(`/api/v1/alarms/${id}/acknowledge`, {}, 'Acknowledged.'),
   reset: (id) => act(`/api/v1/alarms/${id}/reset`, {}, 'Reset.'),
   unshelve: (id) => act(`/api/v1/alarms/${id}/unshelve`, {}, 'Shelving ended.'),
-  shelve: (id) => sayWith(`/api/v1/alarms/${id}/shelve`, 'Shelve', known.alarms[id]?.text,
-    [minutes('15'), reason], 'Shelved.'),
-  name: (id) => sayWith(`/api/v1/trains/${id}/name`, `Name ${trainName(id)}`, '',
-    [{ name: 'name', label: 'Name', value: known.trains[id]?.name ?? '', required: true,
-      maxlength: 60 }], 'Named.'),
-  'stands-here': (id) => sayWith(`/api/v1/blocks/${id}/stands-here`, 'A train stands here',
-    `${itemName(id)}: you have looked, and a train stands there.`,
-    [{ name: 'name', label: 'Which train (may stay empty)', maxlength: 60 }], 'Taken down.'),
-  empty: (id) => sayWith(`/api/v1/blocks/${id}/empty`, 'It is empty',
-    `${itemName(id)}: you have looked, and nothing stands there.`, [], 'Taken down.'),
-  'removed-by-hand': (id) => sayWith(`/api/v1/blocks/${id}/removed-by-hand`, 'Lifted off by hand',
-    `${itemName(id)}: what stood there was lifted off.`, [], 'Taken down.'),
-  seen: (id, { position }) => sayWith(`/api/v1/turnouts/${id}/seen`, 'You have looked',
-    `${itemName(id)} set ${position === 'normal' ? 'straight' : 'diverging'}.`, [], 'Taken down.',
-    { position }),
-  'in-charge': (id, data) => (data.minutes === '0'
-    ? act(`/api/v1/turnouts/${id}/in-charge`, { minutes: 0 }, 'Given back.')
-    : sayWith(`/api/v1/turnouts/${id}/in-charge`, 'In charge',
-      `You answer for ${itemName(id)}: no warning that they are left diverging meanwhile.`,
-      [minutes('15'), reason], 'You are in charge.')),
-  'out-of-service': (id) => sayWith(`/api/v1/detectors/${id}/out-of-service`, 'Out of service',
-    `${itemName(id)} is not believed until it is put back in service.`, [reason], 'Out of service.'),
+  shelve: (id) =>
+    sayWith(
+      `/api/v1/alarms/${id}/shelve`,
+      'Shelve',
+      known.alarms[id]?.text,
+      [minutes('15'), reason],
+      'Shelved.',
+    ),
+  name: (id) =>
+    sayWith(
+      `/api/v1/trains/${id}/name`,
+      `Name ${trainName(id)}`,
+      '',
+      [
+        {
+          name: 'name',
+          label: 'Name',
+          value: known.trains[id]?.name ?? '',
+          required: true,
+          maxlength: 60,
+        },
+      ],
+      'Named.',
+    ),
+  'stands-here': (id) =>
+    sayWith(
+      `/api/v1/blocks/${id}/stands-here`,
+      'A train stands here',
+      `${itemName(id)}: you have looked, and a train stands there.`,
+      [{ name: 'name', label: 'Which train (may stay empty)', maxlength: 60 }],
+      'Taken down.',
+    ),
+  empty: (id) =>
+    sayWith(
+      `/api/v1/blocks/${id}/empty`,
+      'It is empty',
+      `${itemName(id)}: you have looked, and nothing stands there.`,
+      [],
+      'Taken down.',
+    ),
+  'removed-by-hand': (id) =>
+    sayWith(
+      `/api/v1/blocks/${id}/removed-by-hand`,
+      'Lifted off by hand',
+      `${itemName(id)}: what stood there was lifted off.`,
+      [],
+      'Taken down.',
+    ),
+  seen: (id, { position }) =>
+    sayWith(
+      `/api/v1/turnouts/${id}/seen`,
+      'You have looked',
+      `${itemName(id)} set ${position === 'normal' ? 'straight' : 'diverging'}.`,
+      [],
+      'Taken down.',
+      { position },
+    ),
+  'in-charge': (id, data) =>
+    data.minutes === '0'
+      ? act(`/api/v1/turnouts/${id}/in-charge`, { minutes: 0 }, 'Given back.')
+      : sayWith(
+          `/api/v1/turnouts/${id}/in-charge`,
+          'In charge',
+          `You answer for ${itemName(id)}: no warning that they are left diverging meanwhile.`,
+          [minutes('15'), reason],
+          'You are in charge.',
+        ),
+  'out-of-service': (id) =>
+    sayWith(
+      `/api/v1/detectors/${id}/out-of-service`,
+      'Out of service',
+      `${itemName(id)} is not believed until it is put back in service.`,
+      [reason],
+      'Out of service.',
+    ),
   'in-service': (id) => act(`/api/v1/detectors/${id}/in-service`, {}, 'Back in service.'),
 };
 
@@ -259,8 +367,12 @@ byId('watch').addEventListener('click', async () => {
   if (watch.on) stopWatching();
   else {
     await startWatching();
-    say(watch.refused.length ? `Watching. ${watch.refused.join(' ')}`
-      : 'Watching: warnings are spoken.', watch.refused.length > 0);
+    say(
+      watch.refused.length
+        ? `Watching. ${watch.refused.join(' ')}`
+        : 'Watching: warnings are spoken.',
+      watch.refused.length > 0,
+    );
   }
   button.textContent = watch.on ? 'Watching' : 'Start watching';
   button.setAttribute('aria-pressed', String(watch.on));

@@ -2,9 +2,9 @@
 //
 // `h` and `s` build elements; `morph` makes an element that is shown equal to a fresh one without
 // replacing it, so that focus, scroll and screen reader position survive a refresh; `syncList`
-// keeps a list of keyed rows in order and refreshes only the rows that changed.
-// Knows nothing of layouts. Styles are set through the object model alone: the page is served with
-// a content security policy that refuses style attributes in markup.
+// keeps a list of keyed rows in order and refreshes only the rows that changed. Knows nothing of
+// layouts. Styles are set through the object model alone: the page is served with a content
+// security policy that refuses style attributes in markup.
 
 const SVG = 'http://www.w3.org/2000/svg';
 

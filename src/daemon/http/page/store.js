@@ -1,18 +1,33 @@
 // What is known: the last snapshot with every later change applied.
 //
-// Inputs: the `state` event and the change events of `/events`. Outputs: plain objects to read and
-// a set of what is dirty since the last repaint. Decides nothing about trains or points: every
-// state shown is the daemon's. Does not know how any of it is drawn.
+// Inputs: the `state` event and the change events of `/events`. Outputs: plain objects to read
+// and a set of what is dirty since the last repaint. Decides nothing about trains or points:
+// every state shown is the daemon's. Does not know how any of it is drawn.
 
 /** Event name to the snapshot's key. */
 export const KINDS = {
-  block: 'blocks', turnout: 'turnouts', table: 'tables', feed: 'feeds', detector: 'detectors',
-  train: 'trains', alarm: 'alarms',
+  block: 'blocks',
+  turnout: 'turnouts',
+  table: 'tables',
+  feed: 'feeds',
+  detector: 'detectors',
+  train: 'trains',
+  alarm: 'alarms',
 };
 
 const blank = () => ({
-  loaded: false, at: null, layout: null, broker: null, waiting: null,
-  blocks: {}, turnouts: {}, tables: {}, feeds: {}, detectors: {}, trains: {}, alarms: {},
+  loaded: false,
+  at: null,
+  layout: null,
+  broker: null,
+  waiting: null,
+  blocks: {},
+  turnouts: {},
+  tables: {},
+  feeds: {},
+  detectors: {},
+  trains: {},
+  alarms: {},
   line_up: { ready: false, exceptions: [] },
 });
 

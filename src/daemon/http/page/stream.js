@@ -1,9 +1,9 @@
 // The live stream from the daemon: reads `/events` and never gives up.
 //
 // Inputs: the bytes of a server-sent event stream (WHATWG HTML, section 9.2). Outputs: one call a
-// message, one call for every sign of life, and whether the stream is live.
-// The stream is read with `fetch` and not with `EventSource`, because that hides the comments which
-// keep a quiet stream alive, and a page that cannot tell 'quiet' from 'dead' must not look live.
+// message, one call for every sign of life, and whether the stream is live. The stream is read
+// with `fetch` and not with `EventSource`, because that hides the comments which keep a quiet
+// stream alive, and a page that cannot tell 'quiet' from 'dead' must not look live.
 
 /** Without any byte for this long the stream is not live; the daemon writes every 15 s. */
 export const SILENCE_MS = 20_000;
@@ -43,8 +43,11 @@ export class EventParser {
   line(line) {
     if (line === '') {
       if (this.data.length) {
-        this.onMessage({ event: this.event || 'message', data: this.data.join('\n'),
-          id: this.lastId });
+        this.onMessage({
+          event: this.event || 'message',
+          data: this.data.join('\n'),
+          id: this.lastId,
+        });
       }
       this.reset();
       return;

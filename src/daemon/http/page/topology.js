@@ -1,8 +1,8 @@
 // From the plan's joins to strips: which places follow each other on each line.
 //
-// Input: the `layout` of the snapshot. Output: for every `line` a list of chains (places in order,
-// with the turnouts and crossings between them), for parallel dead-end tracks a fan, for tables
-// their stops. Purely a matter of drawing: nothing here decides where a train can go.
+// Input: the `layout` of the snapshot. Output: for every `line` a list of chains (places in
+// order, with the turnouts and crossings between them), for parallel dead-end tracks a fan, for
+// tables their stops. Purely a matter of drawing: nothing here decides where a train can go.
 
 /** Turnouts and crossings that one path may run through; a longer one is not followed. */
 const STEPS_MAX = 40;
@@ -34,7 +34,10 @@ class Track {
     for (const table of Object.values(layout.tables ?? {})) {
       if (!isInline(table)) continue;
       const [{ a, b }] = table.stops;
-      for (const [side, end] of [['a', a], ['b', b]]) {
+      for (const [side, end] of [
+        ['a', a],
+        ['b', b],
+      ]) {
         this.join.set(`${table.bridge}.${side}`, end);
         this.join.set(end, `${table.bridge}.${side}`);
       }
@@ -42,8 +45,8 @@ class Track {
   }
 
   /**
-   * The way from the end of a block to the next block: `{ block, end, via }`, `block` null where the
-   * track ends. At a toe the straight leg comes first, unless only the other one leads to `line`.
+   * The way from the end of a block to the next block: `{ block, end, via }`, `block` null where
+   * the track ends. At a toe the straight leg comes first, unless only the other leads to `line`.
    */
   next(end, line, steps = 0) {
     const far = this.join.get(end);
@@ -85,8 +88,11 @@ const lineName = (block) => block.line ?? USE_LINE[block.use] ?? 'Track';
 /** Everything that is drawn, in the order of the plan. */
 export function stripsOf(layout) {
   const track = new Track(layout);
-  const ringBridges = new Set(Object.values(layout.tables ?? {})
-    .filter((table) => !isInline(table)).map((table) => table.bridge));
+  const ringBridges = new Set(
+    Object.values(layout.tables ?? {})
+      .filter((table) => !isInline(table))
+      .map((table) => table.bridge),
+  );
   const lines = new Map();
   for (const [id, block] of Object.entries(layout.blocks ?? {})) {
     if (ringBridges.has(id)) continue;
@@ -97,14 +103,16 @@ export function stripsOf(layout) {
   const drawn = new Set();
   // Lines that trains run on come first, and claim the turnouts that they share with sidings.
   const running = (ids) => ids.filter((id) => (layout.blocks[id].use ?? 'running') === 'running');
-  const order = [...lines.entries()].sort((x, y) =>
-    running(y[1]).length - running(x[1]).length);
+  const order = [...lines.entries()].sort((x, y) => running(y[1]).length - running(x[1]).length);
   const strips = order.map(([name, ids]) => lineStrip(track, name, ids, drawn));
   const alone = Object.keys(layout.turnouts ?? {}).filter((id) => !drawn.has(id));
   if (alone.length) {
     const tiles = alone.map((id) => ({ kind: 'turnout', id, toe: 'left', leg: 'normal' }));
-    strips.push({ name: 'Other points', chains: [{ tiles, circuit: false, from: '', to: '' }],
-      fan: [] });
+    strips.push({
+      name: 'Other points',
+      chains: [{ tiles, circuit: false, from: '', to: '' }],
+      fan: [],
+    });
   }
   return { strips, tables: tableRings(layout) };
 }
@@ -121,8 +129,8 @@ function lineStrip(track, name, ids, drawn) {
     chains.push(chainFrom(track, name, start, startOf(start) ?? 'a', visited, drawn));
   }
   const blocks = track.layout.blocks;
-  const parked = (chain) => chain.places.length === 1
-    && ['yard', 'stub', 'siding'].includes(blocks[chain.places[0]].use);
+  const parked = (chain) =>
+    chain.places.length === 1 && ['yard', 'stub', 'siding'].includes(blocks[chain.places[0]].use);
   const fan = chains.filter(parked);
   // One dead end alone is no fan.
   if (fan.length < 2 && chains.length > fan.length) return { name, chains, fan: [] };
@@ -153,49 +161,69 @@ function chainFrom(track, name, start, left, visited, drawn) {
   // On a circuit what lies before the beginning has been drawn as what lies behind the end.
   const lead = circuit ? [] : claim([...approach.via].reverse(), drawn, true);
   const all = [...lead, ...tiles].map((tile, index) => ({ ...tile, index }));
-  return { places, tiles: all, circuit,
-    from: neighbour(track, approach, name), to: neighbour(track, last, name) };
+  return {
+    places,
+    tiles: all,
+    circuit,
+    from: neighbour(track, approach, name),
+    to: neighbour(track, last, name),
+  };
 }
 
 /** The turnouts on a way that no other chain shows yet, with the side on which the toe lies. */
 function claim(via, drawn, backwards) {
   const mine = via.filter(({ id }) => !drawn.has(id));
   for (const { kind, id } of mine) if (kind === 'turnout') drawn.add(id);
-  return mine.map((step) => ({ ...step, toe: (step.toe === 'near') !== backwards ? 'left' : 'right' }));
+  return mine.map((step) => ({
+    ...step,
+    toe: (step.toe === 'near') !== backwards ? 'left' : 'right',
+  }));
 }
 
 /** What a chain's end leads to, in words; empty where the track ends. */
 function neighbour(track, way, name) {
   if (!way?.block) return way?.table ?? '';
   const line = track.lineOf(way.block);
-  return line === name ? track.layout.blocks[way.block].name ?? way.block : line;
+  return line === name ? (track.layout.blocks[way.block].name ?? way.block) : line;
 }
 
 /** In a fan every track is entered from the left. */
 function turnToApproach(chain) {
   if (chain.from || !chain.to) return chain;
-  const tiles = [...chain.tiles].reverse().map((tile) => (tile.kind === 'place'
-    ? { ...tile, left: OTHER[tile.left] }
-    : { ...tile, toe: tile.toe === 'left' ? 'right' : 'left' }));
+  const tiles = [...chain.tiles]
+    .reverse()
+    .map((tile) =>
+      tile.kind === 'place'
+        ? { ...tile, left: OTHER[tile.left] }
+        : { ...tile, toe: tile.toe === 'left' ? 'right' : 'left' },
+    );
   return { ...chain, tiles, from: chain.to, to: chain.from };
 }
 
 function tableRings(layout) {
   return Object.entries(layout.tables ?? {}).map(([id, table]) => ({
-    id, bridge: table.bridge, inline: Boolean(isInline(table)),
+    id,
+    bridge: table.bridge,
+    inline: Boolean(isInline(table)),
     stops: (table.stops ?? []).map(({ at, a, b }) => ({
-      at, leads: [a, b].filter(Boolean).map((end) => splitEnd(end)[0]),
+      at,
+      leads: [a, b].filter(Boolean).map((end) => splitEnd(end)[0]),
     })),
   }));
 }
 
 /**
- * Rows for one chain: tiles get a width to scale (`mm` to pixels by one factor a chain, never under
- * `floor`), and the factor is the largest that needs no more rows than `perMm` would.
+ * Rows for one chain: tiles get a width to scale (`mm` to pixels by one factor a chain, never
+ * under `floor`), and the factor is the largest that needs no more rows than `perMm` would.
  */
 export function rowsOf(tiles, width, { perMm, floor, lengthOf, fixed }) {
-  const widths = (factor) => tiles.map((tile) => Math.min(width,
-    tile.kind === 'place' ? Math.max(floor, lengthOf(tile.id) * factor) : fixed(tile)));
+  const widths = (factor) =>
+    tiles.map((tile) =>
+      Math.min(
+        width,
+        tile.kind === 'place' ? Math.max(floor, lengthOf(tile.id) * factor) : fixed(tile),
+      ),
+    );
   const pack = (sizes) => {
     const rows = [[]];
     let used = 0;
@@ -221,14 +249,14 @@ export function rowsOf(tiles, width, { perMm, floor, lengthOf, fixed }) {
   return pack(sizes).map((row) => row.map((i) => ({ ...tiles[i], width: Math.floor(sizes[i]) })));
 }
 
-/** The stretches of a row that a train holds: `{ first, last }` indexes, gaps of points included. */
+/** The stretches of a row that a train holds: `{ first, last }`, gaps of points included. */
 export function stretches(row, held) {
   const runs = [];
   let open = null;
   row.forEach((tile, i) => {
     if (held.has(tile.id)) {
       if (open) open.last = i;
-      else runs.push(open = { first: i, last: i });
+      else runs.push((open = { first: i, last: i }));
     } else if (tile.kind === 'place') open = null;
   });
   return runs;

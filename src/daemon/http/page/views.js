@@ -1,26 +1,35 @@
-// The views behind the bottom navigation, except Help: what each one lists, and how a row is drawn.
+// The views that list things: trains, points, power, detectors, line-up.
 //
-// Inputs: the snapshot and what of it is dirty. Outputs: elements. Each view has `mount(root)`, which
-// builds it once, and `paint()`, which refreshes only what changed. Decides nothing.
+// Inputs: the snapshot and what of it is dirty. Outputs: elements. Each view has `mount(root)`,
+// which builds it once, and `paint()`, which refreshes only what changed. Decides nothing.
 
-import { attention } from './attention.js';
 import { h, morphInto, s, syncList } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
-import { buildStrips, pointsForm, refreshStrips, tableRing, tablesOf } from './strip.js';
+import { pointsForm } from './strip.js';
 import {
-  AHEAD, CLEARANCE, EVIDENCE, FROM, HEALTH, POSITION, age, capital, count, feedWord, itemName, kindOf,
-  left, placeWord, pointsName, reading, trainName,
+  AHEAD,
+  CLEARANCE,
+  EVIDENCE,
+  FROM,
+  HEALTH,
+  POSITION,
+  age,
+  capital,
+  count,
+  feedWord,
+  itemName,
+  kindOf,
+  left,
+  placeWord,
+  pointsName,
+  reading,
+  trainName,
 } from './words.js';
 
-export const CAUTION = 'A hobby aid for indoor model layouts, not a safety system. It never throws a '
-  + 'point or switches power. Look before you move.';
-
 /** A list view: `keys()` in order, `row(id)`; refreshed by item. */
-function listView(kinds, keys, row, head, empty) {
+function listView(kinds, keys, row, head, empty, changed = (id) => isDirty(kinds[0], id)) {
   let list;
   let top;
-  const changed = (id) => kinds.some((kind) => isDirty(kind, id))
-    || (kinds.includes('train') && touched('train', 'block'));
   return {
     mount(root) {
       top = h('div', { class: 'list-head' });
@@ -37,78 +46,12 @@ function listView(kinds, keys, row, head, empty) {
   };
 }
 
-const big = (text, small) => h('p', { class: 'big' }, text, small ? h('small', null, small) : null);
-const names = (ids) => ids.map(itemName).join(', ');
-
-// ---- now ---------------------------------------------------------------------------------------
-
-export const now = (() => {
-  let parts;
-  let width = 0;
-  const measure = () => {
-    const inner = Math.floor(parts.strips.clientWidth);
-    if (inner > 0 && inner !== width) {
-      width = inner;
-      buildStrips(parts.strips, width);
-    }
-  };
-  const observer = new ResizeObserver(measure);
-  return {
-    mount(root) {
-      parts = {
-        attention: h('div', { class: 'attention' }),
-        missed: h('div', { id: 'missed' }),
-        strips: h('div', { class: 'strips' }),
-        side: h('div', { class: 'side' }),
-      };
-      root.replaceChildren(h('div', { class: 'now' }, parts.attention, parts.missed,
-        h('section', { class: 'track', 'aria-labelledby': 'track-title' },
-          h('h2', { id: 'track-title', class: 'unseen' }, 'Track'), parts.strips),
-        parts.side, h('p', { class: 'caution' }, CAUTION)));
-      width = 0;
-      observer.disconnect();
-      observer.observe(parts.strips);
-      measure();
-      this.paint();
-    },
-    relayout() {
-      width = 0;
-      measure();
-    },
-    paint() {
-      if (touched('alarm', 'broker', 'block', 'train', 'missed')) {
-        morphInto(parts.attention, attention());
-      }
-      refreshStrips();
-      if (touched('table', 'block', 'train', 'feed', 'detector')) morphInto(parts.side, side());
-    },
-  };
-})();
-
-function side() {
-  const tables = tablesOf();
-  const trains = Object.keys(known.trains);
-  const off = Object.entries(known.detectors).filter(([, item]) => item.health !== 'ok');
-  const feeds = Object.entries(known.feeds);
-  const odd = feeds.filter(([id, item]) => item.failed || !atRest(id, item));
-  return [
-    tables.length ? h('section', null, h('h3', null, 'Tables'), h('div', { class: 'tables' },
-      tables.map(tableRing))) : null,
-    h('section', null, h('h3', null, 'Trains'), trains.length
-      ? h('ul', { class: 'chips' }, trains.map((id) => h('li', null,
-        h('a', { href: `#train/${id}` }, h('b', null, trainName(id)), h('span', null,
-          trainLine(known.trains[id]))))))
-      : h('p', { class: 'quiet' }, 'No train is seen.')),
-    feeds.length ? h('section', null, h('h3', null, 'Power'), h('p', { class: 'side-line' },
-      h('a', { href: '#power' }, odd.length ? `Not at rest: ${names(odd.slice(0, 6).map(([id]) => id))}`
-        + `${odd.length > 6 ? ' and more' : ''}` : 'Every feed at rest'))) : null,
-    h('section', null, h('h3', null, 'Detectors'), h('p', { class: 'side-line' },
-      h('a', { href: '#detectors' }, off.length
-        ? `Need a look: ${names(off.slice(0, 6).map(([id]) => id))}`
-          + `${off.length > 6 ? ` and ${off.length - 6} more` : ''}`
-        : `All ${Object.keys(known.detectors).length} ok`))),
-  ];
-}
+const big = (text, small) =>
+  h('p', { class: 'big' }, text, small ? h('small', null, small) : null);
+/** How long something has lasted; kept current by the second. */
+export const lasting = (since) => h('span', { 'data-since': since }, age(since));
+/** Several items for people. */
+export const names = (ids) => ids.map(itemName).join(', ');
 
 // ---- trains ------------------------------------------------------------------------------------
 
@@ -117,19 +60,20 @@ const ends = (heading) => {
   return id ? `towards end ${end} of ${itemName(id)}` : 'direction unknown';
 };
 
-function trainLine(train) {
-  if (train.lost) return 'lost';
-  const where = itemName(train.blocks?.at(-1) ?? '');
-  if (train.stopped || !train.heading) return `stands in ${where}`;
-  const speed = train.scale_kmh ? `${Math.round(train.scale_kmh)} km/h, ` : '';
-  return `${speed}${where}`;
-}
-
-function aheadLine(train) {
+function aheadLine(id) {
+  const train = known.trains[id];
   if (!train.ahead) return null;
   const time = left({ seconds: train.ahead.seconds, got: train.got });
-  return h('p', null, h('b', null, 'Ahead: '), AHEAD[train.ahead.what] ?? train.ahead.what,
-    ' at ', link(train.ahead.at), time ? ` ${time}` : '');
+  return h(
+    'p',
+    null,
+    h('b', null, 'Ahead: '),
+    AHEAD[train.ahead.what] ?? train.ahead.what,
+    ' at ',
+    link(train.ahead.at),
+    ' ',
+    h('span', { 'data-ahead': id }, time),
+  );
 }
 
 /** A link to an item by its id, or its name where it has no page. */
@@ -142,53 +86,117 @@ export function link(id) {
 export function trainFacts(id) {
   const train = known.trains[id];
   const facts = [
-    ['Speed', train.scale_kmh === null || train.scale_kmh === undefined ? 'unknown'
-      : `${Math.round(train.scale_kmh)} km/h to scale, ${Math.round(train.speed_mm_s ?? 0)} mm/s`],
-    ['Length', train.length_mm ? `${Math.round(train.length_mm)} mm${train.length_sd_mm
-      ? `, give or take ${Math.round(train.length_sd_mm)}` : ''}` : 'unknown'],
+    [
+      'Speed',
+      train.scale_kmh === null || train.scale_kmh === undefined
+        ? 'unknown'
+        : `${Math.round(train.scale_kmh)} km/h to scale, ` +
+          `${Math.round(train.speed_mm_s ?? 0)} mm/s`,
+    ],
+    [
+      'Length',
+      train.length_mm
+        ? `${Math.round(train.length_mm)} mm${
+            train.length_sd_mm ? `, give or take ${Math.round(train.length_sd_mm)}` : ''
+          }`
+        : 'unknown',
+    ],
   ];
   if (train.sure === false) facts.push(['Could be', names(train.or ?? []) || 'another train']);
   if (train.unconfirmed) facts.push(['Seen', 'it went where nothing watches']);
   if (train.remembered) facts.push(['Seen', 'not since the start: remembered']);
   if (train.parent) facts.push(['Parted from', itemName(train.parent)]);
-  return h('dl', { class: 'facts' }, facts.map(([k, v]) => [h('dt', null, k), h('dd', null, v)]));
+  return h(
+    'dl',
+    { class: 'facts' },
+    facts.map(([k, v]) => [h('dt', null, k), h('dd', null, v)]),
+  );
 }
 
 function trainRow(id) {
   const train = known.trains[id];
   const state = train.lost ? 'lost' : train.stopped || !train.heading ? 'stands' : 'moves';
-  return h('li', { class: `item train-item ${state}` },
-    h('div', { class: 'item-head' },
+  return h(
+    'li',
+    { class: `item train-item ${state}` },
+    h(
+      'div',
+      { class: 'item-head' },
       h('a', { class: 'item-name', href: `#train/${id}` }, trainName(id)),
-      h('span', { class: 'state' }, capital(state))),
-    h('ol', { class: 'places', 'aria-label': 'Places, tail to head' },
-      (train.blocks ?? []).map((place) => h('li', null, link(place)))),
-    h('p', { class: 'quiet' }, capital(ends(train.heading))), aheadLine(train), trainFacts(id),
-    h('div', { class: 'acts' }, h('button', { type: 'button', 'data-act': 'name', 'data-id': id,
-      'aria-label': `${train.name ? 'Rename' : 'Name it'}: ${trainName(id)}` },
-    train.name ? 'Rename' : 'Name it')));
+      h('span', { class: 'state' }, capital(state)),
+    ),
+    h(
+      'ol',
+      { class: 'places', 'aria-label': 'Places, tail to head' },
+      (train.blocks ?? []).map((place) => h('li', null, link(place))),
+    ),
+    h('p', { class: 'quiet' }, capital(ends(train.heading))),
+    aheadLine(id),
+    trainFacts(id),
+    h(
+      'div',
+      { class: 'acts' },
+      h(
+        'button',
+        {
+          type: 'button',
+          'data-act': 'name',
+          'data-id': id,
+          'aria-label': `${train.name ? 'Rename' : 'Name it'}: ${trainName(id)}`,
+        },
+        train.name ? 'Rename' : 'Name it',
+      ),
+    ),
+  );
 }
 
-export const trains = listView(['train'], () => Object.keys(known.trains), trainRow,
-  () => big(count(Object.keys(known.trains).length, 'train')), 'No train is seen.');
+export const trains = listView(
+  ['train'],
+  () => Object.keys(known.trains),
+  trainRow,
+  () => big(count(Object.keys(known.trains).length, 'train')),
+  'No train is seen.',
+);
 
 // ---- points ------------------------------------------------------------------------------------
 
-const POINTS_STATE = { normal: 'Set straight', reverse: 'Set diverging', moving: 'Moving',
-  unknown: 'Position unknown' };
+const POINTS_STATE = {
+  normal: 'Set straight',
+  reverse: 'Set diverging',
+  moving: 'Moving',
+  unknown: 'Position unknown',
+};
 
 function pointsRow(id) {
   const item = known.turnouts[id];
-  const facts = [`for ${age(item.since)}`, FROM[item.from],
+  const facts = [
+    FROM[item.from],
     item.in_charge && `${item.in_charge.who || 'somebody'} is in charge`,
-    item.remembered && 'remembered'].filter(Boolean).join(' · ');
-  return h('li', { class: `item points-item at-${item.position} is-${item.state}` },
-    h('a', { class: 'item-head', href: `#turnout/${id}` },
-      h('span', { class: 'item-form' }, pointsForm(item.position, 'left',
-        item.assumed || item.remembered)),
-      h('span', { class: 'item-text' }, h('b', null, pointsName(id)),
+    item.remembered && 'remembered',
+  ]
+    .filter(Boolean)
+    .join(' · ');
+  return h(
+    'li',
+    { class: `item points-item at-${item.position} is-${item.state}` },
+    h(
+      'a',
+      { class: 'item-head', href: `#turnout/${id}` },
+      h(
+        'span',
+        { class: 'item-form' },
+        pointsForm(item.position, 'left', item.assumed || item.remembered),
+      ),
+      h(
+        'span',
+        { class: 'item-text' },
+        h('b', null, pointsName(id)),
         h('span', { class: 'state' }, POINTS_STATE[item.position]),
-        h('span', null, CLEARANCE[item.state]), h('small', null, facts))));
+        h('span', null, CLEARANCE[item.state]),
+        h('small', null, 'for ', lasting(item.since), facts && ` · ${facts}`),
+      ),
+    ),
+  );
 }
 
 function pointsHead() {
@@ -197,53 +205,100 @@ function pointsHead() {
   const pairs = Object.entries(known.layout.crossovers ?? {}).map(([id, { name, turnouts }]) => {
     const [p, q] = turnouts.map((t) => known.turnouts[t]?.position ?? 'unknown');
     const word = p !== q ? 'its ends do not agree' : `both ends ${POSITION[p]}`;
-    return h('li', { class: p === q ? null : 'odd' }, h('b', null, capital(name ?? id)), `: ${word}`);
+    return h(
+      'li',
+      { class: p === q ? null : 'odd' },
+      h('b', null, capital(name ?? id)),
+      `: ${word}`,
+    );
   });
-  return [big(off ? `${off} of ${all.length} not straight` : `All ${all.length} straight`),
-    pairs.length ? h('ul', { class: 'pairs', 'aria-label': 'Crossovers' }, pairs) : null];
+  return [
+    big(off ? `${off} of ${all.length} not straight` : `All ${all.length} straight`),
+    pairs.length ? h('ul', { class: 'pairs', 'aria-label': 'Crossovers' }, pairs) : null,
+  ];
 }
 
-export const points = listView(['turnout'], () => {
-  const ids = Object.keys(known.turnouts);
-  const straight = (id) => known.turnouts[id].position === 'normal';
-  return [...ids.filter((id) => !straight(id)), ...ids.filter(straight)];
-}, pointsRow, pointsHead,
-  'This layout has no points.');
+export const points = listView(
+  ['turnout'],
+  () => {
+    const ids = Object.keys(known.turnouts);
+    const straight = (id) => known.turnouts[id].position === 'normal';
+    return [...ids.filter((id) => !straight(id)), ...ids.filter(straight)];
+  },
+  pointsRow,
+  pointsHead,
+  'This layout has no points.',
+);
 
 // ---- power -------------------------------------------------------------------------------------
 
-function atRest(id, item) {
+/** Whether a feed is as it should be when nothing runs. */
+export function atRest(id, item) {
   const { rest } = plan('feeds', id);
   return !rest || rest === 'any' || (item.on !== null && item.on === (rest === 'on'));
 }
 
 /** A switch's form: a closed or an open blade. */
-const feedForm = (on) => s('svg', { class: `feed-form ${on === true ? 'on' : on === false ? 'off'
-  : 'doubt'}`, viewBox: '0 0 60 44', 'aria-hidden': 'true' },
-s('path', { d: 'M2 30H16M44 30H58' }), s('circle', { cx: 18, cy: 30, r: 4 }),
-s('circle', { cx: 42, cy: 30, r: 4 }),
-s('path', { class: 'blade', d: on === true ? 'M18 30H42' : 'M18 30L38 8' }));
+const feedForm = (on) =>
+  s(
+    'svg',
+    {
+      class: `feed-form ${on === true ? 'on' : on === false ? 'off' : 'doubt'}`,
+      viewBox: '0 0 60 44',
+      'aria-hidden': 'true',
+    },
+    s('path', { d: 'M2 30H16M44 30H58' }),
+    s('circle', { cx: 18, cy: 30, r: 4 }),
+    s('circle', { cx: 42, cy: 30, r: 4 }),
+    s('path', { class: 'blade', d: on === true ? 'M18 30H42' : 'M18 30L38 8' }),
+  );
 
 function feedRow(id) {
   const item = known.feeds[id];
   const { rest, blocks = [] } = plan('feeds', id);
   const odd = !atRest(id, item);
-  return h('li', { class: `item feed-item ${item.failed ? 'failed' : ''}` },
-    h('a', { class: 'item-head', href: `#feed/${id}` },
+  return h(
+    'li',
+    { class: `item feed-item ${item.failed ? 'failed' : ''}` },
+    h(
+      'a',
+      { class: 'item-head', href: `#feed/${id}` },
       h('span', { class: 'item-form' }, feedForm(item.on)),
-      h('span', { class: 'item-text' }, h('b', null, itemName(id)),
-        h('span', { class: 'state' }, capital(feedWord(item)),
-          item.volts === null || item.volts === undefined ? '' : `, ${reading(item.volts, 'V')}`),
+      h(
+        'span',
+        { class: 'item-text' },
+        h('b', null, itemName(id)),
+        h(
+          'span',
+          { class: 'state' },
+          capital(feedWord(item)),
+          item.volts === null || item.volts === undefined ? '' : `, ${reading(item.volts, 'V')}`,
+        ),
         odd ? h('span', { class: 'odd' }, `at rest it is ${rest}`) : null,
-        h('small', null, `for ${age(item.since)}`))),
-    h('ul', { class: 'feeds-places', 'aria-label': 'Feeds' }, blocks.map((block) => h('li', null,
-      link(block), ` ${placeWord(known.blocks[block])}`))));
+        h('small', null, 'for ', lasting(item.since)),
+      ),
+    ),
+    h(
+      'ul',
+      { class: 'feeds-places', 'aria-label': 'Feeds' },
+      blocks.map((block) => h('li', null, link(block), ` ${placeWord(known.blocks[block])}`)),
+    ),
+  );
 }
 
-export const power = listView(['feed', 'block'], () => Object.keys(known.feeds), feedRow, () => {
-  const on = Object.values(known.feeds).filter((item) => item.on).length;
-  return big(`${on} of ${Object.keys(known.feeds).length} on`);
-}, 'This layout has no switched power.');
+export const power = listView(
+  ['feed', 'block'],
+  () => Object.keys(known.feeds),
+  feedRow,
+  () => {
+    const on = Object.values(known.feeds).filter((item) => item.on).length;
+    return big(`${on} of ${Object.keys(known.feeds).length} on`);
+  },
+  'This layout has no switched power.',
+  (id) =>
+    isDirty('feed', id) ||
+    (plan('feeds', id).blocks ?? []).some((block) => isDirty('block', block)),
+);
 
 // ---- detectors ---------------------------------------------------------------------------------
 
@@ -253,18 +308,29 @@ function gauge(item, { on, off }) {
   const top = Math.max(Math.abs(on), Math.abs(off ?? on)) * 4 || 1;
   const at = (v) => `${(Math.sqrt(Math.min(1, Math.abs(v) / top)) * 100).toFixed(1)}%`;
   const value = item.reading;
-  return h('span', { class: 'gauge', 'aria-hidden': 'true' },
-    h('span', { class: 'gauge-fill', style: { width: typeof value === 'number' ? at(value) : '0' } }),
+  return h(
+    'span',
+    { class: 'gauge', 'aria-hidden': 'true' },
+    h('span', {
+      class: 'gauge-fill',
+      style: { width: typeof value === 'number' ? at(value) : '0' },
+    }),
     typeof off === 'number' ? h('span', { class: 'tick off', style: { left: at(off) } }) : null,
-    h('span', { class: 'tick on', style: { left: at(on) } }));
+    h('span', { class: 'tick on', style: { left: at(on) } }),
+  );
 }
 
 /** What a detector watches, in words. */
 function watches(subject = '') {
   const [kind, rest = ''] = subject.split(':');
   const [id, leg] = rest.split('.');
-  if (kind === 'beam') return ['a beam on the ', { normal: 'straight', reverse: 'diverging',
-    toe: 'toe' }[leg] ?? leg, ' leg of ', link(id)];
+  if (kind === 'beam')
+    return [
+      'a beam on the ',
+      { normal: 'straight', reverse: 'diverging', toe: 'toe' }[leg] ?? leg,
+      ' leg of ',
+      link(id),
+    ];
   if (kind === 'points') return ['the points of ', link(id)];
   return [link(id)];
 }
@@ -273,44 +339,87 @@ function detectorRow(id) {
   const item = known.detectors[id];
   const about = plan('detectors', id);
   const bad = item.health !== 'ok';
-  const limits = typeof about.on === 'number'
-    ? `on ${about.on > (about.off ?? about.on) || about.off === undefined ? 'from' : 'down to'} `
-      + `${reading(about.on, about.unit)}${typeof about.off === 'number'
-        ? `, off at ${reading(about.off, about.unit)}` : ''}` : about.kind;
-  return h('li', { class: `item detector-item ev-${item.evidence} ${bad ? 'bad' : ''}` },
-    h('div', { class: 'item-head' },
+  const limits =
+    typeof about.on === 'number'
+      ? `on ${about.on >= (about.off ?? about.on) ? 'from' : 'down to'} ` +
+        `${reading(about.on, about.unit)}${
+          typeof about.off === 'number' ? `, off at ${reading(about.off, about.unit)}` : ''
+        }`
+      : about.kind;
+  return h(
+    'li',
+    { class: `item detector-item ev-${item.evidence} ${bad ? 'bad' : ''}` },
+    h(
+      'div',
+      { class: 'item-head' },
       h('a', { class: 'item-name', href: `#detector/${id}` }, itemName(id)),
-      h('span', { class: 'state' }, bad ? capital(HEALTH[item.health] ?? item.health)
-        : EVIDENCE[item.evidence])),
+      h(
+        'span',
+        { class: 'state' },
+        bad ? capital(HEALTH[item.health] ?? item.health) : EVIDENCE[item.evidence],
+      ),
+    ),
     h('p', { class: 'quiet' }, 'watches ', watches(about.subject)),
     gauge(item, about),
-    h('p', { class: 'gauge-words' }, typeof about.on === 'number'
-      ? h('b', null, reading(item.reading, about.unit ?? item.unit)) : null,
-    typeof about.on === 'number' ? ', ' : '', limits));
+    h(
+      'p',
+      { class: 'gauge-words' },
+      typeof about.on === 'number'
+        ? h('b', null, reading(item.reading, about.unit ?? item.unit))
+        : null,
+      typeof about.on === 'number' ? ', ' : '',
+      limits,
+    ),
+  );
 }
 
-export const detectors = listView(['detector'], () => {
-  const ids = Object.keys(known.detectors);
-  const bad = (id) => known.detectors[id].health !== 'ok';
-  return [...ids.filter(bad), ...ids.filter((id) => !bad(id))];
-}, detectorRow, () => {
-  const all = Object.values(known.detectors);
-  const bad = all.filter((item) => item.health !== 'ok').length;
-  return big(bad ? `${bad} of ${all.length} need a look` : `All ${all.length} ok`);
-}, 'This layout has no detectors.');
+export const detectors = listView(
+  ['detector'],
+  () => {
+    const ids = Object.keys(known.detectors);
+    const bad = (id) => known.detectors[id].health !== 'ok';
+    return [...ids.filter(bad), ...ids.filter((id) => !bad(id))];
+  },
+  detectorRow,
+  () => {
+    const all = Object.values(known.detectors);
+    const bad = all.filter((item) => item.health !== 'ok').length;
+    return big(bad ? `${bad} of ${all.length} need a look` : `All ${all.length} ok`);
+  },
+  'This layout has no detectors.',
+);
 
 // ---- line-up -----------------------------------------------------------------------------------
 
 function exceptionRow(exception) {
   const item = known.blocks[exception.id];
   const asks = item && (item.state === 'dark' || item.state === 'unknown') && !item.kept;
-  const button = (verb, word) => h('button', { type: 'button', 'data-act': verb,
-    'data-id': exception.id, 'aria-label': `${itemName(exception.id)}: ${word}` }, word);
-  return h('li', { class: `item exception ${exception.level}` },
-    h('b', null, exception.text), h('p', null, exception.do), kindOf(exception.id)
-      ? h('p', { class: 'quiet' }, 'Show ', link(exception.id)) : null,
-    asks ? h('div', { class: 'acts' }, button('empty', 'Empty'),
-      button('stands-here', 'A train stands here')) : null);
+  const button = (verb, word) =>
+    h(
+      'button',
+      {
+        type: 'button',
+        'data-act': verb,
+        'data-id': exception.id,
+        'aria-label': `${itemName(exception.id)}: ${word}`,
+      },
+      word,
+    );
+  return h(
+    'li',
+    { class: `item exception ${exception.level}` },
+    h('b', null, exception.text),
+    h('p', null, exception.do),
+    kindOf(exception.id) ? h('p', { class: 'quiet' }, 'Show ', link(exception.id)) : null,
+    asks
+      ? h(
+          'div',
+          { class: 'acts' },
+          button('empty', 'Empty'),
+          button('stands-here', 'A train stands here'),
+        )
+      : null,
+  );
 }
 
 export const lineUp = {
@@ -324,10 +433,23 @@ export const lineUp = {
     const { ready, exceptions } = known.line_up;
     const stops = exceptions.filter((e) => e.level === 'stops');
     const notes = exceptions.filter((e) => e.level !== 'stops');
-    const section = (title, list) => (list.length ? h('section', null, h('h2', null, title),
-      h('ol', { class: 'rows' }, list.map(exceptionRow))) : null);
-    morphInto(this.root, big(ready ? 'Ready to run' : 'Not ready to run',
-      ready ? 'Nothing stops you.' : `${count(stops.length, 'thing')} to put right first`),
-    section('To put right', stops), section('To know', notes));
+    const section = (title, list) =>
+      list.length
+        ? h(
+            'section',
+            null,
+            h('h2', null, title),
+            h('ol', { class: 'rows' }, list.map(exceptionRow)),
+          )
+        : null;
+    morphInto(
+      this.root,
+      big(
+        ready ? 'Ready to run' : 'Not ready to run',
+        ready ? 'Nothing stops you.' : `${count(stops.length, 'thing')} to put right first`,
+      ),
+      section('To put right', stops),
+      section('To know', notes),
+    );
   },
 };

@@ -1,8 +1,8 @@
 // 'Start watching': tones, speech, vibration and a screen that stays on, behind one button.
 //
 // Inputs: the alarms of the snapshot and whether the page is live. Outputs: sound, and a list in
-// words of what this device or a plain HTTP address refuses. Which sentence comes when is decided in
-// announcer.js; browsers allow sound only after a touch, hence the button.
+// words of what this device or a plain HTTP address refuses. Which sentence comes when is decided
+// in announcer.js; browsers allow sound only after a touch, hence the button.
 
 import { Announcer, RANKS, sentence } from './announcer.js';
 import { known } from './store.js';
@@ -84,7 +84,12 @@ export async function startWatching() {
   watch.refused = [];
   try {
     audio = new AudioContext();
-    await Promise.race([audio.resume(), new Promise((go) => { setTimeout(go, 800); })]);
+    await Promise.race([
+      audio.resume(),
+      new Promise((go) => {
+        setTimeout(go, 800);
+      }),
+    ]);
     if (audio.state !== 'running') throw new Error('no sound');
   } catch {
     audio = null;
@@ -92,10 +97,12 @@ export async function startWatching() {
   }
   if (!globalThis.speechSynthesis) watch.refused.push('This browser does not speak: tones only.');
   if (!navigator.vibrate) watch.refused.push('This device does not vibrate for a page.');
-  if (!await keepAwake()) {
-    watch.refused.push(globalThis.isSecureContext
-      ? 'This device may go to sleep: keep its screen on in its settings.'
-      : 'Over plain HTTP the screen may not be kept on: set its time-out to never.');
+  if (!(await keepAwake())) {
+    watch.refused.push(
+      globalThis.isSecureContext
+        ? 'This device may go to sleep: keep its screen on in its settings.'
+        : 'Over plain HTTP the screen may not be kept on: set its time-out to never.',
+    );
   }
   announcer = new Announcer({ speak, hush, now: () => performance.now() });
   watch.tick = setInterval(() => announcer?.tick(), 500);
@@ -115,29 +122,45 @@ export function stopWatching() {
 
 /** The train that an alarm about points or track speaks of. */
 function trainBoundFor(alarm) {
-  const bound = Object.entries(known.trains).find(([, train]) => train.ahead?.at === alarm.subject
-    && train.ahead.what === alarm.type);
+  const bound = Object.entries(known.trains).find(
+    ([, train]) => train.ahead?.at === alarm.subject && train.ahead.what === alarm.type,
+  );
   return bound ? trainName(bound[0]) : null;
 }
 
 export function sayAlarm(alarm) {
   const isTrain = Boolean(known.trains[alarm.subject]);
-  return sentence({ type: alarm.type, text: alarm.text,
+  return sentence({
+    type: alarm.type,
+    text: alarm.text,
     subject: alarm.subject === 'broker' ? 'Broker' : itemName(alarm.subject),
-    seconds: secondsLeft(alarm)?.[0] ?? null, train: isTrain ? null : trainBoundFor(alarm) });
+    seconds: secondsLeft(alarm)?.[0] ?? null,
+    train: isTrain ? null : trainBoundFor(alarm),
+  });
 }
 
 /** Tells the announcer what stands now. */
 export function updateWatch(live) {
   isLive = live;
   if (!announcer) return;
-  const alarms = Object.values(known.alarms).filter((alarm) => alarm.active && isUnseen(alarm))
-    .map((alarm) => ({ id: alarm.id, rank: RANKS[alarm.priority] ?? 1, since: alarm.since,
-      say: () => sayAlarm(known.alarms[alarm.id] ?? alarm) }));
+  const alarms = Object.values(known.alarms)
+    .filter((alarm) => alarm.active && isUnseen(alarm))
+    .map((alarm) => ({
+      id: alarm.id,
+      rank: RANKS[alarm.priority] ?? 1,
+      since: alarm.since,
+      say: () => sayAlarm(known.alarms[alarm.id] ?? alarm),
+    }));
   if (!live) {
     // What was known a while ago must not be spoken as if it were so; that it is old must be.
-    announcer.update([{ id: 'not-live', rank: RANKS.high, since: '',
-      say: () => 'Page is not live, look before moving' }]);
+    announcer.update([
+      {
+        id: 'not-live',
+        rank: RANKS.high,
+        since: '',
+        say: () => 'Page is not live, look before moving',
+      },
+    ]);
   } else announcer.update(alarms);
 }
 

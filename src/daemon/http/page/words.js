@@ -1,7 +1,7 @@
 // How states, times and items are said to people.
 //
-// One word for one thing: the same words as in the plan file, the messages and the spoken warnings.
-// Inputs: items of the snapshot; outputs: short plain text. Decides nothing.
+// One word for one thing: the same words as in the plan file, the messages and the spoken
+// warnings. Inputs: items of the snapshot; outputs: short plain text. Decides nothing.
 
 import { daemonNow, known, plan } from './store.js';
 
@@ -59,7 +59,15 @@ export function itemName(id) {
   if (known.trains[id]) return trainName(id);
   const layout = known.layout ?? {};
   if (layout.turnouts?.[id]) return pointsName(id);
-  for (const key of ['blocks', 'tables', 'crossovers', 'crossings', 'feeds', 'detectors', 'nodes']) {
+  for (const key of [
+    'blocks',
+    'tables',
+    'crossovers',
+    'crossings',
+    'feeds',
+    'detectors',
+    'nodes',
+  ]) {
     if (layout[key]?.[id]) return layout[key][id].name ?? id;
   }
   return id;
@@ -90,13 +98,19 @@ export function placeWord(item) {
 
 /** Where a turnout's points are. */
 export const POSITION = {
-  normal: 'straight', reverse: 'diverging', moving: 'moving', unknown: 'unknown',
+  normal: 'straight',
+  reverse: 'diverging',
+  moving: 'moving',
+  unknown: 'unknown',
 };
 
 /** A turnout's clearance, as a clause. */
 export const CLEARANCE = {
-  free: 'free', awaiting: 'no train since', fouled: 'a train is on the points',
-  cleared: 'the whole train has passed', 'left-diverging': 'left diverging',
+  free: 'free',
+  awaiting: 'no train since',
+  fouled: 'a train is on the points',
+  cleared: 'the whole train has passed',
+  'left-diverging': 'left diverging',
   unknown: 'not proven clear',
 };
 
@@ -109,23 +123,38 @@ export function pointsState({ position, state }) {
 
 /** The same for a narrow tile. */
 export const CLEARANCE_SHORT = {
-  free: '', awaiting: 'awaiting', fouled: 'train on it', cleared: 'passed',
-  'left-diverging': 'left diverging', unknown: 'not proven',
+  free: '',
+  awaiting: 'awaiting',
+  fouled: 'train on it',
+  cleared: 'passed',
+  'left-diverging': 'left diverging',
+  unknown: 'not proven',
 };
 
 /** Where a position is known from. */
 export const FROM = {
-  message: 'reported', contacts: 'by its contacts', told: 'as asked, not detected',
-  passage: 'a train ran through', operator: 'you saw it',
+  message: 'reported',
+  contacts: 'by its contacts',
+  told: 'as asked, not detected',
+  passage: 'a train ran through',
+  operator: 'you saw it',
 };
 
 export const TABLE_STATE = {
-  free: 'free', fouled: 'a train stands across its edge', unknown: 'not proven clear',
+  free: 'free',
+  fouled: 'a train stands across its edge',
+  unknown: 'not proven clear',
 };
 
 export const HEALTH = {
-  ok: 'ok', silent: 'silent', implausible: 'reads what cannot be', stuck: 'stuck', noisy: 'noisy',
-  drifting: 'drifting', disagreeing: 'disagrees with another', coupled: 'follows another place',
+  ok: 'ok',
+  silent: 'silent',
+  implausible: 'reads what cannot be',
+  stuck: 'stuck',
+  noisy: 'noisy',
+  drifting: 'drifting',
+  disagreeing: 'disagrees with another',
+  coupled: 'follows another place',
   'out-of-service': 'out of service',
 };
 
@@ -151,16 +180,24 @@ export function reading(value, unit) {
 export const PRIORITY = { high: 'Act now', medium: 'Before the next train', low: 'Soon' };
 
 export const AHEAD = {
-  'occupied-ahead': 'standing stock', opposing: 'a train coming the other way',
-  'fouled-ahead': 'fouled points or crossing', 'no-road': 'no road', 'dark-ahead': 'dark track',
-  'will-not-fit': 'a place too short for it', 'bound-for-diverging': 'points left diverging',
+  'occupied-ahead': 'standing stock',
+  opposing: 'a train coming the other way',
+  'fouled-ahead': 'fouled points or crossing',
+  'no-road': 'no road',
+  'dark-ahead': 'dark track',
+  'will-not-fit': 'a place too short for it',
+  'bound-for-diverging': 'points left diverging',
   'set-against': 'points set against it',
 };
 
 export const ALARM_STATE = {
-  unacknowledged: '', acknowledged: 'acknowledged', 'returned-unacknowledged': 'over by itself',
-  'latched-unacknowledged': 'over, to be reset', 'latched-acknowledged': 'over, to be reset',
-  shelved: 'shelved', suppressed: 'follows from another alarm',
+  unacknowledged: '',
+  acknowledged: 'acknowledged',
+  'returned-unacknowledged': 'over by itself',
+  'latched-unacknowledged': 'over, to be reset',
+  'latched-acknowledged': 'over, to be reset',
+  shelved: 'shelved',
+  suppressed: 'follows from another alarm',
   'out-of-service': 'out of service',
 };
 
@@ -174,11 +211,14 @@ export function rankedAlarms() {
   const weight = (a) => (unseen(a) ? 100 : 0) + (a.active ? 10 : 0) + (RANK[a.priority] ?? 0);
   // Of the same weight, what will happen soonest comes first, then what has lasted longest.
   const soon = (a) => secondsLeft(a)?.[0] ?? Infinity;
-  const order = (a, b) => weight(b) - weight(a) || Number(soon(a) > soon(b)) - Number(soon(a) < soon(b))
-    || (a.since < b.since ? -1 : a.since > b.since ? 1 : a.id < b.id ? -1 : 1);
+  const order = (a, b) =>
+    weight(b) - weight(a) ||
+    Number(soon(a) > soon(b)) - Number(soon(a) < soon(b)) ||
+    (a.since < b.since ? -1 : a.since > b.since ? 1 : a.id < b.id ? -1 : 1);
   // An alarm that is over waits behind every one that still lasts.
-  const live = all.filter((a) => !aside(a)).sort((a, b) =>
-    Number(b.active) - Number(a.active) || order(a, b));
+  const live = all
+    .filter((a) => !aside(a))
+    .sort((a, b) => Number(b.active) - Number(a.active) || order(a, b));
   return { live, aside: all.filter(aside).sort(order) };
 }
 

@@ -7,6 +7,8 @@ pub struct Counters {
     pub clients: u64,
     /// Sessions now, absent clients' included.
     pub sessions: u64,
+    /// Subscriptions of all sessions now.
+    pub subscriptions: u64,
     /// Topics with a retained message now.
     pub retained: u64,
     /// Bytes of retained messages now.

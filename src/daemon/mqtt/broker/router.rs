@@ -345,6 +345,7 @@ impl Router {
     pub(super) fn counters(&self) -> Counters {
         Counters {
             sessions: self.sessions.len() as u64,
+            subscriptions: self.sessions.values().map(|s| s.filters.len() as u64).sum(),
             retained: self.retained.len() as u64,
             retained_bytes: self.retained.bytes() as u64,
             queued_bytes: self

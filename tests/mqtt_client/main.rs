@@ -1,5 +1,7 @@
 //! The daemon's client and publisher against the embedded broker, and against another maker's.
 
+mod mosquitto;
+
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;

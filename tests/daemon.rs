@@ -1,0 +1,18 @@
+//! The whole daemon, live: real sockets on loopback, the embedded broker or one that the test runs,
+//! and the program itself.
+
+#[path = "daemon/harness.rs"]
+mod harness;
+
+#[path = "daemon/broker.rs"]
+mod broker;
+#[path = "daemon/commands.rs"]
+mod commands;
+#[path = "daemon/doors.rs"]
+mod doors;
+#[path = "daemon/reload.rs"]
+mod reload;
+#[path = "daemon/state.rs"]
+mod state;
+#[path = "daemon/watched.rs"]
+mod watched;

@@ -1,0 +1,100 @@
+//! A broker elsewhere that comes, goes and has a past.
+
+use std::net::SocketAddr;
+
+use hyper::StatusCode;
+use taillamp::daemon::mqtt::broker::{Broker, BrokerConfig, Users};
+
+use crate::harness::{Mqtt, PLAN, get, live, start, until};
+
+fn external(broker: SocketAddr) -> String {
+    let url = format!("[mqtt]\nurl = \"mqtt://{broker}\"");
+    PLAN.replace("[mqtt]\nlisten = \"127.0.0.1:0\"", &url)
+}
+
+fn broker(listen: SocketAddr) -> Broker {
+    Broker::start(BrokerConfig::new(listen)).expect("a free port")
+}
+
+const ANY: ([u8; 4], u16) = ([127, 0, 0, 1], 0);
+
+#[test]
+fn the_broker_is_lost_and_comes_back() {
+    live(async {
+        let first = broker(ANY.into());
+        let address = first.addr();
+        let daemon = start(&external(address)).await;
+        let mut mqtt = Mqtt::new(address).await;
+        mqtt.hear("wharf/status", |payload| payload == b"online")
+            .await;
+        mqtt.current("d-east", 12.0).await;
+        mqtt.state("wharf/state/block/loop-east", "occupied").await;
+        drop(mqtt);
+        first.stop().await;
+        until("the loss is noticed", async || {
+            (get(&daemon, "/readyz").await.status == StatusCode::SERVICE_UNAVAILABLE).then_some(())
+        })
+        .await;
+        assert_eq!(get(&daemon, "/api/v1/state").await.json()["broker"], "lost");
+
+        // The new one remembers nothing: everything is published again.
+        let second = broker(address);
+        let mut mqtt = Mqtt::new(address).await;
+        mqtt.hear("wharf/status", |payload| payload == b"online")
+            .await;
+        mqtt.hear("wharf/state/block/loop-east", |payload| !payload.is_empty())
+            .await;
+        mqtt.hear("wharf/state/turnout/w1", |payload| !payload.is_empty())
+            .await;
+        until("it is ready", async || {
+            (get(&daemon, "/readyz").await.status == StatusCode::OK).then_some(())
+        })
+        .await;
+        let metrics = get(&daemon, "/metrics").await.body;
+        assert!(
+            metrics.contains("taillamp_broker_reconnects_total 1\n"),
+            "{metrics}"
+        );
+        daemon.stop().await;
+        mqtt.hear("wharf/status", |payload| payload == b"offline")
+            .await;
+        second.stop().await;
+    });
+}
+
+#[test]
+fn what_an_earlier_run_has_left_is_cleared() {
+    live(async {
+        let broker = broker(ANY.into());
+        let mut mqtt = Mqtt::new(broker.addr()).await;
+        let ghosts = ["wharf/state/train/t99", "wharf/alarm/left-diverging:w9"];
+        for ghost in ghosts {
+            mqtt.keep(ghost, r#"{"state":"unacknowledged"}"#).await;
+            mqtt.hear(ghost, |payload| !payload.is_empty()).await;
+        }
+        let daemon = start(&external(broker.addr())).await;
+        for ghost in ghosts {
+            mqtt.hear(ghost, <[u8]>::is_empty).await;
+        }
+        daemon.stop().await;
+        broker.stop().await;
+    });
+}
+
+#[test]
+fn a_broker_with_passwords_lets_the_daemon_in_and_nodes_report_only_for_themselves() {
+    live(async {
+        let folder = tempfile::tempdir().expect("a folder");
+        let file = folder.path().join("passwords");
+        let mut users = Users::default();
+        users.add("esp-3", "signal box").expect("a hash");
+        std::fs::write(&file, users.to_text()).expect("a file");
+        let secret = format!("[mqtt]\npassword_file = \"{}\"\n", file.display());
+        let daemon = start(&PLAN.replace("[mqtt]\n", &secret)).await;
+        until("the daemon itself gets in", async || {
+            (get(&daemon, "/readyz").await.status == StatusCode::OK).then_some(())
+        })
+        .await;
+        daemon.stop().await;
+    });
+}
