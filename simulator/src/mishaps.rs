@@ -54,6 +54,12 @@ impl Rates {
         room_light_per_h: 0.0,
     };
 
+    /// Only the operator's memory for points fails.
+    pub const FORGETFUL: Self = Self {
+        forgotten_points: 0.5,
+        ..Self::OFF
+    };
+
     /// An evening that is worth watching.
     pub const DEMO: Self = Self {
         forgotten_points: 0.45,

@@ -44,6 +44,7 @@ struct Words {
 #[derive(Clone, Copy, Debug, ValueEnum)]
 enum Mishaps {
     Off,
+    Forgetful,
     Demo,
     Rough,
 }
@@ -63,6 +64,7 @@ fn main() -> Result<()> {
     };
     let rates = match words.mishaps {
         Mishaps::Off => Rates::OFF,
+        Mishaps::Forgetful => Rates::FORGETFUL,
         Mishaps::Demo => Rates::DEMO,
         Mishaps::Rough => Rates::ROUGH,
     };

@@ -16,6 +16,9 @@ use crate::world::track::Piece;
 
 /// Speed on the running lines, mm/s: 100 km/h at HO scale.
 pub const LINE_MM_S: f64 = 320.0;
+/// Speed on the branch, mm/s: slow enough that points 2 are not within a train's look-ahead while it
+/// stands at the station.
+const BRANCH_MM_S: f64 = 170.0;
 /// Speed in the yard and at the shed, mm/s.
 const YARD_MM_S: f64 = 180.0;
 /// Speed on the turntable, mm/s.
@@ -124,6 +127,7 @@ pub fn opening(places: &Places, trains: &Trains) -> Job {
                 turnouts: vec![up],
                 forgotten: true,
             },
+            Act::Tell(trains.goods, on_the_branch(places)),
         ],
     }
 }
@@ -145,6 +149,7 @@ fn up_the_branch(places: &Places, train: usize) -> Job {
             Act::Tell(train, order),
             Act::Hold(before, false),
             back_behind(train, &[up]),
+            Act::Tell(train, on_the_branch(places)),
             wait(Until::Arrived(train)),
         ],
     }
@@ -166,8 +171,9 @@ fn down_the_branch(places: &Places, train: usize) -> Job {
             )),
             Act::Points(down, Leg::Reverse),
             wait(Until::Lies(down, Leg::Reverse)),
-            Act::Tell(train, Order::run(LINE_MM_S)),
+            Act::Tell(train, Order::run(BRANCH_MM_S)),
             back_behind(train, &[down]),
+            Act::Tell(train, Order::run(LINE_MM_S)),
             Act::Hold(before, false),
         ],
     }
@@ -367,9 +373,13 @@ fn open_the_door(places: &Places) -> Job {
     }
 }
 
+const fn on_the_branch(places: &Places) -> Order {
+    Order::run(BRANCH_MM_S).until(at_the_upper_station(places))
+}
+
 const fn at_the_upper_station(places: &Places) -> StopAt {
     StopAt::InBlock {
-        block: places.branch[3],
+        block: places.branch[2],
         short_mm: 250.0,
     }
 }
@@ -436,7 +446,7 @@ fn whereabouts(world: &World, places: &Places, train: usize) -> On {
         On::Outer
     } else if runs && among(&places.inner).is_some() {
         On::Inner
-    } else if train.arrived && block == places.branch[3] {
+    } else if train.arrived && block == places.branch[2] {
         On::Upper
     } else if let (true, Some(track)) = (train.arrived, among(&places.yard)) {
         On::Yard(track)

@@ -16,6 +16,9 @@ use super::train::{Stretch, Train};
 use super::vehicle::Vehicle;
 use crate::detectors::Fault;
 
+/// What the name of cars left behind ends with.
+pub const LEFT_BEHIND: &str = "(left behind)";
+
 /// Volts at which a train on a throttle line just starts to move (common practice, no source).
 const START_VOLTS: f64 = 3.0;
 
@@ -66,7 +69,7 @@ impl World {
 
     /// The train loses the vehicles behind its last `keep`; the index of what is left behind.
     pub fn lose_cars(&mut self, train: usize, keep: usize) -> Option<usize> {
-        let name = format!("{} (left behind)", self.trains[train].name);
+        let name = format!("{} {LEFT_BEHIND}", self.trains[train].name);
         let behind = self.trains[train].part(keep, &name)?;
         self.trains.push(behind);
         Some(self.trains.len() - 1)

@@ -5,7 +5,7 @@
 //! nothing of how the engine decides.
 
 pub mod driver;
-mod levers;
+pub mod levers;
 pub mod load;
 pub mod motors;
 pub mod node;

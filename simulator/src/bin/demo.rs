@@ -1,3 +1,0 @@
-//! The demo: a fictional layout that runs by itself.
-
-fn main() {}
