@@ -1,7 +1,8 @@
 //! Clients of other makers: mosquitto_pub and mosquitto_sub, and paho-mqtt for Python.
 //!
-//! They must be installed, so these tests run only where the environment says `TAILLAMP_FOREIGN=1`,
-//! and say so where it does not. `TAILLAMP_PYTHON` names a Python that has paho-mqtt (`python3`).
+//! They must be installed, so these tests run only where the environment says
+//! `TAILLAMP_FOREIGN=1`, and say so where it does not. `TAILLAMP_PYTHON` names a Python that has
+//! paho-mqtt (`python3`).
 
 use std::io::Write;
 use std::process::{Command, Output, Stdio};
