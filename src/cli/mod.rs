@@ -10,8 +10,10 @@ pub mod init;
 pub mod line_up;
 pub mod listen;
 mod plan_file;
+mod question;
 pub mod record;
 pub mod replay;
+pub mod road;
 pub mod run;
 pub mod schema;
 
@@ -44,6 +46,8 @@ enum Command {
     Record(record::Args),
     /// List what is not as it should be before running
     LineUp(line_up::Args),
+    /// List the ways from one block to another, and what to set for each
+    Road(road::Args),
     /// Print the JSON Schema of the plan file
     Schema(schema::Args),
 }
@@ -59,6 +63,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Replay(args) => replay::run(&args),
         Command::Record(args) => record::run(&args),
         Command::LineUp(args) => line_up::run(&args),
+        Command::Road(args) => road::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use super::desk::Desk;
-use super::hub::{Ask, Hub, LayoutNames, Shot, stopped};
+use super::hub::{Ask, Hub, LayoutNames, RoadWanted, Shot, stopped};
 use super::log_limit::LogLimit;
 use super::mqtt::client::Arrival;
 use super::outlet::Outlet;
@@ -21,6 +21,7 @@ use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
 use crate::wire::commands;
 use crate::wire::payload::{self, Refusal};
+use crate::wire::road_json::{Standing, road_json};
 use crate::wire::topics::TopicTable;
 
 /// Messages taken before their consequences are published.
@@ -275,6 +276,10 @@ impl EngineTask {
             }
             Ask::Memory(reply) => {
                 let _ = reply.send(self.engine.memory());
+            }
+            Ask::Road(RoadWanted { from, to }, reply) => {
+                let (from, to) = (from.as_deref(), to.as_deref());
+                let _ = reply.send(road_json(&self.engine, from, to, Standing::Live));
             }
         }
     }

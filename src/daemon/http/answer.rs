@@ -18,7 +18,7 @@ pub(super) struct Problem {
     status: StatusCode,
     detail: String,
     header: Option<(HeaderName, HeaderValue)>,
-    findings: Option<Value>,
+    extension: Option<(&'static str, Value)>,
 }
 
 impl Problem {
@@ -28,7 +28,7 @@ impl Problem {
             status,
             detail: detail.into(),
             header: None,
-            findings: None,
+            extension: None,
         }
     }
 
@@ -40,7 +40,13 @@ impl Problem {
 
     /// With the findings of a plan.
     pub(super) fn with_findings(mut self, findings: Value) -> Self {
-        self.findings = Some(findings);
+        self.extension = Some(("findings", findings));
+        self
+    }
+
+    /// With the parameter of the query that is wrong.
+    pub(super) fn with_parameter(mut self, parameter: &str) -> Self {
+        self.extension = Some(("parameter", parameter.into()));
         self
     }
 }
@@ -55,7 +61,7 @@ impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let title = self.status.canonical_reason().unwrap_or("Error");
         let body = problem::Problem::new(self.status.as_u16(), title, self.detail);
-        let body = with_findings(body.to_json(), self.findings);
+        let body = extended(body.to_json(), self.extension);
         let mut response = (self.status, body).into_response();
         response.headers_mut().insert(header::CONTENT_TYPE, PROBLEM);
         if let Some((name, value)) = self.header {
@@ -65,13 +71,13 @@ impl IntoResponse for Problem {
     }
 }
 
-/// Findings are an extension member (RFC 9457, section 3.2).
-fn with_findings(problem: String, findings: Option<Value>) -> String {
-    let Some(findings) = findings else {
+/// With an extension member (RFC 9457, section 3.2).
+fn extended(problem: String, extension: Option<(&'static str, Value)>) -> String {
+    let Some((name, value)) = extension else {
         return problem;
     };
     let mut members: Map<String, Value> = serde_json::from_str(&problem).unwrap_or_default();
-    members.insert("findings".into(), findings);
+    members.insert(name.into(), value);
     Value::Object(members).to_string()
 }
 

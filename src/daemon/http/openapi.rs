@@ -57,6 +57,10 @@ fn operation(path: &str, doc: &Doc) -> Value {
         "summary": doc.summary,
         "responses": answers(doc.shape),
     });
+    if doc.shape == Shape::Road {
+        let block = |name| json!({"name": name, "in": "query", "required": true, "schema": {"type": "string"}});
+        operation["parameters"] = json!([block("from"), block("to")]);
+    }
     let body = match doc.shape {
         Shape::Word(_) => Some(("Word", false)),
         Shape::Pin => Some(("Pin", true)),
@@ -80,6 +84,7 @@ fn answers(shape: Shape) -> Value {
         }
         Shape::Item(_) => ("200", body("application/json", of("Record"))),
         Shape::LineUp => ("200", body("application/json", of("LineUp"))),
+        Shape::Road => ("200", body("application/json", of("Road"))),
         Shape::Findings => ("200", body("application/json", of("Findings"))),
         Shape::Session => ("200", body("application/json", of("Session"))),
         Shape::OpenApi => ("200", body("application/json", json!({"type": "object"}))),
@@ -95,6 +100,47 @@ fn body(kind: &str, schema: Value) -> Value {
 
 fn of(schema: &str) -> Value {
     json!({"$ref": format!("#/components/schemas/{schema}")})
+}
+
+/// The ways between two blocks.
+fn road() -> Value {
+    let text = json!({"type": "string"});
+    let record = |required: &[&str], properties: Value| json!({"type": "object", "required": required, "properties": properties});
+    let setting = json!({
+        "kind": {"enum": ["turnout", "table", "feed"]},
+        "id": text,
+        "position": {"type": "string"},
+        "on": {"type": "boolean"},
+        "text": text,
+    });
+    let setting = record(&["kind", "id", "text"], setting);
+    let hindrance = record(&["id", "text"], json!({"id": text, "text": text}));
+    let way = json!({
+        "text": text,
+        "places": {"type": "array", "items": text},
+        "leaving_by": text,
+        "entering_by": text,
+        "settings": {"type": "array", "items": setting},
+        "length_mm": {"type": ["number", "null"]},
+        "in_the_way": {"type": ["array", "null"], "items": hindrance},
+        "ready": {"type": ["boolean", "null"]},
+        "reverses": {"type": "boolean"},
+    });
+    let keys: Vec<&str> = way
+        .as_object()
+        .into_iter()
+        .flatten()
+        .map(|(key, _)| &**key)
+        .collect();
+    let way = record(&keys, way.clone());
+    let road = json!({
+        "from": text,
+        "to": text,
+        "live": {"type": "boolean"},
+        "cut": {"enum": ["ways", "steps", null]},
+        "ways": {"type": "array", "items": way},
+    });
+    record(&["from", "to", "live", "cut", "ways"], road)
 }
 
 fn schemas() -> Value {
@@ -134,6 +180,7 @@ fn schemas() -> Value {
                 }},
             },
         },
+        "Road": road(),
         "Word": {
             "type": "object",
             "properties": {
@@ -179,6 +226,7 @@ fn schemas() -> Value {
                 "status": {"type": "integer"},
                 "title": {"type": "string"},
                 "detail": {"type": "string"},
+                "parameter": {"type": "string"},
             },
         },
     })

@@ -21,6 +21,8 @@ pub(super) enum Shape {
     Item(Kind),
     /// The exceptions list.
     LineUp,
+    /// The ways between two blocks.
+    Road,
     /// The operator's word about an item of a kind.
     Word(Kind),
     /// The PIN.
@@ -159,6 +161,13 @@ fn fixed() -> Vec<Route> {
             "What keeps it from running",
             Shape::LineUp,
             get(api::line_up),
+        ),
+        one(
+            "/api/v1/road",
+            "get",
+            "The ways from one block to another, best first, and what to set for each",
+            Shape::Road,
+            get(api::road),
         ),
         Route {
             path: acts::SESSION.into(),
