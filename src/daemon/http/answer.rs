@@ -18,7 +18,8 @@ pub(super) struct Problem {
     status: StatusCode,
     detail: String,
     header: Option<(HeaderName, HeaderValue)>,
-    extension: Option<(&'static str, Value)>,
+    /// Boxed: an error is seldom, and every answer has room for one.
+    extension: Option<Box<(&'static str, Value)>>,
 }
 
 impl Problem {
@@ -40,13 +41,13 @@ impl Problem {
 
     /// With the findings of a plan.
     pub(super) fn with_findings(mut self, findings: Value) -> Self {
-        self.extension = Some(("findings", findings));
+        self.extension = Some(Box::new(("findings", findings)));
         self
     }
 
     /// With the parameter of the query that is wrong.
     pub(super) fn with_parameter(mut self, parameter: &str) -> Self {
-        self.extension = Some(("parameter", parameter.into()));
+        self.extension = Some(Box::new(("parameter", parameter.into())));
         self
     }
 }
@@ -72,10 +73,11 @@ impl IntoResponse for Problem {
 }
 
 /// With an extension member (RFC 9457, section 3.2).
-fn extended(problem: String, extension: Option<(&'static str, Value)>) -> String {
-    let Some((name, value)) = extension else {
+fn extended(problem: String, extension: Option<Box<(&'static str, Value)>>) -> String {
+    let Some(extension) = extension else {
         return problem;
     };
+    let (name, value) = *extension;
     let mut members: Map<String, Value> = serde_json::from_str(&problem).unwrap_or_default();
     members.insert(name.into(), value);
     Value::Object(members).to_string()
