@@ -205,6 +205,7 @@ fn the_description_is_true() {
         let fixed = [
             "get /api/v1/state",
             "get /api/v1/line-up",
+            "get /api/v1/road",
             "get /events",
             "get /metrics",
             "get /healthz",

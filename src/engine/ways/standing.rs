@@ -25,7 +25,8 @@ impl Engine {
     /// What is in the way, in the order in which a train meets it, each item once.
     pub(super) fn in_the_way(&self, passes: &[Pass], course: &[Hop]) -> Vec<Hindrance> {
         let mut list: Vec<Hindrance> = Vec::new();
-        if !self.broker {
+        // From the first moment: what has changed since then nobody has heard.
+        if !self.broker || self.broker_lost_at.is_some() {
             list.push(Hindrance {
                 id: String::from("broker"),
                 why: wording::broker_lost(),
