@@ -25,8 +25,8 @@ const WHY_CHARS_MAX: usize = 256;
 /// The longest body.
 const BODY_BYTES_MAX: usize = 4 * 1024;
 
-/// What kind of item a word is about. `out-of-service` means a detector's on `P/do/` and an alarm's
-/// below `/api/v1/alarms/`.
+/// What kind of item a word is about. `out-of-service` means a detector's on `P/do/` and an
+/// alarm's below `/api/v1/alarms/`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Target {
     /// An alarm, by `type:subject`.
@@ -56,8 +56,9 @@ impl Target {
     }
 }
 
-/// Reads a message on `P/do/VERB/ID`. `None` where the message is no operator's word: another topic,
-/// a cleared retained value, or a retained one - what was said before now must not be done again.
+/// Reads a message on `P/do/VERB/ID`. `None` where the message is no operator's word: another
+/// topic, a cleared retained value, or a retained one - what was said before now must not be done
+/// again.
 #[must_use]
 pub fn message(
     table: &TopicTable,
