@@ -296,7 +296,7 @@ fn at_end(output: &Output, text: &str) -> Option<String> {
             .words
             .iter()
             .any(|word| !says(&pattern.kind, record, word));
-        return (!gone && !(differs && !pattern.words.is_empty())).then(|| record.to_string());
+        return (!gone && !differs).then(|| record.to_string());
     }
     let (first, rest) = text.split_once(' ').unwrap_or((text, ""));
     match first {

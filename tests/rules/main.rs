@@ -11,6 +11,7 @@ mod clearance;
 mod evidence;
 mod expected;
 mod feeds;
+mod health;
 mod layouts;
 mod line_up;
 mod memory;
