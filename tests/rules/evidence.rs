@@ -105,7 +105,8 @@ fn evidence_of_raw_counts_is_scaled() {
 fn evidence_of_reflected_light_is_high() {
     check(
         &with(
-            "kind = \"optical\"\nunit = \"%\"\non = 60\noff = 40\nwatches = \"whole\"\nmax_silence_s = 0",
+            "kind = \"optical\"\nunit = \"%\"\non = 60\noff = 40\nwatches = \"whole\"\n\
+             max_silence_s = 0",
         ),
         "0.0 d 40 %
          5.0 d 59.9 %
@@ -120,7 +121,8 @@ fn evidence_of_reflected_light_is_high() {
 fn evidence_of_a_beam_is_low() {
     check(
         &with(
-            "kind = \"optical\"\nunit = \"/\"\non = 0.3\noff = 0.6\nwatches = \"whole\"\nmax_silence_s = 0",
+            "kind = \"optical\"\nunit = \"/\"\non = 0.3\noff = 0.6\nwatches = \"whole\"\n\
+             max_silence_s = 0",
         ),
         "0.0 d 0.6 /
          5.0 d 0.31 /
@@ -298,7 +300,8 @@ fn evidence_outside_its_range_is_dropped() {
     );
     check(
         &with(
-            "kind = \"optical\"\nunit = \"%\"\non = 60\noff = 40\nwatches = \"whole\"\nmax_silence_s = 0",
+            "kind = \"optical\"\nunit = \"%\"\non = 60\noff = 40\nwatches = \"whole\"\n\
+             max_silence_s = 0",
         ),
         "0.0 d 10 %
          5.0 d 106 %
@@ -340,7 +343,8 @@ fn evidence_of_a_short_circuit_alarms() {
 fn evidence_of_no_number_is_dropped() {
     check(
         &with(
-            "kind = \"current\"\nformat = \"number\"\nunit = \"mA\"\non = 3.0\noff = 1.5\nmax_silence_s = 0",
+            "kind = \"current\"\nformat = \"number\"\nunit = \"mA\"\non = 3.0\noff = 1.5\n\
+             max_silence_s = 0",
         ),
         "0.0 raw lane/detector/d 0.2
          5.0 raw lane/detector/d NaN
@@ -358,7 +362,8 @@ fn evidence_older_than_what_is_known_is_dropped() {
         format!("[{{\"n\":\"current\",\"u\":\"A\",\"t\":{time},\"v\":{ampere}}}]")
     };
     let story = format!(
-        "0.0 raw lane/detector/d {}\n 5.0 raw lane/detector/d {}\n 5.2 raw lane/detector/d {}\n 9.0",
+        "0.0 raw lane/detector/d {}\n 5.0 raw lane/detector/d {}\n\
+         5.2 raw lane/detector/d {}\n 9.0",
         pack(1_800_000_000.0, 0.0002),
         pack(1_800_000_005.0, 0.0002),
         pack(1_800_000_004.0, 0.009)
@@ -400,7 +405,8 @@ fn evidence_in_one_pack_is_taken_in_order_of_its_times() {
     check(
         &current(SPELT_OUT),
         "0.0 d 0.2 mA
-         5.0 raw lane/detector/d [{\"n\":\"current\",\"u\":\"A\",\"t\":-1,\"v\":0.0002},{\"n\":\"current\",\"u\":\"A\",\"t\":-2,\"v\":0.009}]
+         5.0 raw lane/detector/d [{\"n\":\"current\",\"u\":\"A\",\"t\":-1,\"v\":0.0002},\
+         {\"n\":\"current\",\"u\":\"A\",\"t\":-2,\"v\":0.009}]
          9.0",
         "5.0 block p1 occupied
          5.0..6.6 block p1 lost",

@@ -1,5 +1,5 @@
-//! Rule B10 and the feeds of behaviour.md, section 2: trips, throttles, switches behind switches, and
-//! wheels that bridge a gap.
+//! Rule B10 and the feeds of behaviour.md, section 2: trips, throttles, switches behind switches,
+//! and wheels that bridge a gap.
 
 use crate::plans::{bare, block, detector, feed, join, plan, row};
 use crate::story::check;
@@ -393,7 +393,8 @@ fn b10_what_does_not_come_back_with_the_power_is_lost() {
 
 #[test]
 fn b10_a_trip_keeps_vacant_what_was_vacant() {
-    // Nothing but dark trains beside it: nothing can have been pushed in while nothing is seen to move.
+    // Nothing but dark trains beside it: nothing can have been pushed in while nothing is seen to
+    // move.
     check(
         &one_district(""),
         "0.0 all off; f on

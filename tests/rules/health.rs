@@ -1,5 +1,5 @@
-//! Section 1 of behaviour.md, its last two points: light that changes everywhere, and how a detector is
-//! known to be stuck, noisy, coupled or silent.
+//! Section 1 of behaviour.md, its last two points: light that changes everywhere, and how a
+//! detector is known to be stuck, noisy, coupled or silent.
 
 use crate::plans::{bare, block, line, plan, ring, row};
 use crate::story::check;
@@ -62,8 +62,8 @@ fn evidence_of_light_that_steps_at_one_place_is_a_train() {
     );
 }
 
-/// Five blocks apart from each other, each under a beam of its own: on at 30 % of light, off at 45 %.
-/// Each is joined to a block of its own that nothing watches.
+/// Five blocks apart from each other, each under a beam of its own: on at 30 % of light, off at 45
+/// %. Each is joined to a block of its own that nothing watches.
 fn under_one_lamp() -> String {
     let mut body = String::new();
     for n in 1..=5 {

@@ -26,7 +26,8 @@ fn layout_one_train_round_a_ring_of_six() {
 
 #[test]
 fn layout_two_trains_close_up_and_part() {
-    // The second comes up to the first, which waits in p4; then the first goes on and the second stays.
+    // The second comes up to the first, which waits in p4; then the first goes on and the second
+    // stays.
     check(
         &ring(8, "", ""),
         "keep 0.5
@@ -96,8 +97,8 @@ fn layout_a_train_over_a_crossover() {
     );
 }
 
-/// The invented branch of the example in the contract: a loop line, a goods siding with a switch of
-/// its own, read in milliampere twice a second.
+/// The invented branch of the example in the contract: a loop line, a goods siding with a switch
+/// of its own, read in milliampere twice a second.
 fn wharf() -> String {
     let current = |id: &str, place: &str| {
         format!(
@@ -354,7 +355,8 @@ fn layout_a_train_turns_back_at_the_junction() {
     );
 }
 
-/// Two tracks with a double crossover between them; covered by the block at each turnout's track end.
+/// Two tracks with a double crossover between them; covered by the block at each turnout's track
+/// end.
 fn double_crossover() -> String {
     let ids = [
         "outer-0", "outer-1", "outer-2", "inner-1", "inner-2", "inner-3",
@@ -414,7 +416,8 @@ fn layout_a_double_crossover_with_one_end_forgotten() {
 
 #[test]
 fn layout_two_over_a_double_crossover_at_once() {
-    // One train stands across the diamond on one diagonal; the other is set for the other diagonal.
+    // One train stands across the diamond on one diagonal; the other is set for the other
+    // diagonal.
     check(
         &double_crossover(),
         "0.0 all off; dx-a1 reverse; dx-a2 reverse; dx-b1 reverse; dx-b2 reverse
@@ -430,8 +433,9 @@ fn layout_two_over_a_double_crossover_at_once() {
     );
 }
 
-/// The end of an evening: the goods train stands in its siding, the passenger train in the west; the
-/// siding's switch goes off, then the nodes lose their power one after the other, then the computer.
+/// The end of an evening: the goods train stands in its siding, the passenger train in the west;
+/// the siding's switch goes off, then the nodes lose their power one after the other, then the
+/// computer.
 const END_OF_THE_EVENING: &str = "0.0 n1 online; all 0.3 mA; goods-1-power on; w1 normal
     10.0 d-loop-east 14 mA
     12.0 do name t1 {\"name\":\"Coal\"}

@@ -162,7 +162,8 @@ fn b8_time_spent_down_counts_for_nothing() {
 fn b8_the_next_train_gets_a_new_number() {
     check_power_cut(
         &line(5, ""),
-        "0.0 all off\n 5.0 d-p1 on\n 10.0 d-p4 on\n 19.0 d-p4 off\n 20.0 do removed-by-hand p4\n 30.0",
+        "0.0 all off\n 5.0 d-p1 on\n 10.0 d-p4 on\n 19.0 d-p4 off\n\
+         20.0 do removed-by-hand p4\n 30.0",
         "0.0 all off; d-p1 on
          20.0 d-p5 on
          30.0",
@@ -176,7 +177,8 @@ fn b8_the_next_train_gets_a_new_number() {
 fn b8_a_memory_of_what_the_plan_no_longer_has_is_ignored() {
     check(
         &line(2, ""),
-        "memory {\"blocks\":{\"gone\":{\"state\":\"occupied\"},\"p1\":{\"state\":\"vacant\",\"kept\":null}},\
+        "memory {\"blocks\":{\"gone\":{\"state\":\"occupied\"},\
+         \"p1\":{\"state\":\"vacant\",\"kept\":null}},\
          \"turnouts\":{\"w9\":{\"position\":\"reverse\",\"state\":\"fouled\"}}}
          0.0
          10.0",

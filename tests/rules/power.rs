@@ -1,4 +1,5 @@
-//! Rules B6 and B7 of behaviour.md, section 2: what is known where the power is off and comes back.
+//! Rules B6 and B7 of behaviour.md, section 2: what is known where the power is off and comes
+//! back.
 
 use crate::plans::{bare, block, feed, plan, row};
 use crate::story::check;
@@ -322,8 +323,8 @@ fn b7_a_detector_that_says_nothing_after_the_power_came_back_proves_nothing() {
 
 #[test]
 fn b6_the_last_sample_before_the_power_went_is_no_current_where_it_is_off() {
-    // One sample a second: the last one that saw the engine is 0.3 s old when the power goes, and the
-    // next comes 0.7 s later; nothing is wrong with the wiring.
+    // One sample a second: the last one that saw the engine is 0.3 s old when the power goes, and
+    // the next comes 0.7 s later; nothing is wrong with the wiring.
     let steady = switched().replace("block = \"p2\"\nmax_silence_s = 0\n", "block = \"p2\"\n");
     check(
         &steady,

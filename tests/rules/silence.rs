@@ -1,5 +1,5 @@
-//! Rules B5 and B9 of behaviour.md, section 2: places whose detectors fall silent, come back, or were
-//! never heard from.
+//! Rules B5 and B9 of behaviour.md, section 2: places whose detectors fall silent, come back, or
+//! were never heard from.
 
 use crate::plans::{bare, block, detector, feed, line, plan, row};
 use crate::story::check;

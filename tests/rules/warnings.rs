@@ -1,11 +1,11 @@
-//! Rules T8 to T11 of behaviour.md, section 3: crossovers, trains bound for points that are not set
-//! for them, and points in somebody's charge.
+//! Rules T8 to T11 of behaviour.md, section 3: crossovers, trains bound for points that are not
+//! set for them, and points in somebody's charge.
 
 use crate::plans::{Watch, crossover, junction};
 use crate::story::check;
 
-/// The first train goes into the side and on to the spur; the points stay diverging behind it. They
-/// are cleared at 45.001 and left diverging at 55.001.
+/// The first train goes into the side and on to the spur; the points stay diverging behind it.
+/// They are cleared at 45.001 and left diverging at 55.001.
 const FIRST_TRAIN: &str = "0.0 all off; w1 normal
     10.0 d-far on
     15.0 d-west on
