@@ -11,6 +11,7 @@ mod desk;
 mod engine_task;
 pub mod http;
 pub mod hub;
+mod last_words;
 mod log_limit;
 pub mod metrics;
 pub mod mqtt;
@@ -39,6 +40,7 @@ use clock::Clock;
 use desk::Desk;
 use engine_task::EngineTask;
 use hub::{Hub, LayoutNames, NoAnswer};
+use last_words::LastWords;
 use log_limit::LogLimit;
 use metrics::Metrics;
 use mqtt::broker::Broker;
@@ -261,6 +263,7 @@ fn engine_task(
         names,
         table,
         desk,
+        last_words: LastWords::default(),
         arrivals,
         asks,
         stop,

@@ -272,10 +272,13 @@ fn record_and_listen_hear_the_broker() {
         .expect("a number");
     let runtime = tokio::runtime::Runtime::new().expect("a runtime");
     let mqtt = runtime.block_on(async {
-        let mqtt = crate::harness::Mqtt::new(([127, 0, 0, 1], port).into()).await;
+        let mut mqtt = crate::harness::Mqtt::new(([127, 0, 0, 1], port).into()).await;
         mqtt.keep("wharf/node/esp-1", "online").await;
         mqtt.keep("elsewhere/sensor-9", r#"{"ma":12.5}"#).await;
         mqtt.position("w1", "reverse").await;
+        // What has come back from the broker is retained there.
+        mqtt.hear("wharf/position/w1", |payload| !payload.is_empty())
+            .await;
         mqtt
     });
     let recording = folder.path().join("evening.jsonl");

@@ -52,8 +52,11 @@ pub(super) struct Route {
     pub router: MethodRouter<App>,
 }
 
+/// Verbs, each with what it says.
+type Words = &'static [(&'static str, &'static str)];
+
 /// The operator's words, by kind of item.
-const WORDS: [(Kind, Target, &[(&str, &str)]); 5] = [
+const WORDS: [(Kind, Target, Words); 5] = [
     (
         Kind::Alarms,
         Target::Alarm,
