@@ -1,5 +1,7 @@
 //! Who is let in: hosts, origins, bodies, the PIN, limits, taken ports.
 
+use std::process::Command;
+
 use hyper::{Method, StatusCode};
 use taillamp::daemon::mqtt::broker::access::hash;
 use taillamp::daemon::{Daemon, Options, StartError};
@@ -329,6 +331,63 @@ fn connections_have_a_limit_and_heads_too() {
             answer.starts_with("HTTP/1.1 431").then_some(())
         })
         .await;
+        daemon.stop().await;
+    });
+}
+
+/// The page over TLS, judged by foreign programs: a certificate by openssl, asked for by curl.
+#[test]
+fn the_page_is_served_over_tls() {
+    if std::env::var_os("TAILLAMP_FOREIGN").is_none() {
+        println!("openssl and curl were not asked for (TAILLAMP_FOREIGN=1 asks)");
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let (cert, key) = (
+        folder.path().join("cert.pem"),
+        folder.path().join("key.pem"),
+    );
+    let made = Command::new("openssl")
+        .args([
+            "req",
+            "-x509",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+        ])
+        .args(["-nodes", "-days", "2", "-subj", "/CN=localhost"])
+        .args(["-addext", "subjectAltName=DNS:localhost", "-keyout"])
+        .arg(&key)
+        .arg("-out")
+        .arg(&cert)
+        .output()
+        .expect("openssl is installed");
+    assert!(
+        made.status.success(),
+        "{}",
+        String::from_utf8_lossy(&made.stderr)
+    );
+    live(async {
+        let tls = format!(
+            "[web]\ntls = {{ cert = \"{}\", key = \"{}\" }}\n",
+            cert.display(),
+            key.display()
+        );
+        let daemon = start(&PLAN.replace("[web]\n", &tls)).await;
+        let port = daemon.addresses().web.port();
+        let url = format!("https://localhost:{port}/healthz");
+        let asked = tokio::task::spawn_blocking(move || {
+            let to = format!("localhost:{port}:127.0.0.1");
+            Command::new("curl")
+                .args(["-sS", "--max-time", "10", "--resolve", &to, "--cacert"])
+                .arg(&cert)
+                .arg(&url)
+                .output()
+        });
+        let answer = asked.await.expect("it ends").expect("curl is installed");
+        let said = String::from_utf8_lossy(&answer.stderr).into_owned();
+        assert_eq!(String::from_utf8_lossy(&answer.stdout), "ok\n", "{said}");
         daemon.stop().await;
     });
 }
