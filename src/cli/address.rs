@@ -48,7 +48,9 @@ pub fn qr(address: &str, coloured: bool) -> Option<String> {
         return Some(text);
     }
     // ECMA-48, select graphic rendition: black, on bright white, and back.
-    let lines = text.lines().map(|line| format!("\x1b[30;107m{line}\x1b[0m"));
+    let lines = text
+        .lines()
+        .map(|line| format!("\x1b[30;107m{line}\x1b[0m"));
     Some(lines.collect::<Vec<_>>().join("\n"))
 }
 

@@ -324,7 +324,7 @@ impl EngineTask {
     }
 
     /// Changes the plan. Items that both plans have keep what the engine remembers across a restart
-    /// (rule B8): a place that was vacant is unknown, kept vacant, until its detectors report again.
+    /// (rule B8): a place that was vacant is unknown, kept vacant, until its detectors report.
     /// What will not be reported again by itself is said again here.
     fn reload(&mut self, plan: Plan) -> Result<(), Vec<Finding>> {
         reload::needs_restart(&self.names.plan, &plan)?;

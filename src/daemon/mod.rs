@@ -225,6 +225,10 @@ impl Daemon {
         // Nobody listens any more only when everything has ended already.
         let _ = self.stop.send(true);
         for task in [self.web, self.engine] {
+            // One whose end was waited for already must not be waited for again.
+            if task.is_finished() {
+                continue;
+            }
             if tokio::time::timeout(STOP_MAX, task).await.is_err() {
                 tracing::warn!("a task did not end in time");
             }

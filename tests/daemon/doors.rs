@@ -8,7 +8,7 @@ use taillamp::daemon::{Daemon, Options, StartError};
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{TcpListener, TcpStream};
 
-use crate::harness::{Events, PLAN, ask, get, live, plan, post, send, start, until};
+use crate::harness::{Answer, Events, PLAN, ask, get, live, plan, post, send, start, until};
 
 const ACT: &str = "/api/v1/detectors/d-east/out-of-service";
 
@@ -151,50 +151,48 @@ fn bodies_that_are_too_long_and_wrong_methods_are_refused() {
     });
 }
 
-#[test]
-fn a_pin_opens_the_door_and_wrong_ones_cost_time() {
-    live(async {
-        let folder = tempfile::tempdir().expect("a folder");
-        let file = folder.path().join("pin");
-        std::fs::write(&file, hash("2468").expect("a hash")).expect("a file");
-        let web = format!("[web]\npin_file = \"{}\"\n", file.display());
-        let daemon = start(&PLAN.replace("[web]\n", &web)).await;
-        assert_eq!(
-            get(&daemon, "/api/v1/state").await.status,
-            StatusCode::OK,
-            "reading is free"
-        );
-        let needed = get(&daemon, "/api/v1/session").await.json();
-        assert_eq!(needed, serde_json::json!({"needed": true, "held": false}));
-        assert_eq!(
-            post(&daemon, ACT, "").await.status,
-            StatusCode::UNAUTHORIZED
-        );
-        assert_eq!(
-            post(&daemon, "/api/v1/plan/reload", "").await.status,
-            StatusCode::UNAUTHORIZED
-        );
+const SESSION: &str = "/api/v1/session";
 
-        let session = "/api/v1/session";
-        let wrong = post(&daemon, session, r#"{"pin":"1111"}"#).await;
-        assert_eq!(wrong.status, StatusCode::FORBIDDEN);
-        let right = post(&daemon, session, r#"{"pin":"2468"}"#).await;
+/// A daemon whose PIN is 2468; the folder holds its hash.
+async fn start_with_pin() -> (Daemon, tempfile::TempDir) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("pin");
+    std::fs::write(&file, hash("2468").expect("a hash")).expect("a file");
+    let web = format!("[web]\npin_file = \"{}\"\n", file.display());
+    (start(&PLAN.replace("[web]\n", &web)).await, folder)
+}
+
+/// What a PIN is answered with.
+async fn enter(daemon: &Daemon, pin: &str) -> Answer {
+    post(daemon, SESSION, &format!("{{\"pin\":\"{pin}\"}}")).await
+}
+
+#[test]
+fn a_pin_opens_the_door_until_the_session_ends() {
+    live(async {
+        let (daemon, _folder) = start_with_pin().await;
+        let reading = get(&daemon, "/api/v1/state").await;
+        assert_eq!(reading.status, StatusCode::OK, "reading is free");
+        let needed = get(&daemon, SESSION).await.json();
+        assert_eq!(needed, serde_json::json!({"needed": true, "held": false}));
+        for path in [ACT, "/api/v1/plan/reload"] {
+            let status = post(&daemon, path, "").await.status;
+            assert_eq!(status, StatusCode::UNAUTHORIZED, "{path}");
+        }
+        assert_eq!(enter(&daemon, "1111").await.status, StatusCode::FORBIDDEN);
+        let right = enter(&daemon, "2468").await;
         assert_eq!(right.status, StatusCode::NO_CONTENT, "{right:?}");
         let cookie = right.headers["set-cookie"]
             .to_str()
             .expect("text")
             .to_owned();
-        assert!(
-            cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"),
-            "{cookie}"
-        );
+        let closed = cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict");
+        assert!(closed, "{cookie}");
         let pair = cookie.split(';').next().expect("a pair");
         let with = [("cookie", pair), ("content-type", "application/json")];
-        assert_eq!(
-            ask(&daemon, Method::POST, ACT, &with, "").await.status,
-            StatusCode::NO_CONTENT
-        );
-        let held = ask(&daemon, Method::GET, session, &with, "").await.json();
+        let acted = ask(&daemon, Method::POST, ACT, &with, "").await;
+        assert_eq!(acted.status, StatusCode::NO_CONTENT);
+        let held = ask(&daemon, Method::GET, SESSION, &with, "").await.json();
         assert_eq!(held["held"], true);
         let foreign = [with[0], with[1], ("origin", "http://example.org")];
         let answer = ask(&daemon, Method::POST, ACT, &foreign, "").await;
@@ -203,19 +201,21 @@ fn a_pin_opens_the_door_and_wrong_ones_cost_time() {
             StatusCode::FORBIDDEN,
             "a session does not help another origin"
         );
-        ask(&daemon, Method::DELETE, session, &with, "").await;
-        assert_eq!(
-            ask(&daemon, Method::POST, ACT, &with, "").await.status,
-            StatusCode::UNAUTHORIZED
-        );
+        ask(&daemon, Method::DELETE, SESSION, &with, "").await;
+        let after = ask(&daemon, Method::POST, ACT, &with, "").await;
+        assert_eq!(after.status, StatusCode::UNAUTHORIZED);
+        daemon.stop().await;
+    });
+}
 
+#[test]
+fn wrong_pins_cost_time() {
+    live(async {
+        let (daemon, _folder) = start_with_pin().await;
         for _ in 0..5 {
-            assert_eq!(
-                post(&daemon, session, r#"{"pin":"1111"}"#).await.status,
-                StatusCode::FORBIDDEN
-            );
+            assert_eq!(enter(&daemon, "1111").await.status, StatusCode::FORBIDDEN);
         }
-        let wait = post(&daemon, session, r#"{"pin":"2468"}"#).await;
+        let wait = enter(&daemon, "2468").await;
         assert_eq!(
             wait.status,
             StatusCode::TOO_MANY_REQUESTS,
@@ -223,7 +223,7 @@ fn a_pin_opens_the_door_and_wrong_ones_cost_time() {
         );
         assert_eq!(wait.headers["retry-after"], "1");
         until("the wait ends", async || {
-            let answer = post(&daemon, session, r#"{"pin":"2468"}"#).await;
+            let answer = enter(&daemon, "2468").await;
             (answer.status == StatusCode::NO_CONTENT).then_some(())
         })
         .await;
