@@ -2,7 +2,8 @@
 //!
 //! Inputs: the order, the track as it lies, the other trains, the power. Output: how far the train
 //! may go before it has to stand. Drivers are cautious unless told otherwise: they stop before the
-//! end of track, points set against them or not for their way, another train, and dead track.
+//! end of track, points set against them or not for their way, a block that holds another train (or,
+//! pushed back, the train itself), and dead track.
 
 use std::collections::BTreeSet;
 
@@ -205,6 +206,9 @@ fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
     }
     let mut start_mm = ahead_mm - sight.track.length_mm(step.piece);
     for glance in 0..GLANCE_MAX {
+        if glance > 0 && train.order.forward && is_taken(step, sight.others) {
+            return start_mm - SHORT_MM;
+        }
         if let Some(mm) = obstacle(step, start_mm, glance == 0, sight.others, sight.track) {
             return mm - MARGIN_MM;
         }
@@ -286,6 +290,11 @@ fn obstacle(
         nearest = Some(nearest.map_or(at_mm, |so_far| so_far.min(at_mm)));
     }
     nearest
+}
+
+/// A block that holds another train: drivers who run ahead keep one block apart.
+fn is_taken(step: Step, others: &[Stretch]) -> bool {
+    matches!(step.piece, Piece::Block(_)) && others.iter().any(|other| other.piece == step.piece)
 }
 
 /// Facing points lie for the train's way.
