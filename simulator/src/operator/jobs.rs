@@ -110,9 +110,7 @@ pub fn possible(world: &World, places: &Places, trains: &Trains) -> Vec<Job> {
 #[must_use]
 pub fn opening(places: &Places, trains: &Trains) -> Job {
     let up = places.w[0];
-    let order = Order::run(LINE_MM_S)
-        .by(&[up])
-        .until(at_the_upper_station(places));
+    let order = on_the_branch(places).by(&[up]);
     Job {
         name: "opening",
         turnouts: vec![up],
@@ -127,7 +125,6 @@ pub fn opening(places: &Places, trains: &Trains) -> Job {
                 turnouts: vec![up],
                 forgotten: true,
             },
-            Act::Tell(trains.goods, on_the_branch(places)),
         ],
     }
 }

@@ -201,8 +201,8 @@ impl World {
             (&self.track, self.motors.lie()),
             self.now,
         );
-        self.note_what_shows(&currents);
         self.sample(&currents);
+        self.note_what_shows(&currents);
         self.step_nodes();
         let mut arrived = self.network.receive(self.now);
         self.arrived.append(&mut arrived);
