@@ -37,8 +37,16 @@ pub enum LogFormat {
 #[must_use]
 pub fn run(args: &Args) -> Exit {
     start_log(args.log_format);
-    let plan = match plan_file::load(&args.plan) {
-        Ok(plan) => plan,
+    let plan = match plan_file::load_with_warnings(&args.plan) {
+        Ok((plan, warnings)) => {
+            for finding in warnings {
+                // All of it in one line, as `check` shows it in two.
+                let place = format!("{}:{}:{}", finding.file, finding.line, finding.column);
+                let (message, cure) = (finding.message, finding.cure);
+                tracing::warn!(%place, code = finding.code, %cure, "the plan: {message}");
+            }
+            plan
+        }
         Err(exit) => return exit,
     };
     let runtime = tokio::runtime::Builder::new_multi_thread()

@@ -7,7 +7,7 @@
 
 use std::sync::Arc;
 
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{mpsc, oneshot, watch};
 
 use super::desk::Desk;
 use super::hub::{Ask, Hub, LayoutNames, Shot, stopped};
@@ -29,8 +29,10 @@ const BATCH_MAX: usize = 256;
 const TICK: Span = Span::from_secs(1);
 /// The least time between two turns that nothing but a timer causes.
 const TURN_MIN: Span = Span::from_millis(1);
-/// A snapshot serves everybody who asks within this time.
-const SHOT_LIFE: Span = Span::from_millis(100);
+/// The least time between two snapshots. Who asks earlier gets the last one where nothing has
+/// changed since, and waits for the next where something has: an answer is never behind what was
+/// published before the question.
+const SHOT_EVERY: Span = Span::from_millis(100);
 
 /// The task and what it owns.
 #[derive(Debug)]
@@ -46,6 +48,8 @@ pub(super) struct EngineTask {
     pub(super) stop: watch::Receiver<bool>,
     pub(super) log: LogLimit,
     pub(super) shot: Option<(Instant, Arc<Shot>)>,
+    /// Who waits for the next snapshot.
+    pub(super) wanted: Vec<oneshot::Sender<Arc<Shot>>>,
     pub(super) tick_due: Instant,
     pub(super) inputs: Vec<Input>,
 }
@@ -82,6 +86,7 @@ impl EngineTask {
             if let Some(ask) = ask {
                 self.answer(ask);
             }
+            self.show();
         }
         tracing::info!("the engine's loop ended");
     }
@@ -102,10 +107,13 @@ impl EngineTask {
     /// When the loop turns by itself.
     fn wake(&self) -> Instant {
         let deadline = self.engine.next_deadline().map(|(at, _)| at);
-        let first = [Some(self.tick_due), deadline, self.outlet.due()]
-            .into_iter()
-            .flatten()
-            .min();
+        let waiting = [
+            Some(self.tick_due),
+            deadline,
+            self.outlet.due(),
+            self.shot_due(),
+        ];
+        let first = waiting.into_iter().flatten().min();
         first
             .unwrap_or(self.tick_due)
             .max(self.engine.now().plus(TURN_MIN))
@@ -254,9 +262,7 @@ impl EngineTask {
     fn answer(&mut self, ask: Ask) {
         // Whoever asked may have gone; then nobody needs the answer.
         match ask {
-            Ask::Shot(reply) => {
-                let _ = reply.send(self.shot());
-            }
+            Ask::Shot(reply) => self.wanted.push(reply),
             Ask::Order(order, reply) => {
                 let at = self.present();
                 let answer = self.desk.carry_out(&mut self.engine, at, &order);
@@ -282,21 +288,32 @@ impl EngineTask {
         }
     }
 
-    fn shot(&mut self) -> Arc<Shot> {
+    /// When a waiting reader can be answered; `None` where nobody waits.
+    fn shot_due(&self) -> Option<Instant> {
+        self.wanted.first()?;
+        let made = self.shot.as_ref().map(|(at, _)| at.plus(SHOT_EVERY));
+        Some(made.unwrap_or_default())
+    }
+
+    /// Answers who waits for a snapshot.
+    fn show(&mut self) {
+        let Some(due) = self.shot_due() else { return };
         let now = self.hub.clock.now();
-        if let Some((at, shot)) = &self.shot
-            && now.since(*at) < SHOT_LIFE
-        {
-            return shot.clone();
-        }
         let number = self.hub.stream.newest();
-        let shot = Arc::new(Shot::new(
-            self.engine.snapshot(),
-            number,
-            self.names.clone(),
-        ));
-        self.shot = Some((now, shot.clone()));
-        shot
+        let shot = match &self.shot {
+            Some((_, shot)) if now < due && shot.number == number => shot.clone(),
+            Some(_) if now < due => return,
+            _ => {
+                let snapshot = self.engine.snapshot();
+                let shot = Arc::new(Shot::new(snapshot, number, self.names.clone()));
+                self.shot = Some((now, shot.clone()));
+                shot
+            }
+        };
+        for reply in self.wanted.drain(..) {
+            // Whoever asked may have gone.
+            let _ = reply.send(shot.clone());
+        }
     }
 
     /// Changes the plan. Items that both plans have keep what the engine remembers across a restart

@@ -15,6 +15,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use super::clock::Clock;
 use super::metrics::Metrics;
+use super::mqtt::publisher::Publisher;
 use super::stream::Stream;
 use crate::engine::memory::Memory;
 use crate::engine::snapshot::Snapshot;
@@ -31,7 +32,7 @@ const TURN_MAX: Span = Span::from_secs(5);
 /// What one can ask of the engine's task.
 #[derive(Debug)]
 pub enum Ask {
-    /// Everything, now or at most a tenth of a second ago.
+    /// Everything, as it is now or was when it last changed.
     Shot(oneshot::Sender<Arc<Shot>>),
     /// The operator's word.
     Order(Order, oneshot::Sender<Answer>),
@@ -128,6 +129,7 @@ pub struct Hub {
     pub stream: Stream,
     /// The counters.
     pub metrics: Metrics,
+    publisher: Publisher,
     /// The clock.
     pub clock: Clock,
 }
@@ -150,6 +152,7 @@ impl Hub {
         asks: mpsc::Sender<Ask>,
         stop: watch::Receiver<bool>,
         metrics: Metrics,
+        publisher: Publisher,
         clock: Clock,
         base: u64,
     ) -> Self {
@@ -160,11 +163,12 @@ impl Hub {
             broker_connected: AtomicBool::new(false),
             stream: Stream::new(base),
             metrics,
+            publisher,
             clock,
         }
     }
 
-    /// Everything, now or at most a tenth of a second ago.
+    /// Everything: never behind what was published before the question.
     ///
     /// # Errors
     /// When the engine's task does not answer.
@@ -223,6 +227,13 @@ impl Hub {
     #[must_use]
     pub fn broker_connected(&self) -> bool {
         self.broker_connected.load(Ordering::Relaxed)
+    }
+
+    /// Whether the daemon can do its work: the broker is connected and has taken what we subscribe
+    /// to. A daemon that runs has a plan.
+    #[must_use]
+    pub fn is_ready(&self) -> bool {
+        self.broker_connected() && self.publisher.counters().subscribed
     }
 
     /// Becomes true when the daemon stops: whoever holds a connection open ends it.

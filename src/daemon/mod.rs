@@ -50,6 +50,10 @@ pub use start::{StartError, reach};
 
 /// Messages that may wait for the engine.
 const ARRIVALS_MAX: usize = 8_192;
+/// How long the daemon's own broker may take to let it in.
+const READY_MAX: Duration = Duration::from_secs(5);
+/// The time between two looks at it.
+const READY_LOOK: Duration = Duration::from_millis(5);
 /// How long a task may take to end when the daemon stops.
 const STOP_MAX: Duration = Duration::from_secs(5);
 
@@ -104,15 +108,6 @@ impl Daemon {
         let (stop, stopping) = watch::channel(false);
         let (asks, asked) = mpsc::channel(hub::ASKS_MAX);
         let metrics = Metrics::new().map_err(|error| StartError::Setup(error.to_string()))?;
-        let base = start::stream_base();
-        let hub = Arc::new(Hub::new(
-            asks,
-            stopping.clone(),
-            metrics,
-            clock.clone(),
-            base,
-        ));
-
         let (arrivals, arrived) = mpsc::channel(ARRIVALS_MAX);
         let config = client_config(&plan, way, clock.clone());
         let client = Client::start(config, arrivals).map_err(|error| StartError::Url { error });
@@ -126,6 +121,10 @@ impl Daemon {
             }
         };
 
+        let base = start::stream_base();
+        let out = publisher.clone();
+        let hub = Hub::new(asks, stopping.clone(), metrics, out, clock, base);
+        let hub = Arc::new(hub);
         let names = http::Names::new(web, &plan.web.allowed_hosts);
         let sessions = http::Sessions::new(pin, tls.is_some());
         let router = http::router(hub.clone(), names, sessions, options.plan_file.clone());
@@ -143,8 +142,7 @@ impl Daemon {
             web,
             mqtt: broker.as_ref().map(Broker::addr),
         };
-        tracing::info!(web = %addresses.web, mqtt = ?addresses.mqtt, "started");
-        Ok(Self {
+        let daemon = Self {
             addresses,
             plan_file: options.plan_file,
             hub,
@@ -153,7 +151,23 @@ impl Daemon {
             stop,
             engine: tokio::spawn(task.run()),
             web: tokio::spawn(server),
-        })
+        };
+        if daemon.broker.is_some() {
+            // Our own broker is there already: whoever publishes after the start is heard.
+            let ready = tokio::time::timeout(READY_MAX, daemon.ready());
+            if ready.await.is_err() {
+                tracing::warn!("the daemon's own broker takes its time");
+            }
+        }
+        tracing::info!(web = %addresses.web, mqtt = ?addresses.mqtt, "started");
+        Ok(daemon)
+    }
+
+    /// Waits until the broker is connected and every subscription stands.
+    pub async fn ready(&self) {
+        while !self.hub.is_ready() {
+            tokio::time::sleep(READY_LOOK).await;
+        }
     }
 
     /// Where it is reached.
@@ -252,6 +266,7 @@ fn engine_task(
         stop,
         log: LogLimit::default(),
         shot: None,
+        wanted: Vec::new(),
         tick_due: at,
         inputs: Vec::new(),
     }

@@ -228,7 +228,9 @@ impl Outlet {
             return None;
         }
         let snapshot = engine.snapshot();
-        self.waiting = snapshot.waiting.is_some();
+        // The engine takes its time before it calls a broker lost (`broker-lost`).
+        let settled = snapshot.broker == self.hub.broker_connected();
+        self.waiting = snapshot.waiting.is_some() || !settled;
         let broker = show::broker(&snapshot);
         if broker == self.broker {
             return None;

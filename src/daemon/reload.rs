@@ -23,7 +23,7 @@ pub enum ReloadError {
         error: std::io::Error,
     },
     /// The plan has errors.
-    #[error("the plan has {errors} errors, the old one stays; the first: {first}")]
+    #[error("the plan has errors ({errors}), the old one stays; the first: {first}")]
     Findings {
         /// How many.
         errors: usize,

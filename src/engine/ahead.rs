@@ -293,7 +293,7 @@ impl Engine {
             bound.push(id);
         }
         let stop = |kind: AlarmKind, subject: String| {
-            let (at, label) = (turnout.id.clone(), turnout.name.clone());
+            let (at, label) = (turnout.id.clone(), wording::points(&turnout.name));
             Step::Stopped(self.stop(walk, kind, at, label, subject, false))
         };
         // T10.
@@ -503,7 +503,7 @@ impl Engine {
     fn names(&self, place: PlaceId) -> (String, String) {
         (
             self.track.places[place.index()].id.clone(),
-            String::from(self.place_label(place)),
+            String::from(&self.place_label(place)),
         )
     }
 
@@ -511,7 +511,7 @@ impl Engine {
         match end {
             End::Turnout(t, _) => {
                 let item = &self.layout.turnouts[t.index()];
-                (item.id.clone(), item.name.clone())
+                (item.id.clone(), wording::points(&item.name))
             }
             End::Crossing(k, ..) => {
                 let item = &self.layout.crossings[k.index()];

@@ -274,7 +274,7 @@ impl Engine {
             .any(|d| self.detectors[d.index()].short);
         let subject = self.track.places[place.index()].id.clone();
         if any {
-            let text = wording::short(self.place_label(place));
+            let text = wording::short(&self.place_label(place));
             self.raise(AlarmKind::Short, &subject, text);
         } else {
             self.clear(AlarmKind::Short, &subject);

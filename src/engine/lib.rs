@@ -110,6 +110,8 @@ pub struct Engine {
     ahead_is_stale: bool,
 
     claims: Vec<Claim>,
+    /// Places that came on just now (`coupled`).
+    lit_lately: Vec<(PlaceId, Instant)>,
     shown: BTreeMap<TrainId, Vec<PlaceId>>,
     unannounced: Vec<(TrainId, PlaceId)>,
     parted: Vec<(TrainId, TrainId)>,
@@ -208,6 +210,7 @@ impl Engine {
             another_round: false,
             ahead_is_stale: false,
             claims: Vec::new(),
+            lit_lately: Vec::new(),
             shown: BTreeMap::new(),
             unannounced: Vec::new(),
             parted: Vec::new(),

@@ -12,6 +12,7 @@ use crate::ids::{CrossoverId, FeedId, PlaceId, TableId, TurnoutId};
 use crate::input::{Position, TablePosition};
 use crate::layout::{FeedRest, PointsRest, Usage};
 use crate::snapshot::{Exception, LineUp};
+use crate::wording;
 
 impl Engine {
     /// The exceptions to 'ready to run'.
@@ -54,7 +55,7 @@ impl Engine {
         self.note_detectors(&mut list);
         self.note_unwatched(&mut list);
         // What stops running first, then by id: a stable order for people and for bytes.
-        list.sort_by(|one, other| other.stops.cmp(&one.stops));
+        list.sort_by_key(|exception| core::cmp::Reverse(exception.stops));
         LineUp {
             ready: !list.iter().any(|exception| exception.stops),
             exceptions: list,
@@ -64,7 +65,7 @@ impl Engine {
     fn turnout_exception(&self, id: TurnoutId) -> Option<Exception> {
         let turnout = &self.layout.turnouts[id.index()];
         let state = &self.turnouts[id.index()];
-        let name = &turnout.name;
+        let name = &wording::points(&turnout.name);
         if state.in_charge.is_some() {
             return Some(note(
                 &turnout.id,

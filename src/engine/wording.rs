@@ -63,6 +63,15 @@ pub(crate) fn covered(place: &str, state: Occupancy) -> String {
     format!("{place} is {}", occupancy(state))
 }
 
+/// What people call a turnout: 'Points 7'.
+pub(crate) fn points(name: &str) -> String {
+    if name.to_lowercase().starts_with("points") {
+        String::from(name)
+    } else {
+        format!("Points {name}")
+    }
+}
+
 pub(crate) fn power_where_off(place: &str) -> String {
     format!("{place}: current flows although the feed is off")
 }

@@ -35,7 +35,11 @@ fn the_broker_is_lost_and_comes_back() {
             (get(&daemon, "/readyz").await.status == StatusCode::SERVICE_UNAVAILABLE).then_some(())
         })
         .await;
-        assert_eq!(get(&daemon, "/api/v1/state").await.json()["broker"], "lost");
+        // Not before it has been away for a while (behaviour, section 6: five seconds).
+        until("the page says so too", async || {
+            (get(&daemon, "/api/v1/state").await.json()["broker"] == "lost").then_some(())
+        })
+        .await;
 
         // The new one remembers nothing: everything is published again.
         let second = broker(address);

@@ -33,7 +33,7 @@ fn a_bad_plan_changes_nothing_and_says_so() {
         let before = get(&daemon, "/api/v1/blocks").await.json();
 
         let bad = PLAN.replace("toe = \"loop-east.b\"", "toe = \"loop-eest.b\"");
-        for (text, code) in [(bad.as_str(), None), ("[", None), ("", None)] {
+        for text in [bad.as_str(), "[", ""] {
             std::fs::write(&file, text).expect("a file");
             let answer = post(&daemon, RELOAD, "").await;
             assert_eq!(
@@ -42,10 +42,10 @@ fn a_bad_plan_changes_nothing_and_says_so() {
                 "{answer:?}"
             );
             let problem = answer.json();
-            let finding = &problem["findings"][0];
-            assert_eq!(finding["level"], "error", "{problem}");
+            let findings = problem["findings"].as_array().expect("a list");
+            let finding = findings.iter().find(|finding| finding["level"] == "error");
+            let finding = finding.unwrap_or_else(|| panic!("no error in {problem}"));
             assert!(finding["line"].as_u64() >= Some(1), "{problem}");
-            assert!(code.is_none_or(|code: &str| finding["code"] == code));
             assert!(
                 problem["detail"]
                     .as_str()

@@ -122,7 +122,11 @@ fn health_and_readiness_are_different_things() {
         let ready = get(&daemon, "/readyz").await;
         assert_eq!(ready.status, StatusCode::SERVICE_UNAVAILABLE);
         assert_eq!(ready.body, "the broker is not connected\n");
-        assert_eq!(get(&daemon, "/api/v1/state").await.json()["broker"], "lost");
+        // Not before it has been away for a while (behaviour, section 6: five seconds).
+        until("the page says so too", async || {
+            (get(&daemon, "/api/v1/state").await.json()["broker"] == "lost").then_some(())
+        })
+        .await;
         daemon.stop().await;
 
         let daemon = start(PLAN).await;

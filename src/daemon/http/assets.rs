@@ -41,7 +41,20 @@ macro_rules! assets {
 
 assets! {
     "/" "index.html" HTML;
+    "/act.js" "act.js" SCRIPT;
+    "/announcer.js" "announcer.js" SCRIPT;
     "/app.js" "app.js" SCRIPT;
+    "/attention.js" "attention.js" SCRIPT;
+    "/dom.js" "dom.js" SCRIPT;
+    "/help.js" "help.js" SCRIPT;
+    "/sheet.js" "sheet.js" SCRIPT;
+    "/store.js" "store.js" SCRIPT;
+    "/stream.js" "stream.js" SCRIPT;
+    "/strip.js" "strip.js" SCRIPT;
+    "/topology.js" "topology.js" SCRIPT;
+    "/views.js" "views.js" SCRIPT;
+    "/watch.js" "watch.js" SCRIPT;
+    "/words.js" "words.js" SCRIPT;
     "/style.css" "style.css" STYLE;
     "/icon.svg" "icon.svg" SVG;
     "/manifest.webmanifest" "manifest.webmanifest" MANIFEST;

@@ -44,7 +44,7 @@ pub(super) async fn readyz(State(app): State<App>) -> Response {
     if !app.hub.is_alive() {
         return healthz(State(app)).await;
     }
-    if app.hub.broker_connected() {
+    if app.hub.is_ready() {
         return (StatusCode::OK, "ready\n").into_response();
     }
     (

@@ -54,6 +54,8 @@ pub(crate) struct DetectorState {
     dropout_hour: (Instant, u32),
     noisy: bool,
     pub(crate) stuck: bool,
+    /// Its place is proven vacant and no train is near: the vacant level may be followed.
+    pub(crate) calm: bool,
     pub(crate) coupled: bool,
 }
 
@@ -103,6 +105,7 @@ impl DetectorState {
             dropout_hour: (start, 0),
             noisy: false,
             stuck: false,
+            calm: false,
             coupled: false,
         }
     }
@@ -222,7 +225,12 @@ impl DetectorState {
                 }
             }
             Decide::Boolean => Some(level != 0.0),
-            Decide::Sequential(_) => self.sequential.as_mut().and_then(|test| test.take(level)),
+            Decide::Sequential(_) => {
+                let calm = self.calm && self.evidence == Evidence::Off;
+                self.sequential
+                    .as_mut()
+                    .and_then(|test| test.take(level, calm))
+            }
         }
     }
 
@@ -378,6 +386,12 @@ impl DetectorState {
             Health::Noisy
         } else if self.coupled {
             Health::Coupled
+        } else if self
+            .sequential
+            .as_ref()
+            .is_some_and(Sequential::has_drifted)
+        {
+            Health::Drifting
         } else {
             Health::Ok
         };
@@ -392,6 +406,12 @@ impl DetectorState {
     pub(crate) fn service(&mut self, detector: &Detector, in_service: bool, now: Instant) -> Moved {
         self.out_of_service = !in_service;
         self.settle(detector, now, None)
+    }
+
+    /// It goes on together with a place that is no neighbour, or does not any more.
+    pub(crate) fn judge_coupled(&mut self, detector: &Detector, coupled: bool) -> bool {
+        self.coupled = coupled;
+        self.judge_health(detector)
     }
 
     /// It has been on for so long while trains went by on both sides; tells whether health moved.

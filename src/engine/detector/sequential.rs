@@ -11,6 +11,15 @@ use crate::layout;
 /// Siegmund's correction for the overshoot.
 const OVERSHOOT: f64 = 1.166;
 
+/// The vacant level is followed with this time constant, in seconds: slower than any train.
+const FOLLOW_S: f64 = 120.0;
+
+/// It is followed over this part of the gap between the levels, and no further.
+const FOLLOW_PART: f64 = 0.75;
+
+/// Beyond this part of the gap the detector counts as drifting.
+const DRIFT_PART: f64 = 0.5;
+
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Sequential {
     midpoint: f64,
@@ -18,6 +27,11 @@ pub(crate) struct Sequential {
     /// Whether a vehicle raises the level.
     rises: f64,
     limit: f64,
+    gap: f64,
+    vacant: f64,
+    /// How far the vacant level has wandered, and by how much it may follow each sample.
+    shift: f64,
+    follow: f64,
     up: f64,
     down: f64,
 }
@@ -33,13 +47,29 @@ impl Sequential {
             spread,
             rises: if gap < 0.0 { -1.0 } else { 1.0 },
             limit: limit_for(samples, k),
+            gap: libm::fabs(gap),
+            vacant: settings.vacant_mean,
+            shift: 0.0,
+            follow: (1.0 / (FOLLOW_S * settings.sample_hz)).min(1.0),
             up: 0.0,
             down: 0.0,
         }
     }
 
-    /// Adds one sample; tells what is decided, if anything.
-    pub(crate) fn take(&mut self, level: f64) -> Option<bool> {
+    /// Whether the vacant level has wandered far.
+    pub(crate) fn has_drifted(&self) -> bool {
+        libm::fabs(self.shift) > DRIFT_PART * self.gap
+    }
+
+    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and no
+    /// train is near, so that the level is the vacant one.
+    pub(crate) fn take(&mut self, level: f64, calm: bool) -> Option<bool> {
+        if calm {
+            let bound = FOLLOW_PART * self.gap;
+            let off = (level - self.vacant - self.shift).clamp(-bound, bound);
+            self.shift = (self.shift + self.follow * off).clamp(-bound, bound);
+        }
+        let level = level - self.shift;
         // One wild sample must not decide alone: its weight is bounded.
         let step = (self.rises * (level - self.midpoint) / self.spread)
             .clamp(-self.limit / 2.0, self.limit / 2.0);
@@ -103,11 +133,11 @@ mod tests {
             sample_hz: 10.0,
         });
         for _ in 0..20 {
-            test.take(0.3);
+            test.take(0.3, false);
         }
-        assert_ne!(test.take(5_000.0), Some(true));
-        test.take(0.3);
-        let decided = (0..20).find(|_| test.take(1.7) == Some(true));
+        assert_ne!(test.take(5_000.0, false), Some(true));
+        test.take(0.3, false);
+        let decided = (0..20).find(|_| test.take(1.7, false) == Some(true));
         assert!(decided.is_some_and(|samples| samples < 10));
     }
 }

@@ -63,6 +63,10 @@ pub(crate) struct PlaceState {
     pub(crate) fiddle_until: Option<Instant>,
     /// Nothing watches it, and the train in it was seen to come out: it has left then.
     pub(crate) unseen_left: Option<Instant>,
+    /// The place that goes on together with this one, and how often running (`coupled`).
+    pub(crate) coupled: Option<(PlaceId, u8)>,
+    /// Whether that happened when it last came on.
+    pub(crate) coupled_now: bool,
     /// Neighbours that trains came into and left while this one stayed on (`stuck`).
     pub(crate) passed: Vec<PlaceId>,
 }
@@ -117,6 +121,8 @@ impl PlaceState {
             lit_by_bridge_until: None,
             fiddle_until: None,
             unseen_left: None,
+            coupled: None,
+            coupled_now: false,
             passed: Vec::new(),
         }
     }
@@ -230,7 +236,7 @@ impl Engine {
     fn end_unseen(&mut self, place: PlaceId) {
         let now = self.now;
         let state = &mut self.places[place.index()];
-        if !state.unseen_left.is_some_and(|at| now >= at) {
+        if state.unseen_left.is_none_or(|at| now < at) {
             return;
         }
         state.unseen_left = None;
@@ -487,6 +493,22 @@ impl Engine {
             self.mark_trains_in(next);
         }
         self.ahead_is_stale = true;
+        self.judge_calm(place);
+    }
+
+    /// Where the place is proven vacant and no train is near, a vacant level may be followed.
+    fn judge_calm(&mut self, place: PlaceId) {
+        for next in self.neighbours(place).into_iter().chain([place]) {
+            let state = &self.places[next.index()];
+            let calm = state.state == Occupancy::Vacant
+                && self
+                    .neighbours(next)
+                    .into_iter()
+                    .all(|near| !self.places[near.index()].is_in_the_way());
+            for id in self.places[next.index()].detectors.clone() {
+                self.detectors[id.index()].calm = calm;
+            }
+        }
     }
 
     /// B6: kept vacant becomes kept null as soon as a neighbour on the road is occupied.
@@ -519,7 +541,7 @@ impl Engine {
         let id = self.track.places[place.index()].id.clone();
         match condition {
             Some(since) => {
-                let text = wording::power_where_off(self.place_label(place));
+                let text = wording::power_where_off(&self.place_label(place));
                 self.raise_since(AlarmKind::PowerWhereOff, &id, since, text);
             }
             // Missing data never ends an alarm: only an `off` or the feed's return does.
@@ -537,7 +559,7 @@ impl Engine {
         if lost {
             let lost_time = self.lost_time(place);
             let since = state.since;
-            let text = wording::train_lost(self.place_label(place));
+            let text = wording::train_lost(&self.place_label(place));
             if state.state == Occupancy::Lost {
                 self.raise_after(AlarmKind::TrainLost, &id, since, lost_time, text);
             }

@@ -249,11 +249,11 @@ impl Engine {
     }
 
     /// What people call a place.
-    pub(crate) fn place_label(&self, place: PlaceId) -> &str {
+    pub(crate) fn place_label(&self, place: PlaceId) -> String {
         match self.track.places[place.index()].kind {
-            PlaceKind::Block(b) => &self.layout.blocks[b.index()].name,
-            PlaceKind::Turnout(t) => &self.layout.turnouts[t.index()].name,
-            PlaceKind::Crossing(k) => &self.layout.crossings[k.index()].name,
+            PlaceKind::Block(b) => self.layout.blocks[b.index()].name.clone(),
+            PlaceKind::Turnout(t) => wording::points(&self.layout.turnouts[t.index()].name),
+            PlaceKind::Crossing(k) => self.layout.crossings[k.index()].name.clone(),
         }
     }
 }

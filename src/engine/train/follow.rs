@@ -56,6 +56,7 @@ impl Engine {
     }
 
     fn place_lit(&mut self, place: PlaceId) {
+        self.note_lit_together(place);
         let holders: Vec<TrainId> = self.places[place.index()]
             .trains
             .iter()
@@ -359,7 +360,7 @@ impl Engine {
         let booting = self.now < self.start.plus(self.layout.settings.boot);
         if !booting && !self.is_fiddle(place) {
             let subject = self.track.places[place.index()].id.clone();
-            let text = wording::unannounced(self.place_label(place));
+            let text = wording::unannounced(&self.place_label(place));
             self.raise(AlarmKind::Unannounced, &subject, text);
             self.unannounced.push((id, place));
             self.timers
@@ -417,6 +418,51 @@ impl Engine {
                 }
             }
             self.refresh_left(id);
+        }
+    }
+
+    /// `coupled`: places that are no neighbours and go on together, five times running, share a
+    /// return or have crossed wires.
+    fn note_lit_together(&mut self, place: PlaceId) {
+        const TOGETHER: Span = Span::from_millis(100);
+        const TIMES: u8 = 5;
+        let now = self.now;
+        self.lit_lately.retain(|(_, at)| now.since(*at) <= TOGETHER);
+        let near = self.near(place, Taking::Any);
+        let others: Vec<PlaceId> = self
+            .lit_lately
+            .iter()
+            .map(|(other, _)| *other)
+            .filter(|other| *other != place && !near.contains(other))
+            .collect();
+        let state = &mut self.places[place.index()];
+        if !core::mem::take(&mut state.coupled_now) {
+            state.coupled = None;
+        }
+        for other in others {
+            for (one, two) in [(place, other), (other, place)] {
+                let state = &mut self.places[one.index()];
+                let times = match state.coupled {
+                    Some((with, times)) if with == two => times.saturating_add(1),
+                    _ => 1,
+                };
+                state.coupled = Some((two, times));
+                state.coupled_now = true;
+                self.tell_coupled(one, times >= TIMES);
+            }
+        }
+        if self.places[place.index()].coupled.is_none() {
+            self.tell_coupled(place, false);
+        }
+        self.lit_lately.push((place, now));
+    }
+
+    fn tell_coupled(&mut self, place: PlaceId, coupled: bool) {
+        for id in self.places[place.index()].detectors.clone() {
+            let detector = &self.layout.detectors[id.index()];
+            if self.detectors[id.index()].judge_coupled(detector, coupled) {
+                self.report_health(id);
+            }
         }
     }
 

@@ -38,10 +38,10 @@ impl Engine {
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };
-        if !train
+        if train
             .gap
             .as_ref()
-            .is_some_and(|gap| now >= gap.since.past(part))
+            .is_none_or(|gap| now < gap.since.past(part))
         {
             return;
         }

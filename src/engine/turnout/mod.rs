@@ -307,8 +307,11 @@ impl Engine {
     fn tell_turnout(&mut self, id: TurnoutId) {
         let turnout = &self.layout.turnouts[id.index()];
         let has_rest = turnout.rest == PointsRest::Normal;
-        let (name, subject, awaiting) =
-            (turnout.name.clone(), turnout.id.clone(), turnout.awaiting);
+        let (name, subject, awaiting) = (
+            wording::points(&turnout.name),
+            turnout.id.clone(),
+            turnout.awaiting,
+        );
         let state = &mut self.turnouts[id.index()];
         let position = state.position.position;
         // T2: missing data never ends the alarm.
@@ -364,7 +367,8 @@ impl Engine {
 
     fn tell_moved_under(&mut self, id: TurnoutId, priority: Priority) {
         let turnout = &self.layout.turnouts[id.index()];
-        let text = wording::moved_under_train(&turnout.name, priority == Priority::High);
+        let text =
+            wording::moved_under_train(&wording::points(&turnout.name), priority == Priority::High);
         let subject = turnout.id.clone();
         self.raise_with(AlarmKind::MovedUnderTrain, &subject, priority, text);
     }

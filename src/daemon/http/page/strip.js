@@ -18,7 +18,7 @@ import {
 } from './words.js';
 
 const FLOOR_PX = 58;
-const POINTS_PX = 68;
+const POINTS_PX = 72;
 /** A longer name of points stands on their tile without the word 'Points'. */
 const POINTS_NAME_MAX = 9;
 const CROSSING_PX = 30;
@@ -26,13 +26,19 @@ const UNKNOWN_LENGTH_MM = 1500;
 
 let drawing = null;
 
-/** A place's name without the line's, which stands above the strip. */
-function shortName(id, line) {
-  const name = plan('blocks', id).name ?? id;
-  const rest = name.toLowerCase().startsWith(`${line.toLowerCase()} `)
-    ? name.slice(line.length + 1)
-    : name;
-  return capital(rest);
+/** A name without the line's, which stands above the strip, nor the whole's before a colon. */
+function without(line, name) {
+  const own = name.slice(name.lastIndexOf(': ') + 1).trim();
+  const rest = own.toLowerCase().startsWith(line.toLowerCase()) ? own.slice(line.length) : own;
+  // The line's name may be a part of a longer word, or the whole name.
+  return capital(/^[ ,]/.test(rest) ? rest.replace(/^[ ,]+/, '') : own);
+}
+
+const shortName = (id, line) => without(line, plan('blocks', id).name ?? id);
+
+function shortPoints(id, line) {
+  const full = without(line, pointsName(id));
+  return full.length > POINTS_NAME_MAX ? full.replace(/^points /i, '') : full;
 }
 
 export function placeTile(tile, line) {
@@ -79,12 +85,10 @@ export function pointsForm(position, toe = 'left', told = false) {
   );
 }
 
-export function pointsTile(tile) {
+export function pointsTile(tile, line) {
   const item = known.turnouts[tile.id];
   const position = item?.position ?? 'unknown';
   const state = item?.state ?? 'unknown';
-  const full = pointsName(tile.id);
-  const name = full.length > POINTS_NAME_MAX ? full.replace(/^points /i, '') : full;
   return h(
     'a',
     {
@@ -92,7 +96,7 @@ export function pointsTile(tile) {
       href: `#turnout/${tile.id}`,
       style: { width: tile.width ? `${tile.width}px` : null },
     },
-    h('span', { class: 'tile-name' }, name),
+    h('span', { class: 'tile-name' }, shortPoints(tile.id, line)),
     pointsForm(position, tile.toe, item?.assumed || item?.remembered),
     h(
       'span',
@@ -129,7 +133,7 @@ const tileOf = (tile, line) =>
   tile.kind === 'place'
     ? placeTile(tile, line)
     : tile.kind === 'turnout'
-      ? pointsTile(tile)
+      ? pointsTile(tile, line)
       : crossingTile(tile);
 
 /** Builds everything for a width in pixels; called anew when the layout or the width changes. */

@@ -126,7 +126,8 @@ function lineStrip(track, name, ids, drawn) {
   const starts = ids.filter((id) => startOf(id)).concat(ids);
   for (const start of starts) {
     if (visited.has(start)) continue;
-    chains.push(chainFrom(track, name, start, startOf(start) ?? 'a', visited, drawn));
+    const chain = chainFrom(track, name, start, startOf(start) ?? 'a', visited, drawn);
+    chains.push(turnToApproach(chain));
   }
   const blocks = track.layout.blocks;
   const parked = (chain) =>
@@ -134,7 +135,7 @@ function lineStrip(track, name, ids, drawn) {
   const fan = chains.filter(parked);
   // One dead end alone is no fan.
   if (fan.length < 2 && chains.length > fan.length) return { name, chains, fan: [] };
-  return { name, chains: chains.filter((chain) => !parked(chain)), fan: fan.map(turnToApproach) };
+  return { name, chains: chains.filter((chain) => !parked(chain)), fan };
 }
 
 /** Follows a line from one block on: `left` is the end of the first block that is drawn left. */
@@ -187,7 +188,7 @@ function neighbour(track, way, name) {
   return line === name ? (track.layout.blocks[way.block].name ?? way.block) : line;
 }
 
-/** In a fan every track is entered from the left. */
+/** A chain that ends at the end of track is drawn from where trains come, left to right. */
 function turnToApproach(chain) {
   if (chain.from || !chain.to) return chain;
   const tiles = [...chain.tiles]
@@ -196,7 +197,8 @@ function turnToApproach(chain) {
       tile.kind === 'place'
         ? { ...tile, left: OTHER[tile.left] }
         : { ...tile, toe: tile.toe === 'left' ? 'right' : 'left' },
-    );
+    )
+    .map((tile, index) => ({ ...tile, index }));
   return { ...chain, tiles, from: chain.to, to: chain.from };
 }
 

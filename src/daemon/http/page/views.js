@@ -393,7 +393,9 @@ export const detectors = listView(
 
 function exceptionRow(exception) {
   const item = known.blocks[exception.id];
-  const asks = item && (item.state === 'dark' || item.state === 'unknown') && !item.kept;
+  // A note about a place: nobody knows what a dark siding holds, and the operator can say.
+  const unknown = item?.state === 'dark' || item?.state === 'unknown';
+  const asks = exception.level === 'note' && unknown && !item.kept;
   const button = (verb, word) =>
     h(
       'button',

@@ -45,10 +45,10 @@ export function left(item) {
 
 // ---- names -------------------------------------------------------------------------------------
 
-/** A turnout for people: 'Points 7'. */
+/** A turnout for people: 'Points 7'; a name that says what it is stays as it is. */
 export function pointsName(id) {
   const name = plan('turnouts', id).name ?? id;
-  return /point|turnout/i.test(name) ? capital(name) : `Points ${name}`;
+  return /point|turnout|crossover|slip|:/i.test(name) ? capital(name) : `Points ${name}`;
 }
 
 /** A train for people. */
