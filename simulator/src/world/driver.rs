@@ -123,6 +123,8 @@ pub struct Sight<'a> {
     pub free_points: &'a [bool],
     /// Zones without power.
     pub dead: &'a dyn Fn(Zone) -> bool,
+    /// Blocks that another train has left a moment ago.
+    pub left_lately: &'a dyn Fn(BlockId) -> bool,
 }
 
 /// How far the leading end may go, mm; `stop` says that the order ends there.
@@ -206,7 +208,7 @@ fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
     }
     let mut start_mm = ahead_mm - sight.track.length_mm(step.piece);
     for glance in 0..GLANCE_MAX {
-        if glance > 0 && train.order.forward && is_taken(step, sight.others) {
+        if glance > 0 && train.order.forward && is_taken(step, sight) {
             return start_mm - SHORT_MM;
         }
         if let Some(mm) = obstacle(step, start_mm, glance == 0, sight.others, sight.track) {
@@ -292,9 +294,13 @@ fn obstacle(
     nearest
 }
 
-/// A block that holds another train: drivers who run ahead keep one block apart.
-fn is_taken(step: Step, others: &[Stretch]) -> bool {
-    matches!(step.piece, Piece::Block(_)) && others.iter().any(|other| other.piece == step.piece)
+/// A block that holds another train, or did a moment ago: drivers who run ahead keep apart.
+fn is_taken(step: Step, sight: &Sight<'_>) -> bool {
+    let Piece::Block(block) = step.piece else {
+        return false;
+    };
+    let held = sight.others.iter().any(|other| other.piece == step.piece);
+    held || (sight.left_lately)(block)
 }
 
 /// Facing points lie for the train's way.

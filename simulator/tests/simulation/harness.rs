@@ -159,7 +159,7 @@ impl Evening {
             state,
             ..
         } = change.what
-            && was == AlarmState::Normal
+            && matches!(was, AlarmState::Normal | AlarmState::ReturnedUnacknowledged)
             && state == AlarmState::Unacknowledged
         {
             self.raised.push((change.at, subject, kind));

@@ -9,7 +9,7 @@ mod oracle;
 
 use harness::{Evening, minutes};
 use taillamp::engine::alarm::kinds::AlarmKind;
-use taillamp::engine::time::Instant;
+use taillamp::engine::time::{Instant, Span};
 use taillamp_simulator::mishaps::Rates;
 use taillamp_simulator::world::Settings;
 use taillamp_simulator::world::load::Dirt;
@@ -63,6 +63,7 @@ fn nothing_is_vacant_that_shows_a_vehicle_however_much_goes_wrong() {
     for seed in 21..=24 {
         let settings = Settings {
             dirt: Dirt::DIRTY,
+            headway: Span::ZERO,
             ..Settings::usual(seed)
         };
         let mut evening = Evening::new(settings, Rates::ROUGH);
