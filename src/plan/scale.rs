@@ -74,7 +74,7 @@ mod tests {
 
     #[test]
     fn the_gauge_of_full_size_track_scales_to_the_published_gauge() {
-        // NEM 010 gauges in mm against 1435 mm divided by the ratio: check-values table, 4 %.
+        // NEM 010 gauges in mm against 1435 mm divided by the ratio, within 4 %.
         for (name, gauge) in [
             ("Z", 6.5),
             ("N", 9.0),

@@ -1,4 +1,5 @@
-//! Arbitrary bytes: whatever comes over one connection, the broker goes on and others notice nothing.
+//! Arbitrary bytes: whatever comes over one connection, the broker goes on and others notice
+//! nothing.
 
 use std::sync::Once;
 use std::sync::atomic::{AtomicUsize, Ordering};

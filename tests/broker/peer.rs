@@ -134,8 +134,8 @@ impl Peer {
 
     /// Everything sent so far has been handled, and nothing waits for us.
     ///
-    /// Two rounds: the answer to the first may overtake what was queued before it, the answer to the
-    /// second may not.
+    /// Two rounds: the answer to the first may overtake what was queued before it, the answer to
+    /// the second may not.
     pub async fn nothing_comes(&mut self) {
         for _ in 0..2 {
             self.send(Packet::PingReq).await;

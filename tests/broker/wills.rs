@@ -82,3 +82,22 @@ async fn being_taken_over_publishes_it() {
     second.nothing_comes().await;
     assert_eq!(broker.counters().taken_over, 1);
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_node_that_comes_back_before_it_was_missed_ends_as_online() {
+    let broker = broker();
+    let mut watcher = Peer::clean(&broker, "watcher").await;
+    watcher.subscribe("node/+", QoS::AtLeastOnce).await;
+    let mut old = Vec::new();
+    for turn in 0..50 {
+        let (mut node, _) = Peer::connect(&broker, &with_will("a", true)).await;
+        node.publish("node/a", "online", QoS::AtLeastOnce, true)
+            .await;
+        if turn > 0 {
+            assert_eq!(watcher.text().await, "offline");
+        }
+        assert_eq!(watcher.text().await, "online");
+        old.push(node);
+    }
+    watcher.nothing_comes().await;
+}

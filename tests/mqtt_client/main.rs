@@ -164,6 +164,28 @@ impl Other {
             .expect("it runs");
     }
 
+    /// Publishes numbers without waiting between them, then waits for all acknowledgements.
+    async fn burst(&mut self, topic: &str, count: usize, qos: QoS) {
+        for number in 0..count {
+            let text = number.to_string();
+            self.client
+                .publish(topic, qos, false, text)
+                .await
+                .expect("it runs");
+        }
+        if qos == QoS::AtMostOnce {
+            // One that is acknowledged, after them, on a topic that nobody hears.
+            self.publish("mark", "", false).await;
+            return;
+        }
+        for _ in 0..count {
+            timeout(SOON, self.acknowledged.recv())
+                .await
+                .expect("in time")
+                .expect("it runs");
+        }
+    }
+
     async fn next(&mut self) -> (String, String, bool) {
         timeout(SOON, self.messages.recv())
             .await
@@ -383,22 +405,17 @@ async fn attempts_are_spread_out() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_daemon_that_stands_still_loses_no_message_and_keeps_its_connection() {
-    const COUNT: usize = 5_000;
+    // More than what the client itself would hold: the broker must keep the rest.
+    const COUNT: usize = 12_000;
     let broker = broker();
     let mut config = config(broker.addr());
     config.keep_alive = Duration::from_secs(1);
     let mut daemon = Daemon::start(config, 16);
     daemon.hears().await;
     let mut other = Other::watch(broker.addr(), "other", None).await;
-    let publishing = tokio::spawn(async move {
-        for number in 0..COUNT {
-            other
-                .publish("wharf/detector/d-1", &number.to_string(), false)
-                .await;
-        }
-        other
-    });
-    let _other = publishing.await.expect("all acknowledged");
+    other
+        .burst("wharf/detector/d-1", COUNT, QoS::AtLeastOnce)
+        .await;
     // The broker closes after 1.5 s without a ping: stand still for more than twice that.
     tokio::time::sleep(Duration::from_secs(4)).await;
     let standing = daemon.publisher.counters();
@@ -419,6 +436,34 @@ async fn a_daemon_that_stands_still_loses_no_message_and_keeps_its_connection() 
         (0, 0, 0)
     );
     assert_eq!(daemon.publisher.counters().reconnects, 0);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn too_much_at_most_once_for_too_long_ends_the_connection_and_says_so() {
+    let broker = broker();
+    let mut config = config(broker.addr());
+    config.keep_alive = Duration::from_secs(1);
+    let mut daemon = Daemon::start(config, 16);
+    daemon.hears().await;
+    let mut other = Other::watch(broker.addr(), "other", None).await;
+    other
+        .burst("wharf/detector/d-1", 60_000, QoS::AtMostOnce)
+        .await;
+    until("the broker misses our pings", || {
+        broker.counters().silent == 1
+    })
+    .await;
+    let mut number = 0;
+    loop {
+        match daemon.next().await {
+            Arrival::Message { payload, .. } => assert_eq!(payload, number.to_string()),
+            Arrival::Lost { .. } => break,
+            other => panic!("{other:?}"),
+        }
+        number += 1;
+    }
+    assert!(number > 8_192, "what had come is not lost: {number}");
+    assert_eq!(daemon.connected().await, 1);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

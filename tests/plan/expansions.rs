@@ -196,6 +196,12 @@ fn a_double_crossover_is_four_turnouts_two_crossovers_and_a_crossing() {
         end("dx-a2", Leg::Reverse),
         middle(second, Side::B)
     ));
+}
+
+#[test]
+fn a_double_crossovers_parts_are_paired_and_named() {
+    let plan = good("double-crossover");
+    let layout = &plan.layout;
     let pair = |id: &str| {
         let index = at(&layout.crossovers, |crossover| &crossover.id, id) as usize;
         layout.crossovers[index].turnouts
@@ -272,6 +278,9 @@ fn feeds_hang_on_feeds_and_on_positions() {
     );
     let district = u32::try_from(feed("district-1")).expect("the list is short");
     assert_eq!(routed.of, Some(FeedId(district)));
+    let main = &layout.feeds[feed("district-1")];
+    assert_eq!(main.blocks, [block(layout, "lead")]);
+    assert_eq!(main.turnouts, [turnout(layout, "y2")]);
     let silent = u32::try_from(feed("p-3")).expect("the list is short");
     assert_eq!(
         topics(&plan, &Bound::Feed(FeedId(silent))),

@@ -59,6 +59,10 @@ fn mutated() -> impl Strategy<Value = String> {
     })
 }
 
+/// Headers and keys, with or without sense.
+const TOML_LIKE: &str = "(\\[\\[?[a-z.]{1,8}\\]\\]?\n|\
+     [a-z_]{1,9} = [0-9\"a-z.\\[\\]{}, -]{0,12}\n){0,12}";
+
 const VALUES: &[&str] = &[
     "0",
     "-1",
@@ -105,7 +109,7 @@ proptest! {
     }
 
     #[test]
-    fn any_toml_like_text_is_answered(text in "(\\[\\[?[a-z.]{1,8}\\]\\]?\n|[a-z_]{1,9} = [0-9\"a-z.\\[\\]{}, -]{0,12}\n){0,12}") {
+    fn any_toml_like_text_is_answered(text in TOML_LIKE) {
         load(&text);
     }
 }

@@ -47,6 +47,7 @@ assets! {
     "/attention.js" "attention.js" SCRIPT;
     "/dom.js" "dom.js" SCRIPT;
     "/help.js" "help.js" SCRIPT;
+    "/now.js" "now.js" SCRIPT;
     "/sheet.js" "sheet.js" SCRIPT;
     "/store.js" "store.js" SCRIPT;
     "/stream.js" "stream.js" SCRIPT;

@@ -1,7 +1,8 @@
 //! Where the broker is, and how it is trusted.
 //!
-//! In: the plan's `url` and `ca_file`. Out: host, port and transport for the client. Certificates are
-//! checked against the plan's file, or against what the system trusts where the plan names none.
+//! In: the plan's `url` and `ca_file`. Out: host, port and transport for the client. Certificates
+//! are checked against the plan's file, or against what the system trusts where the plan names
+//! none.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

@@ -1,12 +1,12 @@
 //! The publisher: what the daemon says, newest value of each topic.
 //!
-//! In: [`Publisher::set`], [`Publisher::clear`] and [`Publisher::say`], from any task, never waiting.
-//! Out: publishes of the client. A table holds one value a topic, so its size is bounded by the number
-//! of topics however slow the broker is; a value is published when it changed, all are published again
-//! after every connection. It knows nothing of what the values mean.
+//! In: [`Publisher::set`], [`Publisher::clear`] and [`Publisher::say`], from any task, never
+//! waiting. Out: publishes of the client. A table holds one value a topic, so its size is bounded
+//! by the number of topics however slow the broker is; a value is published when it changed, all
+//! are published again after every connection. It knows nothing of what the values mean.
 //!
-//! Order: values of one topic arrive in their order, with newer ones taking the place of those that
-//! had not gone out yet. Between topics there is no promise.
+//! Order: values of one topic arrive in their order, with newer ones taking the place of those
+//! that had not gone out yet. Between topics there is no promise.
 
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -126,7 +126,8 @@ impl Publisher {
         self.set(topic, Bytes::new());
     }
 
-    /// Publishes one sentence, not retained. Without a broker it is dropped: it would come too late.
+    /// Publishes one sentence, not retained. Without a broker it is dropped: it would come too
+    /// late.
     pub fn say(&self, topic: &str, sentence: &str) {
         let sentence = Bytes::copy_from_slice(sentence.as_bytes());
         let mut table = self.table();

@@ -75,9 +75,11 @@ sections! {
         id: Id; required,
         /// Shown to people; the id where it is not given.
         name: Text,
-        /// The blocks that it supplies; none for lights, sounds, gates.
+        /// The blocks that it supplies, and turnouts with detectors of their own; none for lights,
+        /// sounds, gates.
         blocks: List<Id>,
-        /// The turnouts with detectors of their own that it supplies.
+        /// Turnouts with detectors of their own that it supplies; they may stand in `blocks` as
+        /// well.
         turnouts: List<Id>,
         /// Where it belongs when not in use.
         rest: FeedRestWord = "any",

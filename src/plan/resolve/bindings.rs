@@ -7,7 +7,7 @@ use super::{Context, value};
 use crate::engine::ids::{DetectorId, FeedId, NodeId, TableId, TurnoutId};
 use crate::engine::layout::{Layout, PositionSource};
 use crate::plan::names::{Sort, each};
-use crate::plan::value::{FormatDoc, Spanned, WordList};
+use crate::plan::value::{FormatDoc, Spanned, TopicList, WordList};
 use crate::plan::{Binding, Bound, Format};
 
 /// A binding and the place of its item or of its own key.
@@ -72,8 +72,7 @@ fn turnouts(context: &mut Context<'_>, layout: &Layout, bindings: &mut Vec<Place
 
 /// The turnouts that double crossovers and slips make.
 fn made_turnouts(context: &mut Context<'_>, layout: &Layout, bindings: &mut Vec<Placed>) {
-    type Topics = Option<Spanned<Vec<(Spanned<String>, Spanned<String>)>>>;
-    fn topic<'p>(topics: &'p Topics, end: &str) -> Option<&'p Spanned<String>> {
+    fn topic<'p>(topics: &'p Option<Spanned<TopicList>>, end: &str) -> Option<&'p Spanned<String>> {
         let mut named = topics.iter().flat_map(|topics| &topics.value);
         named
             .find(|(name, _)| name.value == end)

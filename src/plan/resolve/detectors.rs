@@ -177,20 +177,21 @@ fn subject(
         }
         return Some(Subject::Points(turnout, leg));
     }
-    only_with(
-        context,
+    if given.is_empty() {
+        report_no_subject(context, doc, &id);
+        return None;
+    }
+    place(context, doc)
+}
+
+/// The one thing that a detector's keys name.
+fn place(context: &mut Context<'_>, doc: &DetectorDoc) -> Option<Subject> {
+    let (end, leg) = (
         doc.end.as_ref().map(|end| end.at),
-        doc.block.is_some(),
-        "end",
-        "block",
-    );
-    only_with(
-        context,
         doc.leg.as_ref().map(|leg| leg.at),
-        doc.turnout.is_some(),
-        "leg",
-        "turnout",
     );
+    only_with(context, end, doc.block.is_some(), "end", "block");
+    only_with(context, leg, doc.turnout.is_some(), "leg", "turnout");
     if let Some(block) = &doc.block {
         let side = value(&doc.end);
         return context
@@ -209,11 +210,13 @@ fn subject(
             .find(&table.value, table.at, Sort::Table, context.report);
         return found.map(|table| Subject::Edge(TableId(table)));
     }
-    if let Some(crossing) = &doc.crossing {
-        let (id, at) = (&crossing.value, crossing.at);
-        let found = context.names.find(id, at, Sort::Crossing, context.report);
-        return found.map(|crossing| Subject::Crossing(CrossingId(crossing)));
-    }
+    let crossing = doc.crossing.as_ref()?;
+    let (id, at) = (&crossing.value, crossing.at);
+    let found = context.names.find(id, at, Sort::Crossing, context.report);
+    found.map(|crossing| Subject::Crossing(CrossingId(crossing)))
+}
+
+fn report_no_subject(context: &mut Context<'_>, doc: &DetectorDoc, id: &str) {
     let felt = |turnout: &TurnoutDoc| {
         let contacts = turnout.contacts.iter().map(|contacts| &contacts.value);
         let mut ids = contacts.flat_map(|contacts| [&contacts.normal, &contacts.reverse]);
@@ -224,9 +227,8 @@ fn subject(
         let message = format!("`{id}` watches nothing");
         let cure = "add `block`, `turnout`, `table` or `crossing`, or name it in a turnout's \
                     `contacts`";
-        context.report.error(at, "no-subject", message, cure);
+        context.report.error(doc.at, "no-subject", message, cure);
     }
-    None
 }
 
 fn only_with(context: &mut Context<'_>, at: Option<usize>, has: bool, key: &str, with: &str) {

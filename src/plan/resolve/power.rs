@@ -11,12 +11,17 @@ pub fn resolve(context: &mut Context<'_>, layout: &mut Layout) {
     let mut feeds = Vec::new();
     for doc in each(&context.plan.feed) {
         let Some(id) = &doc.id else { continue };
-        let blocks = doc.blocks.iter().flat_map(|blocks| &blocks.value);
-        let blocks = blocks.filter_map(|block| context.block(block)).collect();
-        let turnouts = doc.turnouts.iter().flat_map(|turnouts| &turnouts.value);
-        let turnouts = turnouts
-            .filter_map(|turnout| context.turnout(turnout))
-            .collect();
+        let (mut blocks, mut turnouts) = (Vec::new(), Vec::new());
+        for id in doc.blocks.iter().flat_map(|blocks| &blocks.value) {
+            // A turnout with a section of its own is a place like any, and may stand among them.
+            match context.names.get(&id.value, Sort::Turnout) {
+                Some(turnout) => turnouts.push(TurnoutId(turnout)),
+                None => blocks.extend(context.block(id)),
+            }
+        }
+        for id in doc.turnouts.iter().flat_map(|turnouts| &turnouts.value) {
+            turnouts.extend(context.turnout(id));
+        }
         let of = doc.of.as_ref().and_then(|of| {
             context
                 .names

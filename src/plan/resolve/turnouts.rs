@@ -11,7 +11,7 @@ use crate::plan::document::track::{
     DoubleCrossoverDoc, PositionDoc, SlipDoc, SlipKind, TurnoutDoc,
 };
 use crate::plan::names::{Sort, each};
-use crate::plan::value::{EndRef, Spanned};
+use crate::plan::value::{EndRef, Spanned, TopicList};
 
 /// A turnout from the keys that turnouts, double crossovers and slips have in common.
 macro_rules! turnout {
@@ -279,11 +279,7 @@ fn forbid(doc: &SlipDoc, corners: &[Corner; 2], layout: &mut Layout) {
 }
 
 /// The names by which an item's turnouts may be given topics.
-fn check_ends(
-    context: &mut Context<'_>,
-    topics: Option<&Spanned<Vec<(Spanned<String>, Spanned<String>)>>>,
-    ends: &[&str],
-) {
+fn check_ends(context: &mut Context<'_>, topics: Option<&Spanned<TopicList>>, ends: &[&str]) {
     for (end, _) in topics.iter().flat_map(|topics| &topics.value) {
         if !ends.contains(&end.value.as_str()) {
             let message = format!("there is no turnout `{}` here", end.value);

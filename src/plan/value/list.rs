@@ -132,11 +132,14 @@ impl Kind for Words {
     }
 }
 
+/// The end of a made turnout's id, and its topic.
+pub type TopicList = Vec<(Spanned<String>, Spanned<String>)>;
+
 /// Topics of the turnouts that an item makes, by the end of their ids.
 pub struct Topics;
 
 impl Kind for Topics {
-    type Value = Vec<(Spanned<String>, Spanned<String>)>;
+    type Value = TopicList;
 
     fn read(item: &Item, at: usize, key: &str, report: &mut Report) -> Option<Self::Value> {
         let Some(table) = item.as_table_like() else {

@@ -16,7 +16,7 @@ use toml_edit::Item;
 use super::report::Report;
 use super::scale;
 
-pub use list::{List, Pair, Topics, WordList, Words};
+pub use list::{List, Pair, TopicList, Topics, WordList, Words};
 pub use network::{BrokerUrl, FormatDoc, FormatText, Listen, Topic, WebUrl, topic_fault};
 pub use number::{Count, Hours, Millis, Minutes, NotNegative, Number, Positive, Range, Seconds};
 pub use track::{End, EndRef, Part, Via};

@@ -1,7 +1,7 @@
 //! Who may connect, and who may publish and subscribe to what.
 //!
-//! In: names, passwords, topics. Out: yes or no. Passwords are kept as argon2 hashes only; checking
-//! one is slow by design, so it runs beside the runtime, two at a time.
+//! In: names, passwords, topics. Out: yes or no. Passwords are kept as argon2 hashes only;
+//! checking one is slow by design, so it runs beside the runtime, two at a time.
 
 use std::collections::HashMap;
 use std::fmt;
@@ -164,7 +164,8 @@ impl Access {
 
     /// Who this is, `Some(None)` for an anonymous client; `None`: not let in.
     ///
-    /// A name given where there are no users at all is taken as it is: the network is trusted then.
+    /// A name given where there are no users at all is taken as it is: the network is trusted
+    /// then.
     pub(super) async fn admit(&self, login: Option<(String, String)>) -> Option<Option<String>> {
         let Some((user, password)) = login else {
             return self.allow_anonymous.then_some(None);

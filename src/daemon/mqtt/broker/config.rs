@@ -52,8 +52,8 @@ impl std::fmt::Debug for BrokerConfig {
     }
 }
 
-/// How much of everything. MQTT 3.1.1 leaves these to the server; the values are our own choice for
-/// a layout with a few hundred detectors on a small computer.
+/// How much of everything. MQTT 3.1.1 leaves these to the server; the values are our own choice
+/// for a layout with a few hundred detectors on a small computer.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Limits {
     /// Connections at one time; further ones are closed at once.
@@ -82,8 +82,8 @@ pub struct Limits {
     pub retained_bytes_max: usize,
     /// From the connection to its CONNECT packet.
     pub connect_timeout: Duration,
-    /// From there to the end of the password check, its queue included: after a power cut all nodes
-    /// come at once.
+    /// From there to the end of the password check, its queue included: after a power cut all
+    /// nodes come at once.
     pub admit_timeout: Duration,
     /// How long a client may take nothing while there is something for it.
     pub stall_timeout: Duration,

@@ -1,16 +1,13 @@
 //! One connection: from its CONNECT packet to its end.
 //!
-//! In: a socket. Out: calls of the router and bytes back. One task serves it, reading and writing in
-//! turn: what the client has not taken yet keeps us from reading more of it, so that neither buffer
-//! grows. The will is published here, whatever ended the connection, unless the client said goodbye
-//! (3.1.2-8, 3.1.2-10).
+//! In: a socket. Out: calls of the router and bytes back. One task serves it, reading and writing
+//! in turn: what the client has not taken yet keeps us from reading more of it, so that neither
+//! buffer grows.
 
-use std::io;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-use bytes::BytesMut;
-use rumqttc::mqttbytes::v4::{ConnAck, Connect, ConnectReturnCode, LastWill, Packet};
+use rumqttc::mqttbytes::v4::{Connect, ConnectReturnCode, Packet};
 use tokio::io::Interest;
 use tokio::net::TcpStream;
 use tokio::sync::{Notify, watch};
@@ -22,6 +19,7 @@ use super::dispatch::{self, Turn};
 use super::frame::{self, FrameError};
 use super::router::{Ending, Router, Seat};
 use super::topic;
+use super::wire::Wire;
 
 /// Bytes that wait for the socket before we stop to take more from the session's queue.
 const OUT_FILL: usize = 32 * 1_024;
@@ -29,10 +27,6 @@ const OUT_FILL: usize = 32 * 1_024;
 const OUT_HIGH: usize = 64 * 1_024;
 /// Packets handled in one turn, under one lock.
 const BATCH: usize = 64;
-/// Room for reading while little comes, and while much comes.
-const READ_SMALL: usize = 1_024;
-const READ_LARGE: usize = 16 * 1_024;
-
 /// What all connections of a broker share.
 pub(super) struct Shared {
     pub(super) limits: Limits,
@@ -59,40 +53,24 @@ impl Shared {
 pub(super) async fn serve(stream: TcpStream, shared: Arc<Shared>, stop: watch::Receiver<bool>) {
     // Without this the last part of a burst waits for the peer's delayed acknowledgement: 40 ms.
     let _ = stream.set_nodelay(true);
-    let mut wire = Wire {
-        stream,
-        inbound: BytesMut::new(),
-        out: BytesMut::new(),
-        busy: false,
-    };
+    let mut wire = Wire::new(stream);
     let mut stop_early = stop.clone();
     let greeted = tokio::select! {
         greeted = greet(&mut wire, &shared) => greeted,
         () = super::stopped(&mut stop_early) => Err(Ending::Gone),
     };
-    let mut client = match greeted {
+    let client = match greeted {
         Ok(client) => client,
         Err(ending) => return shared.router().leave(None, ending),
     };
-    let ending = converse(&mut wire, &shared, &mut client, stop).await;
-    let mut router = shared.router();
-    if let Some(will) = client.will.take()
-        && shared
-            .access
-            .may_publish(client.user.as_deref(), &will.topic)
-        && !topic::is_reserved(&will.topic)
-    {
-        router.count_will();
-        router.publish(will.topic, &will.message, will.qos, will.retain);
-    }
-    router.leave(Some(client.seat), ending);
+    let ending = converse(&mut wire, &shared, &client, stop).await;
+    shared.router().leave(Some(client.seat), ending);
 }
 
 /// A client that was let in.
 pub(super) struct Client {
     pub(super) seat: Seat,
     pub(super) user: Option<String>,
-    pub(super) will: Option<LastWill>,
     wake: Arc<Notify>,
     /// One and a half times the keep-alive (3.1.2-24); `None`: the client wants none.
     silence_max: Option<Duration>,
@@ -166,10 +144,14 @@ async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Cli
     let Some(user) = shared.access.admit(login).await else {
         return Err(Refusal::Answer(ConnectReturnCode::NotAuthorized));
     };
+    let will = last_will.filter(|will| {
+        !topic::is_reserved(&will.topic) && shared.access.may_publish(user.as_deref(), &will.topic)
+    });
     let wake = Arc::new(Notify::new());
+    // Nothing is awaited from here on: a seat that was given is always left again.
     let (seat, present) = shared
         .router()
-        .seat(&client_id, clean_session, Arc::clone(&wake));
+        .seat(&client_id, clean_session, Arc::clone(&wake), will);
     wire.put_answer(ConnectReturnCode::Success, present);
     let silence_max = match keep_alive {
         0 => None,
@@ -178,7 +160,6 @@ async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Cli
     Ok(Client {
         seat,
         user,
-        will: last_will,
         wake,
         silence_max,
     })
@@ -188,7 +169,7 @@ async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Cli
 async fn converse(
     wire: &mut Wire,
     shared: &Shared,
-    client: &mut Client,
+    client: &Client,
     mut stop: watch::Receiver<bool>,
 ) -> Ending {
     let mut pace = Pace::new(client.silence_max, shared.limits.stall_timeout);
@@ -244,7 +225,7 @@ async fn converse(
 fn take_turn(
     wire: &mut Wire,
     shared: &Shared,
-    client: &mut Client,
+    client: &Client,
     batch: &mut Vec<Packet>,
     to_fill: bool,
 ) -> Result<Turn, Ending> {
@@ -276,80 +257,6 @@ fn take_turn(
         None => return Err(Ending::Unseated),
     }
     broken.map_or(Ok(turn), Err)
-}
-
-/// The socket and its two buffers.
-struct Wire {
-    stream: TcpStream,
-    inbound: BytesMut,
-    out: BytesMut,
-    /// The last read filled the buffer.
-    busy: bool,
-}
-
-impl Wire {
-    async fn read_some(&mut self) -> io::Result<()> {
-        loop {
-            self.stream.readable().await?;
-            if self.try_read()? {
-                return Ok(());
-            }
-        }
-    }
-
-    /// True when something came; an error at the end of the stream too.
-    fn try_read(&mut self) -> io::Result<bool> {
-        let room = if self.busy { READ_LARGE } else { READ_SMALL };
-        if self.inbound.capacity() - self.inbound.len() < room {
-            self.inbound.reserve(room);
-        }
-        let room = self.inbound.capacity() - self.inbound.len();
-        match self.stream.try_read_buf(&mut self.inbound) {
-            Ok(0) => Err(io::ErrorKind::UnexpectedEof.into()),
-            Ok(count) => {
-                self.busy = count >= room;
-                Ok(true)
-            }
-            Err(error) if error.kind() == io::ErrorKind::WouldBlock => Ok(false),
-            Err(error) => Err(error),
-        }
-    }
-
-    /// Writes what the socket takes; true when it took something.
-    fn write_some(&mut self) -> io::Result<bool> {
-        let mut progress = false;
-        while !self.out.is_empty() {
-            match self.stream.try_write(&self.out) {
-                Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
-                Ok(count) => {
-                    let _ = self.out.split_to(count);
-                    progress = true;
-                }
-                Err(error) if error.kind() == io::ErrorKind::WouldBlock => return Ok(progress),
-                Err(error) => return Err(error),
-            }
-        }
-        if self.out.capacity() > OUT_FILL {
-            self.out = BytesMut::new();
-        }
-        Ok(progress)
-    }
-
-    fn put_answer(&mut self, code: ConnectReturnCode, present: bool) {
-        let answer = ConnAck::new(code, present);
-        answer
-            .write(&mut self.out)
-            .expect("a packet of fixed size can always be written");
-    }
-
-    async fn answer(&mut self, code: ConnectReturnCode) -> io::Result<()> {
-        self.put_answer(code, false);
-        while !self.out.is_empty() {
-            self.stream.writable().await?;
-            self.write_some()?;
-        }
-        Ok(())
-    }
 }
 
 /// How long a client may be silent, and how long it may take nothing.
@@ -388,8 +295,8 @@ impl Pace {
         }
     }
 
-    /// The alarm rang: either a limit has passed, or it is set anew. Setting it anew only here, and
-    /// not at every packet, keeps timers out of the way of messages.
+    /// The alarm rang: either a limit has passed, or it is set anew. Setting it anew only here,
+    /// and not at every packet, keeps timers out of the way of messages.
     fn rang(&mut self) -> Option<Ending> {
         let now = Instant::now();
         let silent = self.silence_max.map(|max| self.heard + max);

@@ -27,7 +27,7 @@ pub(super) struct Turn {
 pub(super) fn handle(
     router: &mut Router,
     shared: &Shared,
-    client: &mut Client,
+    client: &Client,
     packets: &mut Vec<Packet>,
     out: &mut BytesMut,
 ) -> Result<(), Ending> {
@@ -58,10 +58,7 @@ pub(super) fn handle(
                 drop_subscriptions(router, client, unsubscribe, out)?;
             }
             Packet::PingReq => put(PingResp.write(out)),
-            Packet::Disconnect => {
-                client.will = None;
-                return Err(Ending::Gone);
-            }
+            Packet::Disconnect => return Err(Ending::Goodbye),
             Packet::Connect(_)
             | Packet::ConnAck(_)
             | Packet::SubAck(_)

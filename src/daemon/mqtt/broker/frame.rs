@@ -1,8 +1,8 @@
 //! From bytes to packets: what is checked before and beside the codec.
 //!
-//! In: a connection's read buffer. Out: one whole packet, nothing yet, or a refusal. The codec reads
-//! fields; here are the rules of MQTT 3.1.1 that it leaves to the server: who may send which packet,
-//! reserved bits, the protocol level. It holds no state.
+//! In: a connection's read buffer. Out: one whole packet, nothing yet, or a refusal. The codec
+//! reads fields; here are the rules of MQTT 3.1.1 that it leaves to the server: who may send which
+//! packet, reserved bits, the protocol level. It holds no state.
 
 use bytes::BytesMut;
 use rumqttc::mqttbytes::v4::Packet;

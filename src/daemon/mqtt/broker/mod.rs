@@ -8,7 +8,7 @@
 //! It speaks 3.1.1 only: another version is answered 'unacceptable protocol version'. There is no
 //! TLS and no WebSocket here; for a layout that matters a broker of its own is the better choice.
 //!
-//! Reading order: [`config`], `connection`, `frame`, `dispatch`, `router`, `session`,
+//! Reading order: [`config`], `connection`, `wire`, `frame`, `dispatch`, `router`, `session`,
 //! `subscriptions`, [`retained`].
 
 pub mod access;
@@ -23,6 +23,7 @@ mod router;
 mod session;
 mod subscriptions;
 mod topic;
+mod wire;
 
 use std::io;
 use std::net::{SocketAddr, TcpListener as StdListener};

@@ -1,8 +1,9 @@
 //! Retained messages: the newest of each topic, for those who subscribe later.
 //!
-//! In: messages with the retain flag. Out: what a new subscription gets, a little at a time, so that
-//! one subscriber to everything neither fills its queue nor holds the router. A value that changed
-//! after the subscription was made is not given as retained: it is on its way as a live message.
+//! In: messages with the retain flag. Out: what a new subscription gets, a little at a time, so
+//! that one subscriber to everything neither fills its queue nor holds the router. A value that
+//! changed after the subscription was made is not given as retained: it is on its way as a live
+//! message.
 
 use std::borrow::Borrow;
 use std::cmp::Ordering;

@@ -1,14 +1,15 @@
 //! The router: sessions, subscriptions and retained messages of all clients, under one lock.
 //!
-//! In: what connections decoded. Out: entries in sessions' queues, and wake-ups. Every call is short
-//! and bounded; nothing here waits. Messages of one publisher on one topic reach each subscriber in
-//! their order (4.6), because routing and queueing happen under the one lock.
+//! In: what connections decoded. Out: entries in sessions' queues, and wake-ups. Every call is
+//! short and bounded; nothing here waits. Messages of one publisher on one topic reach each
+//! subscriber in their order (4.6), because routing and queueing happen under the one lock.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 
 use bytes::{Bytes, BytesMut};
 use rumqttc::mqttbytes::QoS;
+use rumqttc::mqttbytes::v4::LastWill;
 use tokio::sync::Notify;
 
 use super::config::Limits;
@@ -30,6 +31,8 @@ pub(super) struct Router {
     counters: Counters,
     /// Numbers sessions, links and departures.
     serial: u64,
+    /// Wills of connections that have just ended; empty between calls.
+    wills: VecDeque<LastWill>,
     found: Vec<(SessionId, QoS)>,
 }
 
@@ -43,7 +46,9 @@ pub(super) struct Seat {
 /// How a connection can end, for the counters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Ending {
-    /// DISCONNECT, or the peer just closed.
+    /// DISCONNECT: the will is taken back (3.1.2-10).
+    Goodbye,
+    /// The peer just closed, or the broker stops.
     Gone,
     /// Against the protocol or a limit.
     Violation,
@@ -68,6 +73,7 @@ impl Router {
             store: None,
             counters: Counters::default(),
             serial: 0,
+            wills: VecDeque::new(),
             found: Vec::new(),
         };
         for RetainedMessage {
@@ -93,36 +99,40 @@ impl Router {
     }
 
     /// A client was let in: gives it a seat, and whether its session was there already (3.2.2).
-    pub(super) fn seat(&mut self, client_id: &str, clean: bool, wake: Arc<Notify>) -> (Seat, bool) {
-        let client_id = if client_id.is_empty() {
-            self.invent_id()
-        } else {
-            client_id.into()
+    ///
+    /// Whoever had the seat loses it (3.1.4-2), and its will is published before anything of the
+    /// newcomer: a node that comes back before its old connection was missed ends as 'online'.
+    pub(super) fn seat(
+        &mut self,
+        client_id: &str,
+        clean: bool,
+        wake: Arc<Notify>,
+        will: Option<LastWill>,
+    ) -> (Seat, bool) {
+        let client_id = match client_id {
+            "" => self.invent_id(),
+            given => given.into(),
         };
-        let mut known = self.by_client.get(&client_id).copied();
-        if let Some(id) = known {
+        if let Some(id) = self.by_client.get(&client_id).copied() {
             if self
                 .sessions
                 .get(&id)
                 .is_some_and(|session| session.link.is_some())
             {
                 self.counters.taken_over += 1;
-                self.unseat(id);
+                self.unseat(id, true);
+                self.publish_wills();
             }
             if clean {
                 self.end_session(id);
             }
-            known = self.by_client.get(&client_id).copied();
         }
-        let link = Link {
-            number: self.serial(),
-            wake,
-        };
-        let number = link.number;
+        let known = self.by_client.get(&client_id).copied();
+        let number = self.serial();
         let id = known.unwrap_or_else(|| self.new_session(client_id, clean));
         if let Some(session) = self.sessions.get_mut(&id) {
             session.clean = clean;
-            session.attach(link);
+            session.attach(Link { number, wake, will });
         }
         self.counters.accepted += 1;
         self.counters.clients += 1;
@@ -166,7 +176,7 @@ impl Router {
     }
 
     /// Takes the seat away from whoever has it; the connection notices when it wakes.
-    fn unseat(&mut self, id: SessionId) {
+    fn unseat(&mut self, id: SessionId, with_will: bool) {
         let left = self.serial();
         let Some(session) = self.sessions.get_mut(&id) else {
             return;
@@ -175,6 +185,7 @@ impl Router {
             return;
         };
         link.wake.notify_one();
+        self.wills.extend(link.will.filter(|_| with_will));
         self.counters.clients -= 1;
         session.detach(left);
         if session.clean {
@@ -189,12 +200,27 @@ impl Router {
             Ending::Silent => self.counters.silent += 1,
             Ending::Slow => self.counters.slow += 1,
             Ending::Refused => self.counters.refused += 1,
-            Ending::Gone | Ending::Unseated => {}
+            Ending::Goodbye | Ending::Gone | Ending::Unseated => {}
         }
         if let Some(seat) = seat
             && self.session(seat).is_some()
         {
-            self.unseat(seat.session);
+            self.unseat(seat.session, ending != Ending::Goodbye);
+            self.publish_wills();
+        }
+    }
+
+    /// A will may close a slow subscriber, whose will then waits its turn behind it.
+    fn publish_wills(&mut self) {
+        while let Some(LastWill {
+            topic,
+            message,
+            qos,
+            retain,
+        }) = self.wills.pop_front()
+        {
+            self.counters.wills += 1;
+            self.route(topic, &message, qos, retain);
         }
     }
 
@@ -218,9 +244,14 @@ impl Router {
             .then_some(session)
     }
 
-    /// Routes one message; the topic is valid.
+    /// Routes one message of a client; the topic is valid.
     pub(super) fn publish(&mut self, topic: String, payload: &[u8], qos: QoS, retain: bool) {
         self.counters.received += 1;
+        self.route(topic, payload, qos, retain);
+        self.publish_wills();
+    }
+
+    fn route(&mut self, topic: String, payload: &[u8], qos: QoS, retain: bool) {
         let mut found = std::mem::take(&mut self.found);
         self.subscriptions.find(&topic, &mut found);
         let clears = retain && payload.is_empty();
@@ -276,7 +307,7 @@ impl Router {
             Fate::Overflow => {
                 self.counters.slow += 1;
                 self.counters.dropped += 1;
-                self.unseat(id);
+                self.unseat(id, true);
             }
         }
     }
@@ -329,11 +360,6 @@ impl Router {
     /// A message that may not be published was thrown away.
     pub(super) fn count_not_permitted(&mut self) {
         self.counters.not_permitted += 1;
-    }
-
-    /// A will is about to be published.
-    pub(super) fn count_will(&mut self) {
-        self.counters.wills += 1;
     }
 
     /// A connection was closed because there were too many.

@@ -1,16 +1,16 @@
 //! One client's session: its subscriptions, what waits for it, what it has not yet acknowledged.
 //!
-//! In: messages for the client and its acknowledgements. Out: bytes for its connection. It outlives
-//! the connection when the client asked for that (4.1). Everything in it has a limit; what does not
-//! fit is dropped and counted, and the caller is told when the client itself must go. It knows
-//! nothing of sockets.
+//! In: messages for the client and its acknowledgements. Out: bytes for its connection. It
+//! outlives the connection when the client asked for that (4.1). Everything in it has a limit;
+//! what does not fit is dropped and counted, and the caller is told when the client itself must
+//! go. It knows nothing of sockets.
 
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
 use bytes::BytesMut;
 use rumqttc::mqttbytes::QoS;
-use rumqttc::mqttbytes::v4::PubRel;
+use rumqttc::mqttbytes::v4::{LastWill, PubRel};
 use tokio::sync::Notify;
 
 use super::config::Limits;
@@ -28,6 +28,8 @@ pub(super) struct Link {
     pub(super) number: u64,
     /// Wakes the connection.
     pub(super) wake: Arc<Notify>,
+    /// Published when the connection ends without a goodbye.
+    pub(super) will: Option<LastWill>,
 }
 
 /// One session.
@@ -403,6 +405,7 @@ mod tests {
         session.attach(Link {
             number: 1,
             wake: Arc::default(),
+            will: None,
         });
         session
     }
@@ -454,6 +457,7 @@ mod tests {
         session.attach(Link {
             number: 2,
             wake: Arc::default(),
+            will: None,
         });
         assert_eq!(
             sent(&mut session, 9),
@@ -487,6 +491,7 @@ mod tests {
         session.attach(Link {
             number: 1,
             wake: Arc::default(),
+            will: None,
         });
         assert_eq!(session.enqueue(&zero, two, &limits), Fate::Queued);
         assert_eq!(session.enqueue(&zero, two, &limits), Fate::Dropped);

@@ -1,8 +1,8 @@
 //! The subscription tree: who wants a topic.
 //!
 //! In: filters of sessions. Out: for a topic, each session that wants it once, with the highest
-//! quality of service among its filters that match. One node a level; finding is as long as the topic
-//! is deep, not as many as there are subscribers. It knows sessions by number only.
+//! quality of service among its filters that match. One node a level; finding is as long as the
+//! topic is deep, not as many as there are subscribers. It knows sessions by number only.
 
 use std::collections::HashMap;
 
@@ -47,7 +47,8 @@ impl Subscriptions {
         self.root.remove(Some(filter), session);
     }
 
-    /// Fills `found` with the sessions that want `topic`, each once, in the order of their numbers.
+    /// Fills `found` with the sessions that want `topic`, each once, in the order of their
+    /// numbers.
     pub(super) fn find(&self, topic: &str, found: &mut Vec<(SessionId, QoS)>) {
         found.clear();
         if topic.starts_with('$') {

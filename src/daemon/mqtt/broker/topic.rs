@@ -1,7 +1,7 @@
 //! Topic names and topic filters: which are valid, and which match (MQTT 3.1.1 section 4.7).
 //!
-//! In: text as it came over the wire. Out: a verdict. It works on characters, never on byte offsets,
-//! so a topic that begins with any letter of any script is as good as another.
+//! In: text as it came over the wire. Out: a verdict. It works on characters, never on byte
+//! offsets, so a topic that begins with any letter of any script is as good as another.
 
 /// Most levels of a topic or filter: the subscription tree is walked level by level.
 const LEVELS_MAX: usize = 64;
@@ -38,13 +38,15 @@ fn valid_text(text: &str, length_max: usize) -> bool {
         && text.split('/').count() <= LEVELS_MAX
 }
 
-/// Whether a filter asks for a shared subscription, which is a thing of MQTT 5 and not offered here.
+/// Whether a filter asks for a shared subscription, which is a thing of MQTT 5 and not offered
+/// here.
 #[must_use]
 pub(super) fn is_shared(filter: &str) -> bool {
     filter.split('/').next() == Some("$share")
 }
 
-/// Whether a topic belongs to the server alone (4.7.2: clients should not exchange messages there).
+/// Whether a topic belongs to the server alone (4.7.2: clients should not exchange messages
+/// there).
 #[must_use]
 pub(super) fn is_reserved(topic: &str) -> bool {
     topic.split('/').next() == Some("$SYS")
