@@ -59,7 +59,7 @@ pub struct Habits {
     pub count_ma: f64,
     /// Leakage through ballast and sleepers wanders between zero and this, mA.
     pub leakage_ma: f64,
-    /// Beams see the gaps between two vehicles.
+    /// Beams see the gaps between two vehicles; those that cross the track at a slant do not.
     pub beams_see_gaps: bool,
 }
 
@@ -75,7 +75,7 @@ impl Default for Habits {
             noise_ma: 0.1,
             count_ma: 0.1,
             leakage_ma: 0.4,
-            beams_see_gaps: true,
+            beams_see_gaps: false,
         }
     }
 }

@@ -2,8 +2,8 @@
 //!
 //! Inputs: the order, the track as it lies, the other trains, the power. Output: how far the train
 //! may go before it has to stand. Drivers are cautious unless told otherwise: they stop before the
-//! end of track, points set against them or not for their way, a block that holds another train (or,
-//! pushed back, the train itself), and dead track.
+//! end of track, points set against them or not for their way, a block that holds another train
+//! (or, pushed back, the train itself), and dead track.
 
 use std::collections::BTreeSet;
 
@@ -260,7 +260,8 @@ pub fn free_to_end_of(
     None
 }
 
-/// Where another train is on this piece, from the leading end; `start_mm` is where the piece begins.
+/// Where another train is on this piece, from the leading end; `start_mm` is where the piece
+/// begins.
 fn obstacle(
     step: Step,
     start_mm: f64,
