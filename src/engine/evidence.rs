@@ -370,7 +370,7 @@ impl Engine {
     pub(crate) fn hear_position(&mut self, id: TurnoutId, position: Position) -> Outcome {
         let now = self.now;
         let state = &mut self.turnouts[id.index()];
-        state.remembered = false;
+        state.position_confirmed = true;
         state.position.report(position, PositionFrom::Message, now);
         self.dirty.turnouts.mark(id.index());
         Outcome::Taken

@@ -53,6 +53,7 @@ pub(crate) struct PlaceState {
     pub(crate) remembered: bool,
     /// The operator said so, and no detector has been on since.
     pub(crate) told: bool,
+    pub(crate) told_at: Instant,
     /// The trains that hold it, end a to end b.
     pub(crate) trains: Vec<TrainId>,
     /// B10: when its current was last seen to go.
@@ -116,6 +117,7 @@ impl PlaceState {
             awaits_fresh: false,
             remembered: false,
             told: false,
+            told_at: start,
             trains: Vec::new(),
             current_lost: None,
             lit_by_bridge_until: None,
@@ -224,7 +226,12 @@ impl Engine {
         if was_on && !self.places[place.index()].on {
             self.place_events.push(PlaceEvent::Unlit(place));
         }
-        self.drive_place(place, Event::Judged(finding), tally.on);
+        // B8: silence alone never wipes memory.
+        let only_silence = self.places[place.index()].remembered
+            && matches!(finding, Finding::Blind | Finding::Partly);
+        if !only_silence {
+            self.drive_place(place, Event::Judged(finding), tally.on);
+        }
         self.end_unseen(place);
         self.end_remembering(place);
         self.tell_power_where_off(place, tally);

@@ -538,14 +538,11 @@ impl Engine {
             match self.whereabouts(id, place) {
                 crate::place::Whereabouts::WentInto(next) => self.go_unseen(id, place, next),
                 crate::place::Whereabouts::CameUpTo(next) => self.come_up_to(id, place, next),
-                crate::place::Whereabouts::Elsewhere
+                crate::place::Whereabouts::Claims if self.claim_back(id, place) => {}
+                crate::place::Whereabouts::Claims
+                | crate::place::Whereabouts::Elsewhere
                 | crate::place::Whereabouts::Astride
-                | crate::place::Whereabouts::Nowhere => {
-                    if self.claim_back(id, place) {
-                        continue;
-                    }
-                    self.leave(id, place);
-                }
+                | crate::place::Whereabouts::Nowhere => self.leave(id, place),
             }
         }
         self.claims.retain(|claim| claim.place != place);
