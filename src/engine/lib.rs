@@ -35,6 +35,7 @@ mod track;
 mod train;
 mod turnout;
 mod views;
+pub mod ways;
 mod wording;
 
 use alloc::collections::{BTreeMap, BTreeSet};
