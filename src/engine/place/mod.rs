@@ -226,6 +226,9 @@ impl Engine {
         if was_on && !self.places[place.index()].on {
             self.place_events.push(PlaceEvent::Unlit(place));
         }
+        if was_on != self.places[place.index()].on {
+            self.mark_watchers(place);
+        }
         // B8: silence alone never wipes memory.
         let only_silence = self.places[place.index()].remembered
             && matches!(finding, Finding::Blind | Finding::Partly);
@@ -477,12 +480,17 @@ impl Engine {
         }
     }
 
-    /// Marks everything that looks at this place.
-    pub(crate) fn place_moved(&mut self, place: PlaceId) {
+    /// The turnouts that look at this place.
+    pub(crate) fn mark_watchers(&mut self, place: PlaceId) {
         for index in 0..self.watchers[place.index()].len() {
             let turnout = self.watchers[place.index()][index];
             self.dirty.turnouts.mark(turnout.index());
         }
+    }
+
+    /// Marks everything that looks at this place.
+    pub(crate) fn place_moved(&mut self, place: PlaceId) {
+        self.mark_watchers(place);
         for table in 0..self.layout.tables.len() {
             if self.track.block(self.layout.tables[table].bridge) == place {
                 self.dirty.tables.mark(table);
