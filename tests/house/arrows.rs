@@ -160,8 +160,8 @@ fn named<'a>(line: &'a str, root: &str) -> Vec<&'a str> {
     names
 }
 
-/// The code of a file with every `use` on one line, so that a list that is broken over several lines
-/// is seen whole. Lines are numbered by where they begin.
+/// The code of a file with every `use` on one line, so that a list that is broken over several
+/// lines is seen whole. Lines are numbered by where they begin.
 fn statements(source: &Source) -> Vec<(usize, String)> {
     let mut statements: Vec<(usize, String)> = Vec::new();
     let mut open = false;

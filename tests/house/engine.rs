@@ -2,8 +2,8 @@
 
 use crate::sources::{files, none, read, root};
 
-/// What a pure engine has no use for. Most of it `no_std` already forbids; macros that name it would
-/// still show up here.
+/// What a pure engine has no use for. Most of it `no_std` already forbids; macros that name it
+/// would still show up here.
 const BANNED: &[&str] = &[
     "std::",
     "extern crate std",

@@ -1,5 +1,5 @@
-//! Every rule of the behaviour has its tag where it is carried out and a test that is named after it,
-//! and no tag or test names a rule that there is not.
+//! Every rule of the behaviour has its tag where it is carried out and a test that is named after
+//! it, and no tag or test names a rule that there is not.
 
 use std::collections::BTreeSet;
 

@@ -24,8 +24,8 @@ impl Source {
 
     /// Its lines with their numbers, without comments, up to its first test module: the code.
     ///
-    /// A line that only opens with code and ends in a comment keeps the code. `//` inside a string is
-    /// taken for a comment unless a colon stands before it, as in addresses.
+    /// A line that only opens with code and ends in a comment keeps the code. `//` inside a string
+    /// is taken for a comment unless a colon stands before it, as in addresses.
     pub fn code(&self) -> Vec<(usize, &str)> {
         let mut code = Vec::new();
         for (number, line) in self.lines() {

@@ -82,8 +82,8 @@ fn functions_are_short() {
     none(&faults);
 }
 
-/// Functions with the line where they begin, their names and how many lines they have. The source is
-/// formatted: the closing brace stands under the `f` of its line.
+/// Functions with the line where they begin, their names and how many lines they have. The source
+/// is formatted: the closing brace stands under the `f` of its line.
 fn functions(text: &str) -> Vec<(usize, String, usize)> {
     let lines: Vec<&str> = text.lines().collect();
     let mut functions = Vec::new();
@@ -210,7 +210,8 @@ fn the_top_holds_what_it_should_and_no_more() {
 
 #[test]
 fn this_reader_sees_what_it_must_see() {
-    let text = "pub fn a() {\n    b();\n}\n\nimpl X {\n    const fn c(&self) -> u8 {\n        1\n    }\n}\n";
+    let text = "pub fn a() {\n    b();\n}\n\n\
+        impl X {\n    const fn c(&self) -> u8 {\n        1\n    }\n}\n";
     let seen = functions(text);
     assert_eq!(seen, [(1, "a".into(), 3), (6, "c".into(), 3)]);
 }

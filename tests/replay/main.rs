@@ -1,8 +1,9 @@
 //! Golden replays: a recording and a plan give these bytes, today and on every machine.
 //!
-//! The recordings are invented. `recordings/NAME.jsonl` is the input; `recordings/NAME.out.jsonl` what
-//! `taillamp replay` writes. `TAILLAMP_BLESS=1` writes the output anew; read the difference before it
-//! is committed. What each line should be, tests/rules says; these say that nothing else changes.
+//! The recordings are invented. `recordings/NAME.jsonl` is the input; `recordings/NAME.out.jsonl`
+//! what `taillamp replay` writes. `TAILLAMP_BLESS=1` writes the output anew; read the difference
+//! before it is committed. What each line should be, tests/rules says; these say that nothing else
+//! changes.
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -1,7 +1,8 @@
 //! Fouling evidence: what a turnout's own section, its beams, or the block that covers it say.
 //!
 //! 49 CFR 218.93: a vehicle fouls when its end is between the clearance point and the points. The
-//! answer has two sides that are not each other's opposite: evidence of a vehicle, and proof of none.
+//! answer has two sides that are not each other's opposite: evidence of a vehicle, and proof of
+//! none.
 
 use alloc::string::String;
 

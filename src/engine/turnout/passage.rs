@@ -1,9 +1,9 @@
 //! Passages through a turnout with beams on all three legs.
 //!
 //! A vehicle that went in past one beam is inside until it has come out past a beam, that beam has
-//! cleared, and the train has moved on. The gaps between cars make and break a beam many times; coming
-//! out by the beam it went in by is believed only when the place beyond was newly entered after the
-//! last break.
+//! cleared, and the train has moved on. The gaps between cars make and break a beam many times;
+//! coming out by the beam it went in by is believed only when the place beyond was newly entered
+//! after the last break.
 
 use crate::layout::Leg;
 use crate::time::{Instant, Span};
