@@ -14,6 +14,7 @@ pub mod record;
 pub mod replay;
 pub mod run;
 pub mod schema;
+pub mod set_out;
 
 pub use exit::Exit;
 
@@ -44,6 +45,8 @@ enum Command {
     Record(record::Args),
     /// List what is not as it should be before running
     LineUp(line_up::Args),
+    /// Work out clearance points, gaps, beams and resistor wheelsets
+    SetOut(set_out::Args),
     /// Print the JSON Schema of the plan file
     Schema(schema::Args),
 }
@@ -59,6 +62,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Replay(args) => replay::run(&args),
         Command::Record(args) => record::run(&args),
         Command::LineUp(args) => line_up::run(&args),
+        Command::SetOut(args) => set_out::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()
