@@ -16,6 +16,7 @@ pub mod replay;
 pub mod road;
 pub mod run;
 pub mod schema;
+pub mod set_out;
 
 pub use exit::Exit;
 
@@ -48,6 +49,8 @@ enum Command {
     LineUp(line_up::Args),
     /// List the ways from one block to another, and what to set for each
     Road(road::Args),
+    /// Work out clearance points, gaps, beams and resistor wheelsets
+    SetOut(set_out::Args),
     /// Print the JSON Schema of the plan file
     Schema(schema::Args),
 }
@@ -64,6 +67,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Record(args) => record::run(&args),
         Command::LineUp(args) => line_up::run(&args),
         Command::Road(args) => road::run(&args),
+        Command::SetOut(args) => set_out::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()

@@ -1,7 +1,8 @@
-//! Looking ahead: the first thing that stops each train, and how soon (behaviour.md, section 5; T9, T10).
+//! Looking ahead: the first thing that stops each train, and how soon (behaviour.md, section 5; T9,
+//! T10).
 //!
-//! Input: trains with a known direction that have not stopped, the road as set, places, points. Output:
-//! warnings that keep one identity while they last.
+//! Input: trains with a known direction that have not stopped, the road as set, places, points.
+//! Output: warnings that keep one identity while they last.
 
 use alloc::collections::BTreeMap;
 use alloc::string::String;
@@ -11,7 +12,7 @@ use crate::Engine;
 use crate::alarm::kinds::{AlarmKind, Priority};
 use crate::change::{Item, Occupancy};
 use crate::feed::Power;
-use crate::ids::{PlaceId, TrainId, TurnoutId};
+use crate::ids::{PlaceId, TableId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{CrossingTrack, End, Leg, PointsRest, Side, Usage};
 use crate::time::Span;
@@ -253,6 +254,10 @@ impl Engine {
                 let yard = place.is_some_and(|place| self.is_yard(place));
                 Step::Stopped(self.stop(walk, AlarmKind::NoRoad, id.clone(), label, id, yard))
             }
+            // An engine that stands on the bridge is being turned: that is what it is for.
+            Beyond::Table(table) if walk.places == 0 && self.stands_on_bridge(walk, table) => {
+                Step::Open
+            }
             Beyond::Table(table) => {
                 let item = &self.layout.tables[table.index()];
                 let (id, label) = (item.id.clone(), item.name.clone());
@@ -277,6 +282,11 @@ impl Engine {
             }
             Beyond::To(end @ End::Block(b, _)) => self.step_block(walk, self.track.block(b), end),
         }
+    }
+
+    fn stands_on_bridge(&self, walk: &Walk<'_>, table: TableId) -> bool {
+        let bridge = self.track.block(self.layout.tables[table.index()].bridge);
+        walk.train.blocks() == [bridge]
     }
 
     fn step_turnout(

@@ -50,6 +50,12 @@ impl Engine {
         self.track.block(block)
     }
 
+    fn tell_place(&mut self, place: PlaceId) {
+        let state = &mut self.places[place.index()];
+        state.told = true;
+        state.told_at = self.now;
+    }
+
     /// A train stands here: believed until evidence speaks.
     fn stands_here(&mut self, block: BlockId) -> Outcome {
         let place = self.place_of_block(block);
@@ -60,19 +66,21 @@ impl Engine {
         match before.0 {
             Occupancy::Occupied => {}
             Occupancy::Vacant | Occupancy::Lost => {
-                self.places[place.index()].told = true;
+                self.tell_place(place);
                 self.drive_place(place, Event::Put(Occupancy::Occupied), None);
             }
             Occupancy::Dark | Occupancy::Unknown => {
                 let state = &mut self.places[place.index()];
-                state.told = true;
                 state.notes.kept = Some(Kept::Occupied);
-                if before.1 != state.notes.kept {
+                self.tell_place(place);
+                if before.1 != Some(Kept::Occupied) {
                     self.note_place_change(place, before, None);
                 }
             }
         }
-        self.places[place.index()].told |= !self.places[place.index()].on;
+        if !self.places[place.index()].on {
+            self.tell_place(place);
+        }
         self.places[place.index()].remembered = false;
         if self.places[place.index()].trains.is_empty() {
             let id = self.make_train(place);
@@ -94,6 +102,7 @@ impl Engine {
         }
         let before = (state.state, state.notes.kept);
         state.told = true;
+        state.told_at = self.now;
         state.remembered = false;
         match before.0 {
             Occupancy::Vacant => {}

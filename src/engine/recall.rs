@@ -1,7 +1,7 @@
 //! Memory: what must survive a restart (B8), and how an engine starts from it.
 //!
-//! A remembered `vacant` is `unknown`, kept vacant. Time spent down counts towards no timer. What is
-//! remembered is shown so until the first fresh sample of each detector concerned.
+//! A remembered `vacant` is `unknown`, kept vacant. Time spent down counts towards no timer. What
+//! is remembered is shown so until the first fresh sample of each detector concerned.
 
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -13,14 +13,15 @@ use crate::alarm::{Put, alarm_id};
 use crate::change::{Clearance, Kept, Occupancy, PositionFrom};
 use crate::ids::{DetectorId, PlaceId, TrainId, TurnoutId};
 use crate::input::{Position, TablePosition};
-use crate::layout::{End, Layout};
+use crate::layout::{End, Layout, PositionSource};
 use crate::memory::{AlarmMemory, Memory, PlaceMemory, TrainMemory, TurnoutMemory};
 use crate::place::occupancy::Event;
 use crate::time::Instant;
 use crate::train::{Link, Train};
 
 impl Engine {
-    /// An engine that remembers (B8). Items of the memory that the layout does not know are ignored.
+    /// An engine that remembers (B8). Items of the memory that the layout does not know are
+    /// ignored.
     #[must_use]
     pub fn recall(layout: Layout, at: Instant, memory: &Memory) -> Self {
         let mut engine = Self::new(layout, at);
@@ -76,8 +77,10 @@ impl Engine {
         }
         let state = match memory.state {
             // A proof of before does not hold now; a train that was there may still be.
-            Clearance::Fouled | Clearance::LeftDiverging | Clearance::Cleared => memory.state,
-            Clearance::Free | Clearance::Awaiting | Clearance::Unknown => Clearance::Unknown,
+            Clearance::Fouled | Clearance::LeftDiverging => memory.state,
+            Clearance::Free | Clearance::Awaiting | Clearance::Cleared | Clearance::Unknown => {
+                Clearance::Unknown
+            }
         };
         self.turnouts[index].fouled_since_set = memory.fouled_since_set
             || matches!(
@@ -87,6 +90,11 @@ impl Engine {
         self.turnouts[index].cleared_since_set =
             matches!(memory.state, Clearance::LeftDiverging | Clearance::Cleared);
         self.turnouts[index].remembered = true;
+        // Where nothing reports the position, there is nothing to wait for.
+        self.turnouts[index].position_confirmed = matches!(
+            self.layout.turnouts[index].position,
+            PositionSource::Told | PositionSource::None
+        );
         self.turnouts[index].left_alarm = memory.state == Clearance::LeftDiverging;
         self.put_clearance(id, state);
     }
@@ -222,7 +230,14 @@ impl Engine {
         let turnout = self.layout.turnouts.iter().position(|t| t.id == subject);
         match kind {
             // What was not heard, or seen to come, before the power cut says nothing now.
-            AlarmKind::DetectorFault | AlarmKind::BrokerLost | AlarmKind::Unannounced => None,
+            AlarmKind::DetectorFault | AlarmKind::BrokerLost => None,
+            AlarmKind::Unannounced => {
+                let place = self.place_named(subject)?;
+                let train = self.places[place.index()].trains.first().copied()?;
+                self.unannounced.push((train, place));
+                self.plan_train_wake(train);
+                Some(memory.active)
+            }
             // What lies ahead of a train that now stands.
             AlarmKind::BoundForDiverging
             | AlarmKind::SetAgainst

@@ -7,9 +7,9 @@ use serde::Serialize;
 
 use super::words::Worded;
 use crate::engine::Engine;
-use crate::engine::change::{Change, What};
-use crate::engine::ids::TableId;
-use crate::engine::input::TablePosition;
+use crate::engine::change::{Change, Clearance, TableState, TrainEvent, What};
+use crate::engine::ids::{FeedId, PlaceId, TableId, TrainId, TurnoutId};
+use crate::engine::input::{Position, TablePosition};
 use crate::engine::layout::Layout;
 use crate::engine::time::Instant;
 
@@ -115,34 +115,19 @@ fn shape<'a>(what: &'a What, engine: &'a Engine) -> Shape<'a> {
             was,
             state,
             why: _,
-        } => Shape::Turnout {
-            id: &layout.turnouts[turnout.index()].id,
-            position: position.word(),
-            was: was.word(),
-            state: state.word(),
-        },
+        } => turnout_shape(layout, *turnout, *position, [*was, *state]),
         What::Table {
             table,
             position,
             was,
             state,
-        } => Shape::Table {
-            id: &layout.tables[table.index()].id,
-            position: table_position(layout, *table, *position),
-            was: was.word(),
-            state: state.word(),
-        },
+        } => table_shape(layout, *table, *position, [*was, *state]),
         What::Feed {
             feed,
             on,
             live,
             failed,
-        } => Shape::Feed {
-            id: &layout.feeds[feed.index()].id,
-            on: *on,
-            live: *live,
-            failed: *failed,
-        },
+        } => feed_shape(layout, *feed, *on, [*live, *failed]),
         What::Detector {
             detector,
             was,
@@ -157,15 +142,7 @@ fn shape<'a>(what: &'a What, engine: &'a Engine) -> Shape<'a> {
             event,
             place,
             places,
-        } => Shape::Train {
-            id: engine.train_name(*train),
-            event: event.word(),
-            block: place.map(|place| engine.place_name(place)),
-            blocks: places
-                .iter()
-                .map(|place| engine.place_name(*place))
-                .collect(),
-        },
+        } => train_shape(engine, *train, *event, *place, places),
         What::Alarm {
             id,
             kind,
@@ -183,5 +160,63 @@ fn shape<'a>(what: &'a What, engine: &'a Engine) -> Shape<'a> {
             state: state.word(),
             text,
         },
+    }
+}
+
+fn turnout_shape(
+    layout: &Layout,
+    turnout: TurnoutId,
+    position: Position,
+    [was, state]: [Clearance; 2],
+) -> Shape<'_> {
+    Shape::Turnout {
+        id: &layout.turnouts[turnout.index()].id,
+        position: position.word(),
+        was: was.word(),
+        state: state.word(),
+    }
+}
+
+fn table_shape(
+    layout: &Layout,
+    table: TableId,
+    position: TablePosition,
+    [was, state]: [TableState; 2],
+) -> Shape<'_> {
+    Shape::Table {
+        id: &layout.tables[table.index()].id,
+        position: table_position(layout, table, position),
+        was: was.word(),
+        state: state.word(),
+    }
+}
+
+fn feed_shape(
+    layout: &Layout,
+    feed: FeedId,
+    on: Option<bool>,
+    [live, failed]: [bool; 2],
+) -> Shape<'_> {
+    Shape::Feed {
+        id: &layout.feeds[feed.index()].id,
+        on,
+        live,
+        failed,
+    }
+}
+
+fn train_shape<'a>(
+    engine: &'a Engine,
+    train: TrainId,
+    event: TrainEvent,
+    place: Option<PlaceId>,
+    places: &[PlaceId],
+) -> Shape<'a> {
+    let name = |place: PlaceId| engine.place_name(place);
+    Shape::Train {
+        id: engine.train_name(train),
+        event: event.word(),
+        block: place.map(name),
+        blocks: places.iter().copied().map(name).collect(),
     }
 }

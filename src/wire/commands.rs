@@ -14,8 +14,8 @@ use crate::engine::input::{Command, Position, Word};
 use crate::engine::layout::Layout;
 use crate::engine::time::Span;
 
-/// Minutes for `shelve` and `in-charge` where none are given.
-const MINUTES: f64 = 15.0;
+/// How long `shelve` and `in-charge` last where nobody says.
+pub const DEFAULT_SPAN: Span = Span::from_secs(15 * 60);
 /// Nothing is put aside for longer than a day.
 const MINUTES_MAX: f64 = 24.0 * 60.0;
 /// The longest name, and the longest `who`, in characters.
@@ -25,8 +25,8 @@ const WHY_CHARS_MAX: usize = 256;
 /// The longest body.
 const BODY_BYTES_MAX: usize = 4 * 1024;
 
-/// What kind of item a word is about. `out-of-service` means a detector's on `P/do/` and an alarm's
-/// below `/api/v1/alarms/`.
+/// What kind of item a word is about. `out-of-service` means a detector's on `P/do/` and an
+/// alarm's below `/api/v1/alarms/`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Target {
     /// An alarm, by `type:subject`.
@@ -56,8 +56,9 @@ impl Target {
     }
 }
 
-/// Reads a message on `P/do/VERB/ID`. `None` where the message is no operator's word: another topic,
-/// a cleared retained value, or a retained one - what was said before now must not be done again.
+/// Reads a message on `P/do/VERB/ID`. `None` where the message is no operator's word: another
+/// topic, a cleared retained value, or a retained one - what was said before now must not be done
+/// again.
 #[must_use]
 pub fn message(
     table: &TopicTable,
@@ -81,7 +82,15 @@ pub fn message(
         )));
     }
     Some(match serde_json::from_slice(payload) {
-        Ok(body) => command(target, verb, id, &body, layout, find_train),
+        Ok(body) => command_with(
+            target,
+            verb,
+            id,
+            &body,
+            layout,
+            table.in_charge(),
+            find_train,
+        ),
         Err(error) => Err(format!(
             "not JSON: {error}; send {{\"who\":\"…\",\"why\":\"…\"}}"
         )),
@@ -94,7 +103,8 @@ pub fn is_command(table: &TopicTable, topic: &str) -> bool {
     table.operators_word(topic).is_some()
 }
 
-/// Reads an operator's word. `body` is an object, or null where there was none.
+/// Reads an operator's word. `body` is an object, or null where there was none; points are in
+/// charge for [`DEFAULT_SPAN`] where it does not say.
 ///
 /// # Errors
 /// What is wrong, with the cure, in one line.
@@ -104,6 +114,22 @@ pub fn command(
     id: &str,
     body: &Value,
     layout: &Layout,
+    find_train: impl Fn(&str) -> Option<TrainId>,
+) -> Result<(Command, Word), String> {
+    command_with(target, verb, id, body, layout, DEFAULT_SPAN, find_train)
+}
+
+/// The same with the plan's `in_charge_minutes` ([`TopicTable::in_charge`]).
+///
+/// # Errors
+/// What is wrong, with the cure, in one line.
+pub fn command_with(
+    target: Target,
+    verb: &str,
+    id: &str,
+    body: &Value,
+    layout: &Layout,
+    in_charge: Span,
     find_train: impl Fn(&str) -> Option<TrainId>,
 ) -> Result<(Command, Word), String> {
     let body = Body::read(body)?;
@@ -135,7 +161,7 @@ pub fn command(
             let turnout = TurnoutId(find("turnout", id, ids)?);
             match verb {
                 "seen" => Command::Seen(turnout, body.position()?),
-                "in-charge" => Command::InCharge(turnout, body.minutes()?),
+                "in-charge" => Command::InCharge(turnout, body.minutes(in_charge)?),
                 _ => return Err(no_verb(verb, "seen, in-charge")),
             }
         }
@@ -166,7 +192,7 @@ fn on_alarm(verb: &str, id: &str, body: &Body) -> Result<Command, String> {
     let id = id.to_owned();
     Ok(match verb {
         "acknowledge" => Command::Acknowledge(id),
-        "shelve" => match body.minutes()? {
+        "shelve" => match body.minutes(DEFAULT_SPAN)? {
             Span::ZERO => return Err("`minutes` is 0; give how long to shelve".to_owned()),
             span => Command::Shelve(id, span),
         },
@@ -208,12 +234,13 @@ impl Body {
         Ok(read)
     }
 
-    fn minutes(&self) -> Result<Span, String> {
-        let minutes = self.minutes.unwrap_or(MINUTES);
-        if (0.0..=MINUTES_MAX).contains(&minutes) {
-            Ok(Span::from_secs_f64(minutes * 60.0))
-        } else {
-            Err(format!("`minutes` is {minutes}; give 0 to {MINUTES_MAX}"))
+    fn minutes(&self, default: Span) -> Result<Span, String> {
+        match self.minutes {
+            None => Ok(default),
+            Some(minutes) if (0.0..=MINUTES_MAX).contains(&minutes) => {
+                Ok(Span::from_secs_f64(minutes * 60.0))
+            }
+            Some(minutes) => Err(format!("`minutes` is {minutes}; give 0 to {MINUTES_MAX}")),
         }
     }
 

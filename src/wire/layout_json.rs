@@ -149,10 +149,13 @@ struct DetectorShape<'a> {
     node: Option<&'a str>,
 }
 
-fn map<'a, T, S>(items: &'a [T], shape: impl Fn(&'a T) -> (&'a String, S)) -> BTreeMap<&'a str, S> {
+fn map<'a, T, S>(
+    items: &'a [T],
+    shape_of: impl Fn(&'a T) -> (&'a String, S),
+) -> BTreeMap<&'a str, S> {
     items
         .iter()
-        .map(shape)
+        .map(shape_of)
         .map(|(id, shape)| (id.as_str(), shape))
         .collect()
 }

@@ -85,109 +85,85 @@ struct Alarm {
 /// A memory as JSON text.
 #[must_use]
 pub fn to_text(memory: &Memory) -> String {
-    let places = memory.places.iter().map(|place| {
-        let kept = place.kept.map(|kept| kept.word().to_owned());
-        (
-            place.id.clone(),
-            Place {
-                state: said(place.state),
-                kept,
-            },
-        )
-    });
-    let turnouts = memory.turnouts.iter().map(|turnout| {
-        let (position, state) = (said(turnout.position), said(turnout.state));
-        let fouled_since_set = Some(turnout.fouled_since_set);
-        (
-            turnout.id.clone(),
-            Turnout {
-                position,
-                state,
-                fouled_since_set,
-            },
-        )
-    });
-    let tables = memory.tables.iter();
-    let feeds = memory.feeds.iter();
-    let out_of_service = memory.out_of_service.iter();
-    let trains = memory.trains.iter().map(|train| {
-        let TrainMemory {
-            id,
-            name,
-            blocks,
-            heading,
-            length_mm,
-            parent,
-        } = train.clone();
-        (
-            id,
-            Train {
-                name,
-                blocks,
-                heading,
-                length_mm,
-                parent,
-            },
-        )
-    });
-    let alarms = memory.alarms.iter().map(|alarm| {
-        let AlarmMemory {
-            id,
-            state,
-            active,
-            text,
-            by,
-        } = alarm.clone();
-        (
-            id,
-            Alarm {
-                state: said(state),
-                active: Some(active),
-                text,
-                by,
-            },
-        )
-    });
+    let out_of_service = || Detector {
+        health: said(Health::OutOfService),
+    };
     let written = Written {
-        blocks: places.collect(),
-        turnouts: turnouts.collect(),
-        tables: tables
-            .map(|(id, stop)| {
-                (
-                    id.clone(),
-                    Table {
-                        position: Some(stop.clone()),
-                    },
-                )
-            })
+        blocks: memory.places.iter().map(place_out).collect(),
+        turnouts: memory.turnouts.iter().map(turnout_out).collect(),
+        tables: memory.tables.iter().map(table_out).collect(),
+        feeds: memory.feeds.iter().map(feed_out).collect(),
+        detectors: memory
+            .out_of_service
+            .iter()
+            .map(|id| (id.clone(), out_of_service()))
             .collect(),
-        feeds: feeds
-            .map(|(id, on, failed)| {
-                (
-                    id.clone(),
-                    Feed {
-                        on: *on,
-                        failed: *failed,
-                    },
-                )
-            })
-            .collect(),
-        detectors: out_of_service
-            .map(|id| {
-                (
-                    id.clone(),
-                    Detector {
-                        health: said(Health::OutOfService),
-                    },
-                )
-            })
-            .collect(),
-        trains: trains.collect(),
-        alarms: alarms.collect(),
+        trains: memory.trains.iter().map(train_out).collect(),
+        alarms: memory.alarms.iter().map(alarm_out).collect(),
         next_train: Some(memory.next_train),
     };
-    // Maps with text keys and plain values always serialize; were it not so, nothing is remembered.
+    // Maps with text keys and plain values always serialize; were it not so, nothing is kept.
     serde_json::to_string(&written).unwrap_or_else(|_| "{}".to_owned())
+}
+
+fn place_out(place: &PlaceMemory) -> (String, Place) {
+    let kept = place.kept.and_then(said);
+    (
+        place.id.clone(),
+        Place {
+            state: said(place.state),
+            kept,
+        },
+    )
+}
+
+fn turnout_out(turnout: &TurnoutMemory) -> (String, Turnout) {
+    let written = Turnout {
+        position: said(turnout.position),
+        state: said(turnout.state),
+        fouled_since_set: Some(turnout.fouled_since_set),
+    };
+    (turnout.id.clone(), written)
+}
+
+fn table_out((id, stop): &(String, String)) -> (String, Table) {
+    (
+        id.clone(),
+        Table {
+            position: Some(stop.clone()),
+        },
+    )
+}
+
+fn feed_out((id, on, failed): &(String, Option<bool>, bool)) -> (String, Feed) {
+    (
+        id.clone(),
+        Feed {
+            on: *on,
+            failed: *failed,
+        },
+    )
+}
+
+fn train_out(train: &TrainMemory) -> (String, Train) {
+    let written = Train {
+        name: train.name.clone(),
+        blocks: train.blocks.clone(),
+        heading: train.heading.clone(),
+        length_mm: train.length_mm,
+        parent: train.parent.clone(),
+    };
+    (train.id.clone(), written)
+}
+
+fn alarm_out(alarm: &AlarmMemory) -> (String, Alarm) {
+    let written = Alarm {
+        state: said(alarm.state),
+        active: Some(alarm.active),
+        text: alarm.text.clone(),
+        by: alarm.by.clone(),
+    };
+    (alarm.id.clone(), written)
 }
 
 /// Reads a memory.
@@ -198,84 +174,92 @@ pub fn from_text(text: &str) -> Result<Memory, String> {
     let written: Written = serde_json::from_str(text).map_err(|error| error.to_string())?;
     let mut memory = Memory::default();
     for (id, place) in written.blocks {
-        let state = heard(&place.state, "blocks", &id)?.unwrap_or(Occupancy::Unknown);
-        let kept: Option<Kept> = heard(&place.kept, "blocks", &id)?;
-        memory.places.push(PlaceMemory { id, state, kept });
+        memory.places.push(place_in(id, &place)?);
     }
     for (id, turnout) in written.turnouts {
-        let position = heard(&turnout.position, "turnouts", &id)?.unwrap_or(Position::Unknown);
-        let state = heard(&turnout.state, "turnouts", &id)?.unwrap_or(Clearance::Unknown);
-        // A snapshot does not say so; these states are reached by fouling only.
-        let fouled_since_set = turnout.fouled_since_set.unwrap_or(matches!(
-            state,
-            Clearance::Fouled | Clearance::Cleared | Clearance::LeftDiverging
-        ));
-        memory.turnouts.push(TurnoutMemory {
-            id,
-            position,
-            state,
-            fouled_since_set,
-        });
+        memory.turnouts.push(turnout_in(id, &turnout)?);
     }
-    for (id, table) in written.tables {
-        memory.tables.extend(
-            table
-                .position
-                .filter(|at| at != "unknown")
-                .map(|at| (id, at)),
-        );
+    for (id, Table { position }) in written.tables {
+        let known = position.filter(|position| position != "unknown");
+        memory.tables.extend(known.map(|position| (id, position)));
     }
-    memory.feeds = written
-        .feeds
-        .into_iter()
-        .map(|(id, feed)| (id, feed.on, feed.failed))
-        .collect();
+    for (id, feed) in written.feeds {
+        memory.feeds.push((id, feed.on, feed.failed));
+    }
     for (id, detector) in written.detectors {
         if heard(&detector.health, "detectors", &id)? == Some(Health::OutOfService) {
             memory.out_of_service.push(id);
         }
     }
-    for (id, train) in written.trains {
-        let Train {
-            name,
-            blocks,
-            heading,
-            length_mm,
-            parent,
-        } = train;
-        memory.trains.push(TrainMemory {
-            id,
-            name,
-            blocks,
-            heading,
-            length_mm,
-            parent,
-        });
-    }
+    memory.trains = written.trains.into_iter().map(train_in).collect();
     // Oldest first: a train's number counts up, and `t10` is younger than `t2`.
     memory.trains.sort_by_key(|train| number_of(&train.id));
     for (id, alarm) in written.alarms {
-        let Some(state) = heard(&alarm.state, "alarms", &id)? else {
-            return Err(format!("alarms.{id}: no state"));
-        };
-        let active = alarm.active.unwrap_or(may_last(state));
-        let Alarm { text, by, .. } = alarm;
-        memory.alarms.push(AlarmMemory {
-            id,
-            state,
-            active,
-            text,
-            by,
-        });
+        memory.alarms.push(alarm_in(id, alarm)?);
     }
-    let youngest = memory
+    let numbers = memory
         .trains
         .iter()
-        .filter_map(|train| number_of(&train.id))
-        .max();
-    let after = youngest.map_or(1, |number| number.saturating_add(1));
+        .filter_map(|train| number_of(&train.id));
+    let after = numbers.max().map_or(1, |number| number.saturating_add(1));
     memory.next_train = written.next_train.unwrap_or(1).max(after);
     Ok(memory)
+}
+
+fn place_in(id: String, place: &Place) -> Result<PlaceMemory, String> {
+    let state = heard(&place.state, "blocks", &id)?.unwrap_or(Occupancy::Unknown);
+    let kept: Option<Kept> = heard(&place.kept, "blocks", &id)?;
+    Ok(PlaceMemory { id, state, kept })
+}
+
+fn turnout_in(id: String, turnout: &Turnout) -> Result<TurnoutMemory, String> {
+    let position = heard(&turnout.position, "turnouts", &id)?.unwrap_or(Position::Unknown);
+    let state = heard(&turnout.state, "turnouts", &id)?.unwrap_or(Clearance::Unknown);
+    // A snapshot does not say so; these states are reached by fouling only.
+    let by_fouling = matches!(
+        state,
+        Clearance::Fouled | Clearance::Cleared | Clearance::LeftDiverging
+    );
+    let fouled_since_set = turnout.fouled_since_set.unwrap_or(by_fouling);
+    Ok(TurnoutMemory {
+        id,
+        position,
+        state,
+        fouled_since_set,
+    })
+}
+
+fn train_in((id, train): (String, Train)) -> TrainMemory {
+    let Train {
+        name,
+        blocks,
+        heading,
+        length_mm,
+        parent,
+    } = train;
+    TrainMemory {
+        id,
+        name,
+        blocks,
+        heading,
+        length_mm,
+        parent,
+    }
+}
+
+fn alarm_in(id: String, alarm: Alarm) -> Result<AlarmMemory, String> {
+    let Some(state) = heard(&alarm.state, "alarms", &id)? else {
+        return Err(format!("alarms.{id}: no state"));
+    };
+    let active = alarm.active.unwrap_or(may_last(state));
+    let Alarm { text, by, .. } = alarm;
+    Ok(AlarmMemory {
+        id,
+        state,
+        active,
+        text,
+        by,
+    })
 }
 
 fn said(value: impl Worded) -> Option<String> {

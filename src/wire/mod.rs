@@ -1,10 +1,10 @@
 //! Outside formats: bytes to engine words and back.
 //!
 //! Inputs: payloads, recording lines and request bodies as bytes; the engine's views and changes.
-//! Outputs: engine inputs with reasons for what was refused; JSON as text. Pure: nothing here knows
-//! a socket, a file or a clock; wall time comes in as a label. Engine types are not serializable:
-//! every JSON shape has its own mirror here, so that a change inside the engine cannot change what
-//! other programs see.
+//! Outputs: engine inputs with reasons for what was refused; JSON as text. Pure: nothing here
+//! knows a socket, a file or a clock; wall time comes in as a label. Engine types are not
+//! serializable: every JSON shape has its own mirror here, so that a change inside the engine
+//! cannot change what other programs see.
 
 pub mod change_json;
 pub mod commands;

@@ -105,8 +105,8 @@ fn at_pointer(
     input(subject, layout, &scalar, retained)
 }
 
-/// Our word for a board's. A word of ours that the plan maps to nothing stands for itself; one that
-/// it maps is not taken, because that board means something else by it.
+/// Our word for a board's. A word of ours that the plan maps to nothing stands for itself; one
+/// that it maps is not taken, because that board means something else by it.
 fn our_word<'a>(words: &'a Words, text: &'a str) -> &'a str {
     let mapped = words
         .iter()

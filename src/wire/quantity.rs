@@ -1,9 +1,9 @@
 //! A number as it was written, so that a change of unit by a power of ten is exact.
 //!
-//! A detector that sends `0.0035` A and a plan that says `on = 3.5` mA mean the same level, and 'at or
-//! above' has to hold. Binary multiplication by 1000 misses some of these by the last bit; moving the
-//! decimal point does not. Inputs: JSON number text, or a float. Output: the nearest float. It does
-//! not know units.
+//! A detector that sends `0.0035` A and a plan that says `on = 3.5` mA mean the same level, and
+//! 'at or above' has to hold. Binary multiplication by 1000 misses some of these by the last bit;
+//! moving the decimal point does not. Inputs: JSON number text, or a float. Output: the nearest
+//! float. It does not know units.
 
 /// Digits that a float carries without loss.
 const DIGITS_MAX: i64 = 1_000_000_000_000_000;
@@ -31,7 +31,7 @@ pub enum Quantity {
 }
 
 impl Quantity {
-    /// Reads the JSON number (RFC 8259, section 6) at the start of `text`; gives it and its length.
+    /// Reads the JSON number (RFC 8259, section 6) at the start of `text`; it and its length.
     /// `None` where there is none, or where it has more than fifteen digits or an exponent beyond
     /// 22: the general reader is for those.
     #[must_use]
@@ -130,8 +130,8 @@ fn shift_float(value: f64, power: i32) -> f64 {
     }
 }
 
-/// The decimal of at most fifteen digits and nine places that stands for this float, where there is
-/// one. There is at most one: fifteen digits survive the way through a float.
+/// The decimal of at most fifteen digits and nine places that stands for this float, where there
+/// is one. There is at most one: fifteen digits survive the way through a float.
 fn short_decimal(value: f64) -> Option<(i64, i32)> {
     POWERS
         .iter()
@@ -145,7 +145,7 @@ fn short_decimal(value: f64) -> Option<(i64, i32)> {
         })
 }
 
-/// Text made above is always a number; were it not, not-a-number is the answer that proves nothing.
+/// Text made above is always a number; were it not, not-a-number proves nothing.
 fn parse(text: &str) -> f64 {
     text.parse().unwrap_or(f64::NAN)
 }

@@ -1,7 +1,7 @@
 //! Recordings: one JSON object a line, what came in and when (contract, section 6).
 //!
-//! Inputs: lines as bytes, or what came in. Outputs: what a line says, or why it is a bad line; the
-//! line for what came in. It does not know topics: whether a message means anything is decided
+//! Inputs: lines as bytes, or what came in. Outputs: what a line says, or why it is a bad line;
+//! the line for what came in. It does not know topics: whether a message means anything is decided
 //! where messages are decoded.
 
 use std::borrow::Cow;
@@ -188,8 +188,9 @@ fn foreign_key(line: &[u8]) -> Option<String> {
 
 /// The line for a message.
 ///
-/// JSON payloads are written as they stand, all others as a string. Bytes that are not UTF-8 cannot
-/// be written; they become replacement characters, and the payload stays as malformed as it was.
+/// JSON payloads are written as they stand, all others as a string. Bytes that are not UTF-8
+/// cannot be written; they become replacement characters, and the payload stays as malformed as
+/// it was.
 #[must_use]
 pub fn message_line(at: Instant, topic: &str, payload: &[u8], retained: bool) -> String {
     let topic = Value::from(topic);
@@ -202,8 +203,8 @@ pub fn message_line(at: Instant, topic: &str, payload: &[u8], retained: bool) ->
     format!("{{\"t\":{at},\"topic\":{topic},\"payload\":{payload}{retained}}}")
 }
 
-/// A JSON string stands for a raw payload, so a payload that is itself one cannot stand as it is; nor
-/// can one that runs over lines, or has space around it that would be lost.
+/// A JSON string stands for a raw payload, so a payload that is itself one cannot stand as it is;
+/// nor can one that runs over lines, or has space around it that would be lost.
 fn stands_as_json(text: &str) -> bool {
     text.trim() == text
         && !text.starts_with('"')

@@ -1,7 +1,7 @@
 //! The record of each kind of item: the mirror of the engine's views.
 //!
 //! Inputs: one view, the layout for names, a label for times. Outputs: a serializable record. Key
-//! order is that of the fields; the contract's keys go first, what was added in its spirit follows.
+//! order is that of the fields: the contract's keys first, then what was added in its spirit.
 
 use serde::Serialize;
 

@@ -1,8 +1,8 @@
 //! SenML JSON packs (RFC 8428) to resolved records.
 //!
-//! Inputs: a payload. Outputs: its records with base fields applied, in order of their own time, or
-//! the one reason why the pack cannot be used. It does not know which record is for whom, nor what
-//! time it is: relative times stay relative.
+//! Inputs: a payload. Outputs: its records with base fields applied, in order of their own time,
+//! or the one reason why the pack cannot be used. It does not know which record is for whom, nor
+//! what time it is: relative times stay relative.
 
 use std::borrow::Cow;
 use std::fmt;
@@ -152,8 +152,8 @@ pub fn resolve(payload: &[u8]) -> Result<Vec<Record<'_>>, PackError> {
         })?;
         records.push(resolved);
     }
-    // Times since 1970 and times since arrival cannot be compared here. What carries a full time was
-    // buffered, what carries a relative one was made for this message: the first goes first.
+    // Times since 1970 and times since arrival cannot be compared here. What carries a full time
+    // was buffered, what carries a relative one was made for this message: the first goes first.
     records.sort_by(|a, b| {
         let key = |record: &Record<'_>| record.time_s.unwrap_or(0.0);
         let relative = |record: &Record<'_>| key(record) < ABSOLUTE_TIME_FROM_S;

@@ -2,7 +2,8 @@
 //!
 //! Inputs: a payload. Output: its record, equal to what [`super::senml::resolve`] gives, or `None`
 //! for everything out of the ordinary: sums, versions, escapes, characters beyond ASCII, long
-//! numbers, errors. A base name is the one thing that costs an allocation. It never refuses; the general reader does, with a reason.
+//! numbers, errors. Nothing is allocated, except for a base name. It never refuses; the general
+//! reader does, with a reason.
 
 use std::borrow::Cow;
 

@@ -1,7 +1,7 @@
 //! How moments and numbers are written in JSON.
 //!
-//! Inputs: engine instants and floats. Outputs: JSON values of a fixed form. It reads no clock: the
-//! wall time of the origin comes from outside, as a label.
+//! Inputs: engine instants and floats. Outputs: JSON values of a fixed form. It reads no clock:
+//! the wall time of the origin comes from outside, as a label.
 
 use serde::{Serialize, Serializer};
 use serde_json::value::RawValue;
@@ -68,8 +68,8 @@ impl Serialize for Stamp {
 /// A float rounded to so many decimals; whole numbers are written without a point. What is not
 /// finite is null.
 ///
-/// The decimals: speeds, lengths and seconds left one, voltages two, readings four - finer than any
-/// detector, coarse enough that arithmetic noise does not show.
+/// The decimals: speeds, lengths and seconds left one, voltages two, readings four - finer than
+/// any detector, coarse enough that arithmetic noise does not show.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rounded {
     /// The number.

@@ -1,8 +1,8 @@
 //! States as JSON: the retained topics, the API, the page and the end of a replay (contract,
 //! sections 4 to 6).
 //!
-//! Inputs: the engine's views, the layout for names, and a label for times. Outputs: JSON text with
-//! keys in a fixed order, null where something is not known. It does not know who reads it.
+//! Inputs: the engine's views, the layout for names, and a label for times. Outputs: JSON text
+//! with keys in a fixed order, null where something is not known. It does not know who reads it.
 
 use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};

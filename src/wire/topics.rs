@@ -1,10 +1,11 @@
 //! Which topic speaks about what.
 //!
 //! Inputs: the plan's bindings and prefix. Outputs: the bindings of a topic; verb and item of an
-//! operator's word. It does not read payloads.
+//! operator's word, and what the plan says about its defaults. It does not read payloads.
 
 use std::collections::HashMap;
 
+use crate::engine::time::Span;
 use crate::plan::{Binding, Plan};
 
 /// The plan's topics, ready to be looked up.
@@ -12,6 +13,7 @@ use crate::plan::{Binding, Plan};
 pub struct TopicTable {
     by_topic: HashMap<String, Vec<Binding>>,
     do_prefix: String,
+    in_charge: Span,
 }
 
 impl TopicTable {
@@ -28,6 +30,7 @@ impl TopicTable {
         Self {
             by_topic,
             do_prefix: format!("{}/do/", plan.topic_prefix),
+            in_charge: plan.in_charge,
         }
     }
 
@@ -50,6 +53,12 @@ impl TopicTable {
     #[must_use]
     pub fn do_filter(&self) -> String {
         format!("{}+/+", self.do_prefix)
+    }
+
+    /// The plan's `in_charge_minutes`: how long points are in charge where nobody says (T11).
+    #[must_use]
+    pub fn in_charge(&self) -> Span {
+        self.in_charge
     }
 
     /// Verb and id of an operator's word, `P/do/VERB/ID`; `None` for every other topic.

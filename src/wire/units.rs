@@ -2,8 +2,8 @@
 //!
 //! Primary units: RFC 8428, section 12.1. Secondary units, their scale and offset: RFC 8798; `ms`,
 //! `min`, `h`, `mV`, `mA`, `km/h` and `dBm` are as its draft prints them, the other rows are from
-//! memory. Inputs: a quantity and two unit names. Output: the quantity in the second unit, or `None`
-//! where the two do not measure the same. It does not know detectors.
+//! memory. Inputs: a quantity and two unit names. Output: the quantity in the second unit, or
+//! `None` where the two do not measure the same. It does not know detectors.
 //!
 //! One deviation, on purpose: the SenML registry gives `%` as another name of the ratio `/` (from
 //! memory, RFC 8428, section 12.1, note 1). The boards that this program listens to write a
@@ -33,7 +33,7 @@ impl Scale {
     }
 }
 
-/// A unit as: primary unit, scale, offset. `primary = value * scale + offset` (RFC 8798, section 3).
+/// A unit as: primary unit, scale, offset; `primary = value * scale + offset` (RFC 8798).
 type Row = (&'static str, Scale, f64);
 
 /// The row of a secondary unit; `None` for a primary or unknown one.

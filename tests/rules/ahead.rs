@@ -1,4 +1,5 @@
-//! Section 5 of behaviour.md: what stops a train on the road that is set for it, and when it is said.
+//! Section 5 of behaviour.md: what stops a train on the road that is set for it, and when it is
+//! said.
 
 use crate::plans::{Watch, block, feed, junction, line, measured_line, plan, row};
 use crate::story::check;
@@ -247,8 +248,8 @@ fn ahead_a_place_that_is_not_known_is_walked_through() {
 
 #[test]
 fn ahead_what_a_train_does_not_fit_into() {
-    // Measured at 100 mm/s: the tail leaves 12 s after the head: 1200 mm. The stub beyond the points
-    // is 800 mm long: the tail would stay on points whose rest is normal.
+    // Measured at 100 mm/s: the tail leaves 12 s after the head: 1200 mm. The stub beyond the
+    // points is 800 mm long: the tail would stay on points whose rest is normal.
     let lengths: String = ["a1", "a2", "a3", "a4"]
         .iter()
         .map(|id| block(id, "length_mm = 1000"))

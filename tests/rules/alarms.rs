@@ -1,5 +1,5 @@
-//! Section 6 of behaviour.md: the life of an alarm, after ANSI/ISA-18.2 and IEC 62682 (the transitions
-//! as collected in check-values.md, section 3.1; open text: OPC 10000-9, sections 4.8 and 5.8), and
+//! Section 6 of behaviour.md: the life of an alarm, after ANSI/ISA-18.2 and IEC 62682 (their
+//! state diagrams from memory; open text: OPC 10000-9, section 4.8), and
 //! causes that put their consequences aside.
 
 use crate::plans::{Watch, bare, block, detector, junction, line, plan, row};

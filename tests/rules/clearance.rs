@@ -3,8 +3,8 @@
 use crate::plans::{Watch, feed, junction};
 use crate::story::{check, check_power_cut};
 
-/// A train comes from far, stands before the points, and goes into the side: it is wholly there when
-/// the section falls free at 40.0.
+/// A train comes from far, stands before the points, and goes into the side: it is wholly there
+/// when the section falls free at 40.0.
 const INTO_THE_SIDE: &str = "0.0 all off; w1 normal
     10.0 d-far on
     15.0 d-west on
@@ -241,8 +241,8 @@ fn t1_a_broken_beam_fouls() {
     );
 }
 
-/// In past the toe, out past the reverse leg; the beams are clear at 24.0 and 30.0, west is vacant at
-/// 27.5, and the side was entered at 28.0.
+/// In past the toe, out past the reverse leg; the beams are clear at 24.0 and 30.0, west is vacant
+/// at 27.5, and the side was entered at 28.0.
 const PAST_THREE_BEAMS: &str = "0.0 all off; beam-toe 90 %; beam-normal 90 %; beam-reverse 90 %
     0.0 w1 reverse
     10.0 d-west on
@@ -281,8 +281,8 @@ fn t1_a_vehicle_that_went_in_and_not_out_stays_inside() {
 
 #[test]
 fn t1_the_first_car_out_is_not_the_whole_train() {
-    // A gap between two cars clears the beam of the reverse leg for a moment; the train has not moved
-    // on: west is still occupied, and nothing new was entered after that break.
+    // A gap between two cars clears the beam of the reverse leg for a moment; the train has not
+    // moved on: west is still occupied, and nothing new was entered after that break.
     check(
         &junction(Watch::Beams, "", ""),
         "0.0 all off; beam-toe 90 %; beam-normal 90 %; beam-reverse 90 %; w1 reverse

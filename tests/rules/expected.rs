@@ -19,11 +19,11 @@
 //! stderr 7                               standard error holds this word or number
 //! ```
 //!
-//! Words after an id are compared with what became of the item; for an alarm also with its priority,
-//! for a train with the place, for a feed with `on`, `off`, `live`, `dead`, `failed`. `key=value`,
-//! `key!=value`, `key=95..105` and `key~part` look at the keys of contract.md, sections 4 and 6
-//! (`ahead.what=no-road` goes inside, `|` stands for a blank); `*` is any
-//! id, `short:*` any that begins so.
+//! Words after an id are compared with what became of the item; for an alarm also with its
+//! priority, for a train with the place, for a feed with `on`, `off`, `live`, `dead`, `failed`.
+//! `key=value`, `key!=value`, `key=95..105` and `key~part` look at the keys of contract.md,
+//! sections 4 and 6 (`ahead.what=no-road` goes inside, `|` stands for a blank); `*` is any id,
+//! `short:*` any that begins so.
 
 use serde_json::Value;
 
@@ -198,8 +198,8 @@ impl Pattern {
             })
     }
 
-    /// A turnout or table is also reported when only its position changed: such a line is no change
-    /// of state, and is found only by a pattern that asks for its position.
+    /// A turnout or table is also reported when only its position changed: such a line is no
+    /// change of state, and is found only by a pattern that asks for its position.
     fn speaks_of_more_than_state(&self) -> bool {
         self.kind == "alarm" || self.words.iter().any(|word| word.starts_with("position"))
     }
@@ -296,7 +296,7 @@ fn at_end(output: &Output, text: &str) -> Option<String> {
             .words
             .iter()
             .any(|word| !says(&pattern.kind, record, word));
-        return (!gone && !(differs && !pattern.words.is_empty())).then(|| record.to_string());
+        return (!gone && !differs).then(|| record.to_string());
     }
     let (first, rest) = text.split_once(' ').unwrap_or((text, ""));
     match first {
@@ -364,7 +364,8 @@ mod tests {
                 "trains": {"t1": {"blocks": ["p1", "p2"], "ahead": {"what": "no-road"}}},
                 "alarms": {},
                 "line_up": {"ready": false,
-                            "exceptions": [{"id": "w1", "level": "stops", "text": "set diverging"}]},
+                            "exceptions": [{"id": "w1", "level": "stops",
+                                            "text": "set diverging"}]},
             }),
             bytes: Vec::new(),
             errors: "story.jsonl:7: no".to_owned(),

@@ -1,5 +1,5 @@
-//! Rule B10 and the feeds of behaviour.md, section 2: trips, throttles, switches behind switches, and
-//! wheels that bridge a gap.
+//! Rule B10 and the feeds of behaviour.md, section 2: trips, throttles, switches behind switches,
+//! and wheels that bridge a gap.
 
 use crate::plans::{bare, block, detector, feed, join, plan, row};
 use crate::story::check;
@@ -368,6 +368,60 @@ fn bridge_with_a_feed_of_its_own_and_joined_ends() {
         "20.0 block p2 occupied was=dark
          never alarm power-where-off:p2
          end block p2 dark
+         end trains 1",
+    );
+}
+
+#[test]
+fn b10_what_does_not_come_back_with_the_power_is_lost() {
+    check(
+        &one_district(""),
+        "keep 0.1
+         0.0 all off; f on
+         3.0 d-p1 on; d-p3 on
+         20.0 d-p1 off; d-p3 off
+         40.0 d-p1 on
+         80.0",
+        "20.0 block p3 dark kept=occupied
+         40.0..40.8 block p1 occupied was=dark
+         41.5..42.3 block p3 lost was=dark
+         46.5..47.3 alarm train-lost:p3 unacknowledged high
+         never block p3 vacant was=dark
+         end trains 2",
+    );
+}
+
+#[test]
+fn b10_a_trip_keeps_vacant_what_was_vacant() {
+    // Nothing but dark trains beside it: nothing can have been pushed in while nothing is seen to
+    // move.
+    check(
+        &one_district(""),
+        "0.0 all off; f on
+         3.0 d-p1 on; d-p3 on
+         20.0 d-p1 off; d-p3 off
+         60.0",
+        "20.0 block p5 dark kept=vacant
+         end block p1 dark kept=occupied
+         end block p5 dark kept!=occupied",
+    );
+}
+
+#[test]
+fn feed_throttle_turned_down_over_a_standing_train_and_up_again() {
+    check(
+        &one_district("supply = \"throttle\""),
+        "keep 0.1
+         0.0 all off; f 12.0 V
+         10.0 d-p2 on
+         20.0 f 0.0 V; d-p2 off
+         100.0 f 9.0 V; d-p2 on
+         130.0",
+        "20.0 block p2 dark was=occupied kept=occupied
+         100.5..100.7 block p2 occupied was=dark
+         never block p2 lost
+         never block p2 vacant was=dark
+         end block p2 occupied trains=t1
          end trains 1",
     );
 }

@@ -2,7 +2,7 @@
 //! invented.
 
 use crate::plans::{Watch, bare, block, crossover, feed, join, junction, plan, ring, row};
-use crate::story::check;
+use crate::story::{check, check_power_cut};
 
 #[test]
 fn layout_one_train_round_a_ring_of_six() {
@@ -26,7 +26,8 @@ fn layout_one_train_round_a_ring_of_six() {
 
 #[test]
 fn layout_two_trains_close_up_and_part() {
-    // The second comes up to the first, which waits in p4; then the first goes on and the second stays.
+    // The second comes up to the first, which waits in p4; then the first goes on and the second
+    // stays.
     check(
         &ring(8, "", ""),
         "keep 0.5
@@ -96,8 +97,8 @@ fn layout_a_train_over_a_crossover() {
     );
 }
 
-/// The invented branch of the example in the contract: a loop line, a goods siding with a switch of
-/// its own, read in milliampere twice a second.
+/// The invented branch of the example in the contract: a loop line, a goods siding with a switch
+/// of its own, read in milliampere twice a second.
 fn wharf() -> String {
     let current = |id: &str, place: &str| {
         format!(
@@ -354,7 +355,8 @@ fn layout_a_train_turns_back_at_the_junction() {
     );
 }
 
-/// Two tracks with a double crossover between them; covered by the block at each turnout's track end.
+/// Two tracks with a double crossover between them; covered by the block at each turnout's track
+/// end.
 fn double_crossover() -> String {
     let ids = [
         "outer-0", "outer-1", "outer-2", "inner-1", "inner-2", "inner-3",
@@ -414,7 +416,8 @@ fn layout_a_double_crossover_with_one_end_forgotten() {
 
 #[test]
 fn layout_two_over_a_double_crossover_at_once() {
-    // One train stands across the diamond on one diagonal; the other is set for the other diagonal.
+    // One train stands across the diamond on one diagonal; the other is set for the other
+    // diagonal.
     check(
         &double_crossover(),
         "0.0 all off; dx-a1 reverse; dx-a2 reverse; dx-b1 reverse; dx-b2 reverse
@@ -427,5 +430,125 @@ fn layout_two_over_a_double_crossover_at_once() {
         "30.0 train t1 entered inner-2
          end train t1 blocks=outer-1,inner-2
          end trains 2",
+    );
+}
+
+/// The end of an evening: the goods train stands in its siding, the passenger train in the west;
+/// the siding's switch goes off, then the nodes lose their power one after the other, then the
+/// computer.
+const END_OF_THE_EVENING: &str = "0.0 n1 online; all 0.3 mA; goods-1-power on; w1 normal
+    10.0 d-loop-east 14 mA
+    12.0 do name t1 {\"name\":\"Coal\"}
+    20.0 w1 reverse
+    26.0 d-loop-south 15 mA
+    29.0 d-loop-east 0.3 mA
+    44.0 d-goods-1 14 mA
+    47.0 d-loop-south 0.4 mA
+    55.0 w1 normal
+    60.0 goods-1-power off; d-goods-1 0 mA
+    70.0 d-loop-west 20 mA
+    72.0 do name t2 {\"name\":\"Mail\"}
+    80.0";
+
+fn wharf_on_a_node() -> String {
+    wharf().replace("off = 1.5\n", "off = 1.5\nnode = \"n1\"\n") + "[[node]]\nid = \"n1\"\n"
+}
+
+#[test]
+fn layout_everything_is_switched_off_and_the_next_evening_begins() {
+    let sampled = format!("keep 0.5\n{END_OF_THE_EVENING}");
+    check_power_cut(
+        &wharf_on_a_node(),
+        &sampled,
+        "keep 0.5
+         0.0 n1 online
+         2.5 all 0.3 mA; d-loop-west 20 mA; d-goods-1 0 mA
+         3.0 w1 normal
+         30.0",
+        "never block goods-1 vacant
+         never block goods-1 lost
+         never block loop-west lost
+         never alarm train-lost:*
+         never alarm unannounced:*
+         end block goods-1 dark kept=occupied trains=t1
+         end train t1 name=Coal blocks=goods-1
+         end block loop-west occupied remembered=false trains=t2
+         end train t2 name=Mail blocks=loop-west
+         end block loop-east vacant remembered=false
+         end turnout w1 free
+         end trains 2",
+    );
+}
+
+#[test]
+fn layout_the_nodes_die_before_the_computer() {
+    let nodes_first = format!("{END_OF_THE_EVENING}\n 81.0 n1 offline\n 95.0");
+    check_power_cut(
+        &wharf_on_a_node().replace("unit = \"mA\"\n", "unit = \"mA\"\nmax_silence_s = 0\n"),
+        &nodes_first,
+        "0.0
+         300.0",
+        "never block *
+         end block goods-1 dark kept=occupied remembered=true trains=t1
+         end block loop-west unknown kept=occupied remembered=true trains=t2
+         end block loop-east unknown kept=vacant remembered=true
+         end trains 2
+         end ready false",
+    );
+}
+
+#[test]
+fn layout_a_stalled_train_is_lost_and_found_by_the_next() {
+    // A train derails out of sight: its engine loses contact. Nothing says that the place is free.
+    check(
+        &ring(8, "", ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         25.0 d-p3 off
+         50.0 d-p7 on
+         55.0 d-p8 on
+         57.0 d-p7 off
+         65.0 d-p1 on
+         67.0 d-p8 off
+         75.0 d-p2 on
+         77.0 d-p1 off
+         80.0",
+        "26.5 block p3 lost
+         31.5 alarm train-lost:p3 unacknowledged high
+         between 26.6 and 80: no block p3 *
+         75.0 alarm occupied-ahead:t2 unacknowledged
+         end block p3 lost trains=t1
+         end train t2 blocks=p2
+         end trains 2",
+    );
+}
+
+#[test]
+fn layout_a_train_out_of_a_fiddle_track_and_back() {
+    let body = block("fiddle", "fiddle = true\nuse = \"yard\"")
+        + &block("p1", "")
+        + &block("p2", "")
+        + &row(&["fiddle", "p1", "p2"]);
+    check(
+        &plan(&body),
+        "0.0 all off
+         100.0 d-fiddle on
+         120.0 d-p1 on
+         125.0 d-fiddle off
+         140.0 d-fiddle on
+         145.0 d-p1 off
+         200.0 d-fiddle off
+         300.0",
+        "never alarm unannounced:fiddle
+         126.5 block fiddle vacant
+         146.5 block p1 vacant
+         201.5 block fiddle unknown
+         231.5 block fiddle vacant
+         never alarm train-lost:*
+         end trains 0",
     );
 }

@@ -2,8 +2,9 @@
 //!
 //! Each test gives a plan, a story (what detectors, points, switches and people say, and when) and
 //! what must come of it. The story becomes a recording and goes through `taillamp replay`, so that
-//! what is tested is what anybody outside can see. A test's name starts with the rule that it holds
-//! (`b4_...`, `t1_...`); a check against something outside the project names its source beside it.
+//! what is tested is what anybody outside can see. A test's name starts with the rule that it
+//! holds (`b4_...`, `t1_...`); a check against something outside the project names its source
+//! beside it.
 
 mod ahead;
 mod alarms;
@@ -11,6 +12,7 @@ mod clearance;
 mod evidence;
 mod expected;
 mod feeds;
+mod health;
 mod layouts;
 mod line_up;
 mod memory;

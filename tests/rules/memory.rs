@@ -162,7 +162,8 @@ fn b8_time_spent_down_counts_for_nothing() {
 fn b8_the_next_train_gets_a_new_number() {
     check_power_cut(
         &line(5, ""),
-        "0.0 all off\n 5.0 d-p1 on\n 10.0 d-p4 on\n 19.0 d-p4 off\n 20.0 do removed-by-hand p4\n 30.0",
+        "0.0 all off\n 5.0 d-p1 on\n 10.0 d-p4 on\n 19.0 d-p4 off\n\
+         20.0 do removed-by-hand p4\n 30.0",
         "0.0 all off; d-p1 on
          20.0 d-p5 on
          30.0",
@@ -176,7 +177,8 @@ fn b8_the_next_train_gets_a_new_number() {
 fn b8_a_memory_of_what_the_plan_no_longer_has_is_ignored() {
     check(
         &line(2, ""),
-        "memory {\"blocks\":{\"gone\":{\"state\":\"occupied\"},\"p1\":{\"state\":\"vacant\",\"kept\":null}},\
+        "memory {\"blocks\":{\"gone\":{\"state\":\"occupied\"},\
+         \"p1\":{\"state\":\"vacant\",\"kept\":null}},\
          \"turnouts\":{\"w9\":{\"position\":\"reverse\",\"state\":\"fouled\"}}}
          0.0
          10.0",
@@ -212,5 +214,49 @@ fn b8_its_direction_is_remembered() {
         "0.0 all off\n 3.0 d-p1 on\n 5.0 d-p2 on\n 6.0 d-p1 off\n 20.0",
         "0.0 all off; d-p2 on\n 10.0",
         "end train t1 blocks=p2 heading=p2.b",
+    );
+}
+
+#[test]
+fn b8_a_train_that_was_moved_next_door_meanwhile() {
+    check_power_cut(
+        &line(4, ""),
+        "0.0 all off\n 5.0 d-p2 on\n 10.0",
+        "0.0 d-p1 off; d-p2 off; d-p4 off; d-p3 on\n 60.0",
+        "1.5 block p2 vacant
+         never block p2 lost
+         end train t1 blocks=p3
+         end trains 1",
+    );
+}
+
+#[test]
+fn b8_a_shelved_alarm_stays_shelved() {
+    check_power_cut(
+        &line(3, ""),
+        "0.0 all off
+         5.0 d-p2 on
+         10.0 d-p2 off
+         20.0 do shelve train-lost:p2 {\"who\":\"Ann\",\"minutes\":60}
+         30.0",
+        "0.0 all off
+         20.0",
+        "end alarm train-lost:p2 shelved",
+    );
+}
+
+#[test]
+fn b8_a_latched_alarm_stays_latched() {
+    check_power_cut(
+        &junction(Watch::Section, "", ""),
+        "0.0 all off; w1 normal
+         10.0 d-west on
+         15.0 d-w1 on
+         20.0 w1 reverse
+         30.0 d-w1 off
+         60.0",
+        "0.0 all off; d-west on; w1 reverse
+         30.0",
+        "end alarm moved-under-train:w1 latched-unacknowledged",
     );
 }

@@ -1,5 +1,5 @@
-//! Section 7 of behaviour.md: time comes with the input, the order is that of arrival, and the same
-//! recording gives the same bytes.
+//! Section 7 of behaviour.md: time comes with the input, the order is that of arrival, and the
+//! same recording gives the same bytes.
 
 use crate::plans::{Watch, junction, line};
 use crate::story::{bytes, check, check_until};
@@ -36,7 +36,8 @@ fn order_which_of_two_came_first_decides_who_entered_where() {
         "11.5 block p1 vacant
          end train t1 blocks=p2 heading=p2.b",
     );
-    // The other way about p1 is still within its release when p2 is entered: nothing else comes of it.
+    // The other way about p1 is still within its release when p2 is entered: nothing else comes of
+    // it.
     check(
         &line(4, ""),
         "0.0 all off
@@ -143,7 +144,8 @@ fn order_a_bad_line_is_named_skipped_and_remembered_in_the_exit_code() {
         "0.0 d-p1 off
          1.0 line this is no recording
          1.5
-         2.0 line {\"t\":1.0,\"topic\":\"lane/detector/d-p1\",\"payload\":[{\"n\":\"seen\",\"vb\":true}]}
+         2.0 line {\"t\":1.0,\"topic\":\"lane/detector/d-p1\",\
+         \"payload\":[{\"n\":\"seen\",\"vb\":true}]}
          5.0 d-p1 on
          8.0",
         "5.0 block p1 occupied

@@ -224,7 +224,8 @@ fn b3_next_door_may_be_within_its_own_release() {
 
 #[test]
 fn b3_next_door_off_since_longer_than_its_release_explains_nothing() {
-    // p2 is lost at 11.3: the train has then been seen nowhere, and p1 is not released on its word.
+    // p2 is lost at 11.3: the train has then been seen nowhere, and p1 is not released on its
+    // word.
     check(
         &line(3, ""),
         "0.0 all off
@@ -475,7 +476,8 @@ fn b4_two_places_away_is_not_next_door() {
 
 #[test]
 fn b4_not_along_the_road_is_not_next_door() {
-    // p2 lies at the toe; the points lead to p3, and what appears on the other leg is another train.
+    // p2 lies at the toe; the points lead to p3, and what appears on the other leg is another
+    // train.
     let body: String = ["p1", "p2", "p3", "p4"]
         .iter()
         .map(|id| block(id, ""))

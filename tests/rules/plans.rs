@@ -1,7 +1,7 @@
 //! Small invented layouts on which the stories are played. No place of them exists.
 //!
-//! Detectors speak in booleans and report changes only, unless a test is about something else: then a
-//! story needs one line for each thing that happens.
+//! Detectors speak in booleans and report changes only, unless a test is about something else:
+//! then a story needs one line for each thing that happens.
 
 use std::fmt::Write as _;
 
@@ -86,7 +86,8 @@ pub fn junction(watch: Watch, settings: &str, keys: &str) -> String {
     body += &row(&["side", "spur"]);
     let _ = write!(
         body,
-        "[[turnout]]\nid = \"w1\"\ntoe = \"west.b\"\nnormal = \"east.a\"\nreverse = \"side.a\"\n{keys}\n"
+        "[[turnout]]\nid = \"w1\"\ntoe = \"west.b\"\nnormal = \"east.a\"\n\
+         reverse = \"side.a\"\n{keys}\n"
     );
     body += &match watch {
         Watch::Section => section("w1"),

@@ -153,7 +153,8 @@ fn diamond() -> String {
             + "[[join]]\nends = [\"br-0.b\", \"br-1.a\"]\n\
                [[crossing]]\nid = \"k1\"\nfirst = [\"up-1.b\", \"up-2.a\"]\n\
                second = [\"br-1.b\", \"br-2.a\"]\n\
-               [[detector]]\nid = \"d-k1\"\nkind = \"current\"\ncrossing = \"k1\"\nmax_silence_s = 0\n"),
+               [[detector]]\nid = \"d-k1\"\nkind = \"current\"\ncrossing = \"k1\"\n\
+               max_silence_s = 0\n"),
     )
 }
 

@@ -1,4 +1,5 @@
-//! Rules B6 and B7 of behaviour.md, section 2: what is known where the power is off and comes back.
+//! Rules B6 and B7 of behaviour.md, section 2: what is known where the power is off and comes
+//! back.
 
 use crate::plans::{bare, block, feed, plan, row};
 use crate::story::check;
@@ -322,8 +323,8 @@ fn b7_a_detector_that_says_nothing_after_the_power_came_back_proves_nothing() {
 
 #[test]
 fn b6_the_last_sample_before_the_power_went_is_no_current_where_it_is_off() {
-    // One sample a second: the last one that saw the engine is 0.3 s old when the power goes, and the
-    // next comes 0.7 s later; nothing is wrong with the wiring.
+    // One sample a second: the last one that saw the engine is 0.3 s old when the power goes, and
+    // the next comes 0.7 s later; nothing is wrong with the wiring.
     let steady = switched().replace("block = \"p2\"\nmax_silence_s = 0\n", "block = \"p2\"\n");
     check(
         &steady,
@@ -335,5 +336,51 @@ fn b6_the_last_sample_before_the_power_went_is_no_current_where_it_is_off() {
         "20.3..21.0 block p2 dark kept=occupied
          never alarm power-where-off:p2
          never block p2 lost",
+    );
+}
+
+#[test]
+fn b6_the_operator_says_what_stands_in_the_dark() {
+    let story = |word: &str| {
+        format!(
+            "keep 0.5
+             0.0 all off; f2 off
+             10.0 do {word} p2
+             60.0"
+        )
+    };
+    check(
+        &switched(),
+        &story("stands-here"),
+        "end block p2 dark kept=occupied told=true trains=t1",
+    );
+    check(
+        &switched(),
+        &story("empty"),
+        "end block p2 dark kept=vacant told=true trains=",
+    );
+}
+
+#[test]
+fn b6_what_was_told_of_the_dark_holds_until_the_power_shows_it() {
+    check(
+        &switched(),
+        "keep 0.1
+         0.0 all off; f2 off
+         10.0 do stands-here p2
+         60.0 f2 on
+         80.0",
+        "62.0..62.2 block p2 lost was=dark
+         never block p2 vacant",
+    );
+    check(
+        &switched(),
+        "keep 0.1
+         0.0 all off; f2 off
+         10.0 do empty p2
+         60.0 f2 on; d-p2 on
+         80.0",
+        "60.5..60.7 block p2 occupied was=dark
+         end block p2 told=false",
     );
 }

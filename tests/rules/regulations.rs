@@ -1,10 +1,10 @@
-//! Checks against published rules: 49 CFR Parts 218 and 236 (as quoted in check-values.md, section 1).
+//! Checks against published rules: 49 CFR Parts 218 and 236 (2015 edition).
 
 use crate::plans::{Watch, block, feed, junction, plan, row};
 use crate::story::check;
 
-/// A train stands at 20.0 across the section of points set diverging; its detection is lost at 30.000
-/// and comes back at `back`.
+/// A train stands at 20.0 across the section of points set diverging; its detection is lost at
+/// 30.000 and comes back at `back`.
 fn loss_of_shunt(watch: Watch, back: &str) -> String {
     let under = match watch {
         Watch::Section => "d-w1",
@@ -77,8 +77,8 @@ fn t1_two_losses_of_four_seconds_are_not_one_of_eight() {
     );
 }
 
-/// 49 CFR 218.93 'foul', 218.103(d), 236.799: not cleared until the whole train is past the clearance
-/// point. One row: where the train's end is, and whether the turnout is cleared.
+/// 49 CFR 218.93 'foul', 218.103(d), 236.799: not cleared until the whole train is past the
+/// clearance point. One row: where the train's end is, and whether the turnout is cleared.
 #[test]
 fn t2_cleared_only_when_the_whole_train_is_past_the_clearance_point() {
     let rows = [
@@ -162,8 +162,8 @@ fn t2_not_left_diverging_where_no_position_is_designated() {
     );
 }
 
-/// 218.101(b)(2): equipment may foul the switch that is lined for the siding it stands on: the points
-/// are in use as long as it does.
+/// 218.101(b)(2): equipment may foul the switch that is lined for the siding it stands on: the
+/// points are in use as long as it does.
 #[test]
 fn t2_not_left_diverging_while_equipment_stands_within_the_clearance_point() {
     check(
@@ -180,8 +180,8 @@ fn t2_not_left_diverging_while_equipment_stands_within_the_clearance_point() {
     );
 }
 
-/// 218.103(b)(7): not operated while equipment is fouling it, or standing or moving over it. Rows: when
-/// the points are thrown, and the priority of what is said about it (none: it is allowed).
+/// 218.103(b)(7): not operated while equipment is fouling it, or standing or moving over it. Rows:
+/// when the points are thrown, and the priority of what is said about it (none: it is allowed).
 #[test]
 fn t4_operated_under_equipment() {
     let rows = [
@@ -197,15 +197,17 @@ fn t4_operated_under_equipment() {
         let story = format!("{GONE_INTO_THE_SIDE}\n {thrown} w1 normal\n 120.0");
         let alarm = "moved-under-train:w1";
         let expected = match priority {
-            Some(priority) => format!("between 0 and 120: alarm {alarm} unacknowledged {priority}"),
+            Some(priority) => {
+                format!("between 0 and 120: alarm {alarm} unacknowledged {priority}")
+            }
             None => format!("never alarm {alarm}"),
         };
         check(&junction(Watch::Section, "", ""), &story, &expected);
     }
 }
 
-/// 236.51(b): a track circuit is in its most restrictive state while any part is occupied, the fouling
-/// section of a turnout included.
+/// 236.51(b): a track circuit is in its most restrictive state while any part is occupied, the
+/// fouling section of a turnout included.
 #[test]
 fn b2_a_section_or_a_block_occupied_in_part_is_occupied() {
     check(
@@ -217,7 +219,7 @@ fn b2_a_section_or_a_block_occupied_in_part_is_occupied() {
     );
 }
 
-/// Joint hopping (GK/RC0752 B3, check-values.md, section 9): a short vehicle that has left one block
+/// Joint hopping (GK/RC0752 B3): a short vehicle that has left one block
 /// and is not yet seen in the next must not vanish: the delay to release exceeds the delay to see.
 #[test]
 fn b3_a_short_vehicle_between_two_blocks_does_not_vanish() {
@@ -240,8 +242,8 @@ fn b3_a_short_vehicle_between_two_blocks_does_not_vanish() {
     );
 }
 
-/// 236.205(d): with the circuit's energy gone the signal is at its most restrictive: dead track is not
-/// clear.
+/// 236.205(d): with the circuit's energy gone the signal is at its most restrictive: dead track is
+/// not clear.
 #[test]
 fn b6_dead_track_is_not_clear() {
     check(

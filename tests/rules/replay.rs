@@ -1,8 +1,8 @@
 //! Runs the built program on a plan and a recording, and reads what it says.
 //!
-//! Beside handing on the output it holds what the contract (section 6) promises of every replay: JSON
-//! lines in order of time, three decimals in every `t`, words that exist, each change starting from
-//! the state that the one before it ended in, and an `end` line last.
+//! Beside handing on the output it holds what the contract (section 6) promises of every replay:
+//! JSON lines in order of time, three decimals in every `t`, words that exist, each change
+//! starting from the state that the one before it ended in, and an `end` line last.
 
 use std::collections::BTreeMap;
 use std::fs;

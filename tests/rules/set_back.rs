@@ -4,8 +4,8 @@
 use crate::plans::{Watch, feed, junction};
 use crate::story::check;
 
-/// A train comes from far, stands before the points, and goes into the side: it is wholly there when
-/// the section falls free at 40.0.
+/// A train comes from far, stands before the points, and goes into the side: it is wholly there
+/// when the section falls free at 40.0.
 const INTO_THE_SIDE: &str = "0.0 all off; w1 normal
     10.0 d-far on
     15.0 d-west on

@@ -1,5 +1,5 @@
-//! Rules B5 and B9 of behaviour.md, section 2: places whose detectors fall silent, come back, or were
-//! never heard from.
+//! Rules B5 and B9 of behaviour.md, section 2: places whose detectors fall silent, come back, or
+//! were never heard from.
 
 use crate::plans::{bare, block, detector, feed, line, plan, row};
 use crate::story::check;
@@ -181,5 +181,27 @@ fn b9_vacant_needs_a_feed_that_is_known_to_be_live() {
         "1.5 block p2 vacant
          between 0 and 20: no block p1 *
          21.5..22.5 block p1 vacant was=unknown",
+    );
+}
+
+#[test]
+fn b5_a_train_that_moved_on_while_its_node_was_away() {
+    let node = |id: &str| bare(id, "") + &detector(id, "node = \"n1\"");
+    let body = node("p1") + &node("p2") + &node("p3") + &row(&["p1", "p2", "p3"]);
+    check(
+        &plan(&(body + "[[node]]\nid = \"n1\"\n")),
+        "0.0 n1 online
+         2.5 all off
+         10.0 d-p1 on
+         20.0 n1 offline
+         40.0 n1 online
+         42.5 d-p1 off; d-p2 on; d-p3 off
+         60.0",
+        "20.0 block p1 unknown was=occupied kept=occupied
+         42.5 block p2 occupied
+         44.0 block p1 vacant
+         never block p1 lost
+         end train t1 blocks=p2
+         end trains 1",
     );
 }

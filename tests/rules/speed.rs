@@ -1,5 +1,5 @@
-//! Section 4 of behaviour.md, what is measured and told: speed, length, stopping, parting, and what the
-//! operator says of a place.
+//! Section 4 of behaviour.md, what is measured and told: speed, length, stopping, parting, and
+//! what the operator says of a place.
 
 use crate::plans::{block, line, measured_line, plan, row};
 use crate::story::check;
@@ -51,7 +51,7 @@ fn train_by_hand_where_stock_comes_and_goes() {
 
 #[test]
 fn train_speed_comes_from_entries_and_lengths() {
-    // 1000 mm in 10 s. Scale speed (from the arithmetic of check-values.md, section 2.1: 60 scale mph
+    // 1000 mm in 10 s. Scale speed (own arithmetic; 60 scale mph
     // are 307.9 mm/s in HO): 100 mm/s x 87.1 = 31.4 km/h.
     check(
         &measured_line(5, ""),

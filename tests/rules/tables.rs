@@ -3,8 +3,8 @@
 use crate::plans::{block, plan, row};
 use crate::story::check;
 
-/// `yard - lead - [table tt: bridge] - stub-1` at stop 1; at stop 2 the bridge's end b meets stub-2 and
-/// its end a nothing. One edge beam.
+/// `yard - lead - [table tt: bridge] - stub-1` at stop 1; at stop 2 the bridge's end b meets
+/// stub-2 and its end a nothing. One edge beam.
 fn turntable(keys: &str) -> String {
     let body: String = ["yard", "lead", "bridge"]
         .iter()

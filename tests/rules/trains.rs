@@ -122,8 +122,8 @@ fn train_without_direction_comes_before_one_that_moves_away() {
 
 #[test]
 fn train_that_was_not_it_after_all_hands_the_place_over() {
-    // Both stand still next to p3 without direction; the older is taken at first, but it is the place
-    // of the younger that is then vacated.
+    // Both stand still next to p3 without direction; the older is taken at first, but it is the
+    // place of the younger that is then vacated.
     check(
         &line(5, ""),
         "0.0 all off
@@ -354,7 +354,8 @@ fn train_goes_where_the_points_lead() {
 
 #[test]
 fn train_does_not_go_from_leg_to_leg() {
-    // East and side are the two legs of w1: nothing runs from one to the other, wherever the points lie.
+    // East and side are the two legs of w1: nothing runs from one to the other, wherever the
+    // points lie.
     check(
         &junction(Watch::Section, "", ""),
         "0.0 all off

@@ -1,11 +1,11 @@
-//! Rules T8 to T11 of behaviour.md, section 3: crossovers, trains bound for points that are not set
-//! for them, and points in somebody's charge.
+//! Rules T8 to T11 of behaviour.md, section 3: crossovers, trains bound for points that are not
+//! set for them, and points in somebody's charge.
 
 use crate::plans::{Watch, crossover, junction};
 use crate::story::check;
 
-/// The first train goes into the side and on to the spur; the points stay diverging behind it. They
-/// are cleared at 45.001 and left diverging at 55.001.
+/// The first train goes into the side and on to the spur; the points stay diverging behind it.
+/// They are cleared at 45.001 and left diverging at 55.001.
 const FIRST_TRAIN: &str = "0.0 all off; w1 normal
     10.0 d-far on
     15.0 d-west on
@@ -377,5 +377,62 @@ fn t9_for_the_same_train_when_it_comes_round_again() {
          between 0 and 69.9: no alarm bound-for-diverging:w1
          between 70 and 80.1: alarm bound-for-diverging:w1 unacknowledged high
          end trains 1",
+    );
+}
+
+#[test]
+fn t9_with_a_speed_it_comes_before_the_last_place() {
+    // 100 mm/s: at 90.0 the head enters west, 1000 mm before the toe; at 80.0 it enters far, 20 s
+    // before it. The warning comes when less than 20 s remain, and says how many.
+    let mut plan = junction(Watch::Section, "", "");
+    for id in ["far", "west"] {
+        plan = plan.replace(
+            &format!("id = \"{id}\"\n"),
+            &format!("id = \"{id}\"\nlength_mm = 1000\n"),
+        );
+    }
+    plan += &crate::plans::block("outer", "length_mm = 1000");
+    plan += &crate::plans::block("outmost", "length_mm = 1000");
+    plan += &crate::plans::row(&["outmost", "outer", "far"]);
+    check(
+        &plan,
+        &after_the_first_train(
+            "60.0 d-outmost on
+             70.0 d-outer on
+             72.0 d-outmost off
+             80.0 d-far on
+             82.0 d-outer off
+             88.0",
+        ),
+        "between 0 and 74.9: no alarm bound-for-diverging:w1
+         75.0..85.0 alarm bound-for-diverging:w1 unacknowledged high
+         end alarm bound-for-diverging:w1 seconds!=null
+         end train t2 ahead.what=bound-for-diverging ahead.at=w1",
+    );
+}
+
+#[test]
+fn t10_with_a_speed_it_comes_before_the_last_place() {
+    let mut plan = junction(Watch::Section, "", "");
+    for id in ["beyond", "east"] {
+        plan = plan.replace(
+            &format!("id = \"{id}\"\n"),
+            &format!("id = \"{id}\"\nlength_mm = 1000\n"),
+        );
+    }
+    plan += &crate::plans::block("outer", "length_mm = 1000");
+    plan += &crate::plans::block("outmost", "length_mm = 1000");
+    plan += &crate::plans::row(&["beyond", "outer", "outmost"]);
+    check(
+        &plan,
+        "0.0 all off; w1 reverse
+         60.0 d-outmost on
+         70.0 d-outer on
+         72.0 d-outmost off
+         80.0 d-beyond on
+         82.0 d-outer off
+         88.0",
+        "between 0 and 74.9: no alarm set-against:w1
+         75.0..85.0 alarm set-against:w1 unacknowledged high",
     );
 }

@@ -112,6 +112,24 @@ fn every_verb() {
 }
 
 #[test]
+fn the_plan_may_say_how_long_points_are_in_charge() {
+    let text = format!("{}\n[defaults]\nin_charge_minutes = 4\n", super::PLAN);
+    let (plan, findings) = taillamp::plan::load(&text, "harbour.toml");
+    let plan = plan.unwrap_or_else(|| panic!("{findings:#?}"));
+    let table = TopicTable::new(&plan);
+    let say = |topic: &str, body: &[u8]| {
+        message(&table, &plan.layout, topic, body, false, train).map(|said| said.map(|(c, _)| c))
+    };
+    let four = Command::InCharge(TurnoutId(0), Span::from_secs(240));
+    assert_eq!(say("harbour/do/in-charge/w1", b"{}"), Some(Ok(four)));
+    let two = Command::InCharge(TurnoutId(0), Span::from_secs(120));
+    assert_eq!(
+        say("harbour/do/in-charge/w1", br#"{"minutes":2}"#),
+        Some(Ok(two))
+    );
+}
+
+#[test]
 fn who_and_why_go_along() {
     let body = r#"{"who":"Ann","why":"shunting","note":"not ours"}"#;
     let word = Word {

@@ -70,7 +70,11 @@ fn same(a: &Record<'_>, b: &Record<'_>) -> bool {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 2_000, failure_persistence: None, ..Default::default() })]
+    #![proptest_config(ProptestConfig {
+        cases: 2_000,
+        failure_persistence: None,
+        ..Default::default()
+    })]
 
     #[test]
     fn the_short_reader_agrees_with_the_general_one(pack in nearly_a_pack()) {
@@ -125,14 +129,17 @@ proptest! {
         let plan = plan();
         let table = TopicTable::new(plan);
         let topic = format!("harbour/do/{verb}/{id}");
-        let said = commands::message(&table, &plan.layout, &topic, body.as_bytes(), false, |_| None);
+        let body = body.as_bytes();
+        let said = commands::message(&table, &plan.layout, &topic, body, false, |_| None);
         if let Some(Err(why)) = said {
             prop_assert!(!why.contains('\n'));
         }
     }
 
     #[test]
-    fn no_line_breaks_the_reader_of_recordings(line in prop::collection::vec(any::<u8>(), 0..200)) {
+    fn no_line_breaks_the_reader_of_recordings(
+        line in prop::collection::vec(any::<u8>(), 0..200),
+    ) {
         let _ = LineReader::default().read(&line);
         let _ = memory_json::from_text(&String::from_utf8_lossy(&line));
     }

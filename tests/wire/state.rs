@@ -23,11 +23,15 @@ use taillamp::wire::words::Worded;
 use super::plan;
 
 fn check(view: &View, expected: &str) {
-    let (plan, label) = (plan(), Label::Seconds);
     assert_eq!(
-        view_json(view, &plan.layout, label),
-        expected.replace("\n", "").replace("  ", "")
+        view_json(view, &plan().layout, Label::Seconds),
+        one_line(expected)
     );
+}
+
+/// Text that was broken over lines to fit here, whole again.
+fn one_line(text: &str) -> String {
+    text.lines().map(str::trim_start).collect()
 }
 
 #[test]
@@ -105,7 +109,8 @@ fn tables_feeds_and_detectors() {
     };
     check(
         &View::Feed(feed),
-        r#"{"on":null,"live":false,"failed":false,"volts":11.8,"since":0.000,"name":"quay-power"}"#,
+        r#"{"on":null,"live":false,"failed":false,"volts":11.8,"since":0.000,
+        "name":"quay-power"}"#,
     );
     let detector = DetectorView {
         id: "d-reed".into(),
@@ -227,7 +232,7 @@ fn a_snapshot_is_json_with_the_contracts_keys() {
         "Set them straight."
     );
     let alarms = section_json(&snapshot, Section::Alarms, &plan.layout, Label::Seconds);
-    let one = ALARM.replace("\n", "").replace("  ", "");
+    let one = one_line(ALARM);
     assert_eq!(alarms, format!("{{\"left-diverging:w1\":{one}}}"));
     let item = |id| item_json(&snapshot, Section::Alarms, id, &plan.layout, Label::Seconds);
     assert_eq!(item("left-diverging:w1"), Some(one));
@@ -247,7 +252,10 @@ impl<'de> serde::Deserialize<'de> for Keys {
                 f.write_str("an object")
             }
 
-            fn visit_map<A: serde::de::MapAccess<'de>>(self, mut map: A) -> Result<Keys, A::Error> {
+            fn visit_map<A>(self, mut map: A) -> Result<Keys, A::Error>
+            where
+                A: serde::de::MapAccess<'de>,
+            {
                 let mut keys = Vec::new();
                 while let Some((key, serde::de::IgnoredAny)) = map.next_entry()? {
                     keys.push(key);
@@ -293,19 +301,19 @@ fn the_layout() {
     );
 }
 
-#[test]
-fn changes_as_the_contract_writes_them() {
+/// Compares the lines of changes.
+fn check_lines<const N: usize>(cases: [(What, &str); N]) {
     let engine = Engine::new(plan().layout.clone(), Instant(0));
-    let line = |what| {
-        change_line(
-            &Change {
-                at: Instant(12_300_000),
-                what,
-            },
-            &engine,
-        )
-    };
-    let cases = [
+    for (what, expected) in cases {
+        let at = Instant(12_300_000);
+        let line = change_line(&Change { at, what }, &engine);
+        assert_eq!(line, one_line(expected));
+    }
+}
+
+#[test]
+fn changes_of_the_track_as_the_contract_writes_them() {
+    check_lines([
         (
             What::Block {
                 block: BlockId(0),
@@ -314,7 +322,8 @@ fn changes_as_the_contract_writes_them() {
                 kept: Some(Kept::Vacant),
                 why: "quay-power off".into(),
             },
-            r#"{"t":12.300,"kind":"block","id":"main-1","was":"vacant","state":"dark","kept":"vacant","why":"quay-power off"}"#,
+            r#"{"t":12.300,"kind":"block","id":"main-1","was":"vacant","state":"dark",
+            "kept":"vacant","why":"quay-power off"}"#,
         ),
         (
             What::Turnout {
@@ -324,7 +333,8 @@ fn changes_as_the_contract_writes_them() {
                 state: Clearance::Cleared,
                 why: "not printed".into(),
             },
-            r#"{"t":12.300,"kind":"turnout","id":"w1","position":"reverse","was":"fouled","state":"cleared"}"#,
+            r#"{"t":12.300,"kind":"turnout","id":"w1","position":"reverse",
+            "was":"fouled","state":"cleared"}"#,
         ),
         (
             What::Table {
@@ -335,6 +345,12 @@ fn changes_as_the_contract_writes_them() {
             },
             r#"{"t":12.300,"kind":"table","id":"tt","position":"2","was":"free","state":"free"}"#,
         ),
+    ]);
+}
+
+#[test]
+fn the_other_changes_as_the_contract_writes_them() {
+    check_lines([
         (
             What::Feed {
                 feed: FeedId(0),
@@ -359,7 +375,8 @@ fn changes_as_the_contract_writes_them() {
                 place: None,
                 places: vec![],
             },
-            r#"{"t":12.300,"kind":"train","id":"t1","event":"turned-back","block":null,"blocks":[]}"#,
+            r#"{"t":12.300,"kind":"train","id":"t1","event":"turned-back",
+            "block":null,"blocks":[]}"#,
         ),
         (
             What::Alarm {
@@ -371,12 +388,11 @@ fn changes_as_the_contract_writes_them() {
                 state: AlarmState::Unacknowledged,
                 text: "Points 1 left diverging".into(),
             },
-            r#"{"t":12.300,"kind":"alarm","id":"left-diverging:w1","type":"left-diverging","subject":"w1","priority":"medium","was":"normal","state":"unacknowledged","text":"Points 1 left diverging"}"#,
+            r#"{"t":12.300,"kind":"alarm","id":"left-diverging:w1","type":"left-diverging",
+            "subject":"w1","priority":"medium","was":"normal","state":"unacknowledged",
+            "text":"Points 1 left diverging"}"#,
         ),
-    ];
-    for (what, expected) in cases {
-        assert_eq!(line(what), expected);
-    }
+    ]);
     let end = end_line(Instant(60_000_000), "{}");
     assert_eq!(end, r#"{"t":60.000,"kind":"end","snapshot":{}}"#);
 }

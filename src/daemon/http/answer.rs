@@ -17,9 +17,15 @@ const JSON: HeaderValue = HeaderValue::from_static("application/json");
 pub(super) struct Problem {
     status: StatusCode,
     detail: String,
+    // Boxed: a result that is good should not carry the room for a bad one.
+    extra: Box<Extra>,
+}
+
+/// What few problems have.
+#[derive(Debug, Default)]
+struct Extra {
     header: Option<(HeaderName, HeaderValue)>,
-    /// Boxed: an error is seldom, and every answer has room for one.
-    extension: Option<Box<(&'static str, Value)>>,
+    member: Option<(&'static str, Value)>,
 }
 
 impl Problem {
@@ -28,26 +34,25 @@ impl Problem {
         Self {
             status,
             detail: detail.into(),
-            header: None,
-            extension: None,
+            extra: Box::default(),
         }
     }
 
     /// With one more header.
     pub(super) fn with_header(mut self, name: HeaderName, value: HeaderValue) -> Self {
-        self.header = Some((name, value));
+        self.extra.header = Some((name, value));
         self
     }
 
     /// With the findings of a plan.
     pub(super) fn with_findings(mut self, findings: Value) -> Self {
-        self.extension = Some(Box::new(("findings", findings)));
+        self.extra.member = Some(("findings", findings));
         self
     }
 
     /// With the parameter of the query that is wrong.
     pub(super) fn with_parameter(mut self, parameter: &str) -> Self {
-        self.extension = Some(Box::new(("parameter", parameter.into())));
+        self.extra.member = Some(("parameter", parameter.into()));
         self
     }
 }
@@ -62,10 +67,10 @@ impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let title = self.status.canonical_reason().unwrap_or("Error");
         let body = problem::Problem::new(self.status.as_u16(), title, self.detail);
-        let body = extended(body.to_json(), self.extension);
+        let body = with_member(body.to_json(), self.extra.member);
         let mut response = (self.status, body).into_response();
         response.headers_mut().insert(header::CONTENT_TYPE, PROBLEM);
-        if let Some((name, value)) = self.header {
+        if let Some((name, value)) = self.extra.header {
             response.headers_mut().insert(name, value);
         }
         response
@@ -73,11 +78,10 @@ impl IntoResponse for Problem {
 }
 
 /// With an extension member (RFC 9457, section 3.2).
-fn extended(problem: String, extension: Option<Box<(&'static str, Value)>>) -> String {
-    let Some(extension) = extension else {
+fn with_member(problem: String, member: Option<(&'static str, Value)>) -> String {
+    let Some((name, value)) = member else {
         return problem;
     };
-    let (name, value) = *extension;
     let mut members: Map<String, Value> = serde_json::from_str(&problem).unwrap_or_default();
     members.insert(name.into(), value);
     Value::Object(members).to_string()

@@ -58,7 +58,8 @@ fn operation(path: &str, doc: &Doc) -> Value {
         "responses": answers(doc.shape),
     });
     if doc.shape == Shape::Road {
-        let block = |name| json!({"name": name, "in": "query", "required": true, "schema": {"type": "string"}});
+        let text = json!({"type": "string"});
+        let block = |name| json!({"name": name, "in": "query", "required": true, "schema": text});
         operation["parameters"] = json!([block("from"), block("to")]);
     }
     let body = match doc.shape {
@@ -102,132 +103,105 @@ fn of(schema: &str) -> Value {
     json!({"$ref": format!("#/components/schemas/{schema}")})
 }
 
-/// The ways between two blocks.
-fn road() -> Value {
-    let text = json!({"type": "string"});
-    let record = |required: &[&str], properties: Value| json!({"type": "object", "required": required, "properties": properties});
-    let setting = json!({
-        "kind": {"enum": ["turnout", "table", "feed"]},
-        "id": text,
-        "position": {"type": "string"},
-        "on": {"type": "boolean"},
-        "text": text,
-    });
-    let setting = record(&["kind", "id", "text"], setting);
-    let hindrance = record(&["id", "text"], json!({"id": text, "text": text}));
-    let way = json!({
-        "text": text,
-        "places": {"type": "array", "items": text},
-        "leaving_by": text,
-        "entering_by": text,
-        "settings": {"type": "array", "items": setting},
-        "length_mm": {"type": ["number", "null"]},
-        "in_the_way": {"type": ["array", "null"], "items": hindrance},
-        "ready": {"type": ["boolean", "null"]},
-        "reverses": {"type": "boolean"},
-    });
-    let keys: Vec<&str> = way
-        .as_object()
-        .into_iter()
-        .flatten()
-        .map(|(key, _)| &**key)
-        .collect();
-    let way = record(&keys, way.clone());
-    let road = json!({
-        "from": text,
-        "to": text,
-        "live": {"type": "boolean"},
-        "cut": {"enum": ["ways", "steps", null]},
-        "ways": {"type": "array", "items": way},
-    });
-    record(&["from", "to", "live", "cut", "ways"], road)
-}
-
 fn schemas() -> Value {
-    let items = json!({"type": "object", "additionalProperties": of("Record")});
+    let text = json!({"type": "string"});
     json!({
-        "Snapshot": {
-            "type": "object",
-            "required": ["at", "layout", "broker", "blocks", "turnouts", "tables", "feeds",
-                         "detectors", "trains", "alarms", "line_up"],
-            "properties": {
-                "at": {"type": "string", "format": "date-time"},
-                "layout": {"type": "object"},
-                "broker": {"enum": ["connected", "lost"]},
-                "blocks": items, "turnouts": items, "tables": items, "feeds": items,
-                "detectors": items, "trains": items, "alarms": items,
-                "line_up": of("LineUp"),
-            },
-        },
+        "Snapshot": snapshot(),
         "Record": {
             "type": "object",
             "description": "An item, with the keys of the retained MQTT topic of its kind",
         },
-        "LineUp": {
-            "type": "object",
-            "required": ["ready", "exceptions"],
-            "properties": {
-                "ready": {"type": "boolean"},
-                "exceptions": {"type": "array", "items": {
-                    "type": "object",
-                    "required": ["id", "level", "text", "do"],
-                    "properties": {
-                        "id": {"type": "string"},
-                        "level": {"enum": ["stops", "note"]},
-                        "text": {"type": "string"},
-                        "do": {"type": "string"},
-                    },
-                }},
-            },
-        },
+        "LineUp": object(json!({
+            "ready": {"type": "boolean"},
+            "exceptions": {"type": "array", "items": object(json!({
+                "id": text, "level": {"enum": ["stops", "note"]}, "text": text, "do": text,
+            }))},
+        })),
         "Road": road(),
         "Word": {
             "type": "object",
             "properties": {
-                "who": {"type": "string"},
-                "why": {"type": "string"},
+                "who": text,
+                "why": text,
                 "minutes": {"type": "number", "minimum": 0},
-                "name": {"type": "string"},
+                "name": text,
                 "position": {"enum": ["normal", "reverse"]},
             },
         },
-        "Pin": {
-            "type": "object",
-            "required": ["pin"],
-            "properties": {"pin": {"type": "string"}},
-        },
-        "Session": {
-            "type": "object",
-            "required": ["needed", "held"],
-            "properties": {"needed": {"type": "boolean"}, "held": {"type": "boolean"}},
-        },
-        "Findings": {
-            "type": "object",
-            "required": ["findings"],
-            "properties": {"findings": {"type": "array", "items": {
-                "type": "object",
-                "required": ["level", "file", "line", "column", "code", "message", "cure"],
-                "properties": {
-                    "level": {"enum": ["error", "warning"]},
-                    "file": {"type": "string"},
-                    "line": {"type": "integer"},
-                    "column": {"type": "integer"},
-                    "code": {"type": "string"},
-                    "message": {"type": "string"},
-                    "cure": {"type": "string"},
-                },
-            }}},
-        },
+        "Pin": object(json!({"pin": text})),
+        "Session": object(json!({"needed": {"type": "boolean"}, "held": {"type": "boolean"}})),
+        "Findings": object(json!({"findings": {"type": "array", "items": object(json!({
+            "level": {"enum": ["error", "warning"]},
+            "file": text, "line": {"type": "integer"}, "column": {"type": "integer"},
+            "code": text, "message": text, "cure": text,
+        }))}})),
         "Problem": {
             "type": "object",
             "required": ["status", "title"],
             "properties": {
                 "type": {"type": "string", "format": "uri-reference"},
                 "status": {"type": "integer"},
-                "title": {"type": "string"},
-                "detail": {"type": "string"},
-                "parameter": {"type": "string"},
+                "title": text,
+                "detail": text,
+                "parameter": text,
             },
         },
     })
+}
+
+fn snapshot() -> Value {
+    let items = json!({"type": "object", "additionalProperties": of("Record")});
+    object(json!({
+        "at": {"type": "string", "format": "date-time"},
+        "layout": {"type": "object"},
+        "broker": {"enum": ["connected", "lost"]},
+        "waiting": {"type": ["object", "null"]},
+        "blocks": items, "turnouts": items, "tables": items, "feeds": items,
+        "detectors": items, "trains": items, "alarms": items,
+        "line_up": of("LineUp"),
+    }))
+}
+
+/// The ways between two blocks.
+fn road() -> Value {
+    let text = json!({"type": "string"});
+    let setting = json!({
+        "type": "object",
+        "required": ["kind", "id", "text"],
+        "properties": {
+            "kind": {"enum": ["turnout", "table", "feed"]},
+            "id": text, "position": text, "on": {"type": "boolean"}, "text": text,
+        },
+    });
+    let way = object(json!({
+        "text": text,
+        "places": {"type": "array", "items": text},
+        "leaving_by": text,
+        "entering_by": text,
+        "settings": {"type": "array", "items": setting},
+        "length_mm": {"type": ["number", "null"]},
+        "in_the_way": {
+            "type": ["array", "null"],
+            "items": object(json!({"id": text, "text": text})),
+        },
+        "ready": {"type": ["boolean", "null"]},
+        "reverses": {"type": "boolean"},
+    }));
+    object(json!({
+        "from": text,
+        "to": text,
+        "live": {"type": "boolean"},
+        "cut": {"enum": ["ways", "steps", null]},
+        "ways": {"type": "array", "items": way},
+    }))
+}
+
+/// An object that always has all of these.
+fn object(properties: Value) -> Value {
+    let required: Vec<&String> = properties
+        .as_object()
+        .into_iter()
+        .flat_map(Map::keys)
+        .collect();
+    json!({"type": "object", "required": required, "properties": properties})
 }

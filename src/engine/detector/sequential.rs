@@ -1,10 +1,10 @@
 //! The sequential decision: a two-sided cumulative-sum test between two calibrated levels.
 //!
-//! One sum gathers evidence for a vehicle while the place is empty, the other for its absence while a
-//! vehicle is there. Each sample adds its distance from the midpoint, in spreads; a sum that passes the
-//! limit decides. The limit follows from the wanted mean time between false occupancies by Siegmund's
-//! approximation of the run length (Siegmund 1985; with k = 1/2 and h = 5 it gives 938 samples where the
-//! exact value is 931: check-values, section 4.3).
+//! One sum gathers evidence for a vehicle while the place is empty, the other for its absence while
+//! a vehicle is there. Each sample adds its distance from the midpoint, in spreads; a sum that
+//! passes the limit decides. The limit follows from the wanted mean time between false occupancies
+//! by Siegmund's approximation of the run length (Siegmund 1985; with k = 1/2 and h = 5 it gives
+//! 938 samples where the exact value is 931: check-values, section 4.3).
 
 use crate::layout;
 
@@ -61,8 +61,8 @@ impl Sequential {
         libm::fabs(self.shift) > DRIFT_PART * self.gap
     }
 
-    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and no
-    /// train is near, so that the level is the vacant one.
+    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and
+    /// no train is near, so that the level is the vacant one.
     pub(crate) fn take(&mut self, level: f64, calm: bool) -> Option<bool> {
         if calm {
             let bound = FOLLOW_PART * self.gap;

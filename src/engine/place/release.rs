@@ -27,6 +27,8 @@ pub(crate) enum Whereabouts {
     WentInto(PlaceId),
     /// It has come up to another train; both are there.
     CameUpTo(PlaceId),
+    /// In a place that another train was given, though this one could have come in as well.
+    Claims,
     /// Nowhere else.
     Nowhere,
 }
@@ -35,7 +37,8 @@ impl Engine {
     /// B3, B4: what the trains in a place that has been off for its release time say.
     pub(super) fn verdict(&self, place: PlaceId) -> Verdict {
         let state = &self.places[place.index()];
-        if state.told {
+        // The operator's word holds until evidence speaks: an `off` from before the word does not.
+        if state.told && state.off_since.is_none_or(|off| off <= state.told_at) {
             return Verdict::Stays;
         }
         let needs_next_door = state.power == Power::Unproven && self.senses_current_only(place);
@@ -56,7 +59,7 @@ impl Engine {
                     }
                 }
                 Whereabouts::Astride => return Verdict::Stays,
-                Whereabouts::WentInto(_) | Whereabouts::CameUpTo(_) => {
+                Whereabouts::WentInto(_) | Whereabouts::CameUpTo(_) | Whereabouts::Claims => {
                     if needs_next_door {
                         return Verdict::Stays;
                     }
@@ -133,7 +136,7 @@ impl Engine {
         }
         // Section 4: a place that another train was given explains where this one is.
         if self.claim_of(train.id, place).is_some() {
-            return Whereabouts::Elsewhere;
+            return Whereabouts::Claims;
         }
         let mut came_up = None;
         for end in train.ends_to_leave_by(place, &self.track) {

@@ -1,7 +1,8 @@
 //! Turnouts: position, fouling evidence, clearance, and what must be warned of (T0 to T7, T11).
 //!
-//! Input: beams and sections, the place that covers the rails, position reports. Output: the turnout's
-//! state and the conditions of T2 to T5. Which train is bound for it is decided in `ahead`.
+//! Input: beams and sections, the place that covers the rails, position reports. Output: the
+//! turnout's state and the conditions of T2 to T5. Which train is bound for it is decided in
+//! `ahead`.
 
 pub(crate) mod clearance;
 mod crossover;
@@ -54,6 +55,8 @@ pub(crate) struct TurnoutState {
     pub(crate) in_charge: Option<(String, Instant)>,
     pub(crate) movements: u64,
     pub(crate) remembered: bool,
+    /// Its position was reported since the start.
+    pub(crate) position_confirmed: bool,
     /// T2's alarm stays until the points are proven normal or fouled.
     pub(crate) left_alarm: bool,
     /// What was reported last.
@@ -94,6 +97,7 @@ impl TurnoutState {
             in_charge: None,
             movements: 0,
             remembered: false,
+            position_confirmed: false,
             left_alarm: false,
             shown: (Position::Unknown, Clearance::Unknown),
             moved_under: false,
@@ -248,9 +252,14 @@ impl Engine {
     fn drive_clearance(&mut self, id: TurnoutId, fouling: fouling::Fouling) {
         let facts = self.facts(id, fouling);
         let now = self.now;
+        self.end_remembering_turnout(id);
         let state = &mut self.turnouts[id.index()];
         let before = state.state;
-        state.machine.handle(&Event::Judged(facts));
+        // B8: silence alone never wipes memory.
+        let only_silence = state.remembered && !facts.fouled && !facts.provable;
+        if !only_silence {
+            state.machine.handle(&Event::Judged(facts));
+        }
         state.state = state.machine.state().clearance();
         if state.state == Clearance::Fouled {
             state.fouled_since_set = true;
@@ -271,6 +280,30 @@ impl Engine {
                 }
             }
             self.ahead_is_stale = true;
+        }
+    }
+
+    /// B8: remembered until its position is reported and each detector concerned has spoken.
+    fn end_remembering_turnout(&mut self, id: TurnoutId) {
+        let state = &self.turnouts[id.index()];
+        if !state.remembered {
+            return;
+        }
+        let own = state.sections.iter().chain(state.beams.iter().flatten());
+        let cover = self.layout.turnouts[id.index()]
+            .covered_by
+            .filter(|_| state.place.is_none())
+            .map(|block| self.track.block(block));
+        let all_heard = own
+            .chain(
+                cover
+                    .iter()
+                    .flat_map(|place| &self.places[place.index()].detectors),
+            )
+            .all(|d| self.detectors[d.index()].sampled.is_some());
+        if all_heard && state.position_confirmed {
+            self.turnouts[id.index()].remembered = false;
+            self.touched.insert(Item::Turnout(id));
         }
     }
 

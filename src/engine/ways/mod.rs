@@ -1,13 +1,13 @@
 //! The road: all loop-free ways between two blocks, best first, with what to set for each, what is
 //! in the way, and whether it is ready now (behaviour.md, sections 2, 3 and 8).
 //!
-//! Inputs: two blocks; the layout, positions, feeds, places and trains as they are. Outputs: ways as
-//! plain data. It changes nothing and asks for nothing: people set points.
+//! Inputs: two blocks; the layout, positions, feeds, places and trains as they are. Outputs: ways
+//! as plain data. It changes nothing and asks for nothing: people set points.
 //!
-//! A train does not turn back on a way: blocks and points are passed from one end to another, none of
-//! them twice. The one exception is what a table is for: on its bridge a train may come out by the
-//! end that it went in by, when the table has turned; such a way `reverses` and is listed last. It
-//! does not know how long the train is, nor where other trains are bound for.
+//! A train does not turn back on a way: blocks and points are passed from one end to another, none
+//! of them twice. The one exception is what a table is for: on its bridge a train may come out by
+//! the end that it went in by, when the table has turned; such a way `reverses` and is listed last.
+//! It does not know how long the train is, nor where other trains are bound for.
 
 mod said;
 mod search;
@@ -58,8 +58,8 @@ pub struct Way {
     /// What must be set, in the order in which the train meets it. What is so already is left out,
     /// except a table that must move again while the train is on its bridge.
     pub settings: Vec<Setting>,
-    /// From leaving the first block to the far end of the last, in mm; `None` where a block's length
-    /// is not known. Points count where their length is known.
+    /// From leaving the first block to the far end of the last, in mm; `None` where a block's
+    /// length is not known. Points count where their length is known.
     pub length_mm: Option<f64>,
     /// What keeps it from being ready, apart from what is to be set.
     pub in_the_way: Vec<Hindrance>,

@@ -121,7 +121,8 @@ impl Search<'_> {
             let Some(Reverse((bound, Reverse(index)))) = open.pop() else {
                 break;
             };
-            // Those that take as much as the last that fits are looked at too: by id, not by chance.
+            // Those that take as much as the last that fits are looked at too: by id, not by
+            // chance.
             let enough = limit.checked_sub(1).and_then(|last| found.get(last));
             if found.len() > limit && enough.is_some_and(|(last, _)| bound > *last) {
                 break;
@@ -260,8 +261,8 @@ impl Search<'_> {
         }
     }
 
-    /// How far it is from leaving the first block to the far end of the last; `None` where a block's
-    /// length is not known.
+    /// How far it is from leaving the first block to the far end of the last; `None` where a
+    /// block's length is not known.
     pub(super) fn length_of(&self, course: &[Hop]) -> Option<f64> {
         course
             .iter()
