@@ -1,8 +1,8 @@
 //! `taillamp road`: the ways from one block to another, and what to set for each.
 //!
-//! Inputs: a plan, or a running daemon's address, and two blocks. Outputs: text or JSON, the same as
-//! `GET /api/v1/road`. From a plan alone everything is listed that has to be set; only a daemon knows
-//! what is set already, and what is in the way.
+//! Inputs: a plan, or a running daemon's address, and two blocks. Outputs: text or JSON, the same
+//! as `GET /api/v1/road`. From a plan alone everything is listed that has to be set; only a daemon
+//! knows what is set already, and what is in the way.
 
 use std::fmt::Write as _;
 use std::io::{self, Write as _};

@@ -1,8 +1,9 @@
 //! The road as JSON: the ways between two blocks (`GET /api/v1/road`, `taillamp road --json`).
 //!
-//! Inputs: the engine's ways, and the engine for names. Output: JSON text with keys in a fixed order.
-//! Every way carries a sentence for people, so that whoever shows it need not know the layout. Where
-//! nothing is live (a plan without a daemon), `ready` and `in_the_way` are null: not known.
+//! Inputs: the engine's ways, and the engine for names. Output: JSON text with keys in a fixed
+//! order. Every way carries a sentence for people, so that whoever shows it need not know the
+//! layout. Where nothing is live (a plan without a daemon), `ready` and `in_the_way` are null: not
+//! known.
 
 use serde::Serialize;
 
@@ -19,7 +20,8 @@ pub const WAYS_MAX: usize = 8;
 pub enum Standing {
     /// It hears from the layout.
     Live,
-    /// It knows the plan alone: everything is to be set, and nothing is known of what is in the way.
+    /// It knows the plan alone: everything is to be set, and nothing is known of what is in the
+    /// way.
     PlanOnly,
 }
 

@@ -1,4 +1,5 @@
-//! Ways worked out by hand from the drawings in the plans of `tests/plans`. All places are invented.
+//! Ways worked out by hand from the drawings in the plans of `tests/plans`. All places are
+//! invented.
 
 use crate::world::{passed, settings, silent, text, ways};
 

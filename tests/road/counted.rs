@@ -113,8 +113,8 @@ fn partners(layout: &Layout) -> BTreeMap<End, End> {
     layout.joins.iter().flat_map(both).collect()
 }
 
-/// Follows the track from an end of the first block with the points set so. What it passed, where it
-/// arrived; `None` at the end of the track, at points set against it, or where it was before.
+/// Follows the track from an end of the first block with the points set so. What it passed, where
+/// it arrived; `None` at the end of the track, at points set against it, or where it was before.
 fn follow(
     partners: &BTreeMap<End, End>,
     leaving: End,
@@ -168,7 +168,8 @@ fn follow(
     }
 }
 
-/// A way as it can be compared: the end that it leaves by, what it passes, the end that it comes to.
+/// A way as it can be compared: the end that it leaves by, what it passes, the end that it comes
+/// to.
 type Counted = (End, String, End);
 
 fn count(layout: &Layout, from: BlockId, to: BlockId) -> BTreeSet<Counted> {
@@ -242,8 +243,8 @@ proptest! {
         }
     }
 
-    /// Larger layouts: every way, with its points set as it says and all others the wrong way, leads
-    /// a train from the first block to the last.
+    /// Larger layouts: every way, with its points set as it says and all others the wrong way,
+    /// leads a train from the first block to the last.
     #[test]
     fn every_way_leads_there_when_its_points_are_set(layout in layouts(20, 25, 4)) {
         let engine = Engine::new(layout.clone(), Instant(0));

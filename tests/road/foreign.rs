@@ -1,8 +1,8 @@
 //! Every pair of blocks of every good plan against networkx, a general-purpose graph library (PyPI
 //! `networkx`, `all_simple_paths`).
 //!
-//! It must be installed, so this runs only where the environment says `TAILLAMP_FOREIGN=1`, and says
-//! so where it does not. `TAILLAMP_PYTHON` names a Python that has networkx (`python3`).
+//! It must be installed, so this runs only where the environment says `TAILLAMP_FOREIGN=1`, and
+//! says so where it does not. `TAILLAMP_PYTHON` names a Python that has networkx (`python3`).
 
 use std::collections::BTreeMap;
 use std::io::Write as _;
@@ -79,8 +79,8 @@ fn exported(engine: &Engine) -> Value {
     })
 }
 
-/// A way as the script writes it: the ends by which its items are entered, of the first block the end
-/// that it does not leave by, of a bridge its name.
+/// A way as the script writes it: the ends by which its items are entered, of the first block the
+/// end that it does not leave by, of a bridge its name.
 fn entered(engine: &Engine, way: &Way) -> String {
     let layout = engine.layout();
     let mut at = way.leaving_by;

@@ -51,8 +51,8 @@ fn more_ways_than_asked_for() {
 
 #[test]
 fn a_layout_too_intricate_to_look_at_all_of_it() {
-    // Behind the mesh a reversing loop; where one wants to go is reached only by coming back over it,
-    // which passes the first points twice: there is no way, and that takes long to see.
+    // Behind the mesh a reversing loop; where one wants to go is reached only by coming back over
+    // it, which passes the first points twice: there is no way, and that takes long to see.
     let text = mesh(14)
         + "[[block]]\nid = \"start\"\n[[block]]\nid = \"goal\"\n[[block]]\nid = \"loop\"\n\
            [[turnout]]\nid = \"w0\"\ntoe = \"p-00.a\"\nnormal = \"start.b\"\nreverse = \"goal.a\"\n\

@@ -1,4 +1,5 @@
-//! What is in the way, and when a way is ready: behaviour.md, sections 2, 3 and 8. Layouts invented.
+//! What is in the way, and when a way is ready: behaviour.md, sections 2, 3 and 8. Layouts
+//! invented.
 
 use taillamp::engine::Engine;
 use taillamp::engine::input::Position;
@@ -268,7 +269,8 @@ fn points_between_are_to_be_set() {
 
 #[test]
 fn power_that_another_position_routes_is_in_the_way() {
-    // The goods siding lives only while the points lie straight: a plan that was not thought through.
+    // The goods siding lives only while the points lie straight: a plan that was not thought
+    // through.
     let routed = QUAY.replace(
         "blocks = [\"goods\"]\nrest = \"off\"",
         "blocks = [\"goods\"]\nvia = \"w1.normal\"",

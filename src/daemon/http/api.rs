@@ -1,5 +1,5 @@
-//! Reading: the snapshot, the items, line-up, the road. What is read off a snapshot is read off one a
-//! request, so that what belongs together is of one moment.
+//! Reading: the snapshot, the items, line-up, the road. What is read off a snapshot is read off one
+//! a request, so that what belongs together is of one moment.
 
 use axum::extract::rejection::QueryRejection as Malformed;
 use axum::extract::{Path, Query, State};

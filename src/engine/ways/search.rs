@@ -139,7 +139,8 @@ impl Search<'_> {
                 }
                 continue;
             }
-            for node in self.expand(&nodes, index) {
+            // In reverse, so that of alike ones the first is followed first.
+            for node in self.expand(&nodes, index).into_iter().rev() {
                 let Some(rest) = least.get(&node.hop.by) else {
                     continue;
                 };
