@@ -9,6 +9,7 @@
 pub mod clearance;
 pub mod frog;
 pub mod gauge;
+pub mod run_length;
 pub mod scale_speed;
 pub mod sketch;
 pub mod wheelsets;
