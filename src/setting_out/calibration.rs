@@ -315,7 +315,10 @@ mod tests {
         let mut sum = 0.0;
         let smooth: Vec<f64> = (0..500_u32)
             .map(|index| {
-                let bits = index.wrapping_mul(2_654_435_761) >> 8;
+                // A multiplicative hash of the index, twice: no step is like the one before.
+                let mixed = index.wrapping_mul(2_654_435_761);
+                let mixed = (mixed ^ (mixed >> 15)).wrapping_mul(2_246_822_519);
+                let bits = (mixed ^ (mixed >> 13)) >> 8;
                 sum = 0.8 * sum + f64::from(bits) / f64::from(1_u32 << 24) - 0.5;
                 sum
             })

@@ -128,7 +128,7 @@ mod tests {
     #[test]
     fn every_sample_is_in_one_row() {
         let vacant = [0.0, 0.1, 0.2, 0.1];
-        let occupied = [2.4, 2.3, 2.4];
+        let occupied = [2.4, 2.1, 2.4];
         let histogram = Histogram::new(&vacant, &occupied, 1.2, 0.6);
         assert_eq!(histogram.vacant.iter().sum::<usize>(), 4);
         assert_eq!(histogram.occupied.iter().sum::<usize>(), 3);

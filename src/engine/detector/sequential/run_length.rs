@@ -31,12 +31,17 @@ const HALVINGS: u32 = 22;
 /// The limit, in spreads, at which the mean run length without a change is `samples`. `k` is the
 /// distance of the level from the reference value. One sample weighs at most half the limit.
 pub(super) fn limit_for(samples: f64, k: f64) -> f64 {
+    limit_with(samples, k, |h| h / 2.0)
+}
+
+/// [`limit_for`] with another bound on one sample's weight.
+fn limit_with(samples: f64, k: f64, bound: impl Fn(f64) -> f64) -> f64 {
     let k = k.clamp(REFERENCE.0, REFERENCE.1);
     let guess = siegmunds_limit(samples, k);
     if guess > CHAIN_LIMIT_MAX {
         return guess;
     }
-    let run_length = |h: f64| mean_samples(h, k, h / 2.0);
+    let run_length = |h: f64| mean_samples(h, k, bound(h));
     let (mut low, mut high) = (LIMIT_MIN, LIMIT_MIN.max(guess));
     while run_length(high) < samples && high < CHAIN_LIMIT_MAX {
         high *= 1.5;
@@ -190,9 +195,12 @@ mod tests {
                 "{samples} {k}: {limit} {fine}"
             );
         }
-        // The bound on one sample does not matter where the gap between the levels is small.
-        assert!((limit_for(930.9, 0.5) - 5.0).abs() < 0.02);
-        assert!((limit_for(117.59, 0.5) - 3.0).abs() < 0.01);
+        // Without the bound: Brook & Evans 1972 and the integral equation, as above.
+        assert!((limit_with(117.59, 0.5, |_| FREE) - 3.0).abs() < 0.01);
+        assert!((limit_with(930.9, 0.5, |_| FREE) - 5.0).abs() < 0.01);
+        // With it a little less is enough.
+        assert!((2.6..3.0).contains(&limit_for(117.59, 0.5)));
+        assert!((4.9..5.0).contains(&limit_for(930.9, 0.5)));
     }
 
     #[test]
