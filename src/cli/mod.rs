@@ -3,6 +3,7 @@
 use clap::{Parser, Subcommand};
 
 mod address;
+pub mod calibrate;
 pub mod check;
 mod ear;
 pub mod exit;
@@ -45,6 +46,8 @@ enum Command {
     Record(record::Args),
     /// List what is not as it should be before running
     LineUp(line_up::Args),
+    /// Measure detectors on a recording and propose their thresholds
+    Calibrate(calibrate::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
     /// Print the JSON Schema of the plan file
@@ -62,6 +65,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Replay(args) => replay::run(&args),
         Command::Record(args) => record::run(&args),
         Command::LineUp(args) => line_up::run(&args),
+        Command::Calibrate(args) => calibrate::run(&args),
         Command::SetOut(args) => set_out::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
