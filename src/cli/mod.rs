@@ -3,6 +3,7 @@
 use clap::{Parser, Subcommand};
 
 mod address;
+pub mod calibrate;
 pub mod check;
 mod ear;
 pub mod exit;
@@ -49,6 +50,8 @@ enum Command {
     LineUp(line_up::Args),
     /// List the ways from one block to another, and what to set for each
     Road(road::Args),
+    /// Measure detectors on a recording and propose their thresholds
+    Calibrate(calibrate::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
     /// Print the JSON Schema of the plan file
@@ -67,6 +70,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Record(args) => record::run(&args),
         Command::LineUp(args) => line_up::run(&args),
         Command::Road(args) => road::run(&args),
+        Command::Calibrate(args) => calibrate::run(&args),
         Command::SetOut(args) => set_out::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
