@@ -48,10 +48,10 @@ enum Command {
     Record(record::Args),
     /// List what is not as it should be before running
     LineUp(line_up::Args),
-    /// List the ways from one block to another, and what to set for each
-    Road(road::Args),
     /// Measure detectors on a recording and propose their thresholds
     Calibrate(calibrate::Args),
+    /// List the ways from one block to another, and what to set for each
+    Road(road::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
     /// Print the JSON Schema of the plan file
@@ -69,8 +69,8 @@ pub fn main() -> std::process::ExitCode {
         Command::Replay(args) => replay::run(&args),
         Command::Record(args) => record::run(&args),
         Command::LineUp(args) => line_up::run(&args),
-        Command::Road(args) => road::run(&args),
         Command::Calibrate(args) => calibrate::run(&args),
+        Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
