@@ -291,7 +291,11 @@ mod tests {
     fn tracks_that_never_clear_are_said_so() {
         let never = setting(Leg::Back(600.0)).clearance_points();
         assert!(matches!(never, Err(ClearanceError::NeverClear { .. })));
-        let sharp = setting(Leg::Away(17.0)).clearance_points();
+        let sharp = Setting {
+            spacing_mm: 40.0,
+            ..setting(Leg::Away(17.0))
+        }
+        .clearance_points();
         assert!(matches!(sharp, Err(ClearanceError::TooSharp { .. })));
     }
 }

@@ -87,6 +87,9 @@ fn cure(written: &str) -> String {
     if scale::ratio(&as_ratio).is_some() {
         return format!("did you mean `{as_ratio}`?");
     }
+    if written.starts_with("1:") {
+        return "give a ratio from 1:1 to 1:1000, as 1:87.1".to_owned();
+    }
     match nearest {
         Some(name) => format!("did you mean `{name}`? Or give a ratio, as 1:87.1"),
         None => format!("give one of {} or a ratio, as 1:87.1", scale::names()),

@@ -6,9 +6,13 @@
 //! samples, outputs are numbers and drawings; nothing here opens a file, reads a clock or knows a
 //! broker.
 
+pub mod calibration;
 pub mod clearance;
 pub mod frog;
 pub mod gauge;
+pub mod histogram;
+pub mod proposal;
+pub mod run_length;
 pub mod scale_speed;
 pub mod sketch;
 pub mod wheelsets;

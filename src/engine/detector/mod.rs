@@ -14,6 +14,7 @@ use crate::time::{Instant, Span};
 use order::{Order, Verdict};
 use room_light::Light;
 use sequential::Sequential;
+pub use sequential::{Promise, promise};
 
 /// Drop-outs are counted over this long for `noisy_per_h`.
 const HOUR: Span = Span::from_secs(3_600);

@@ -1,15 +1,15 @@
 //! The sequential decision: a two-sided cumulative-sum test between two calibrated levels.
 //!
-//! One sum gathers evidence for a vehicle while the place is empty, the other for its absence while
-//! a vehicle is there. Each sample adds its distance from the midpoint, in spreads; a sum that
-//! passes the limit decides. The limit follows from the wanted mean time between false occupancies
-//! by Siegmund's approximation of the run length (Siegmund 1985; with k = 1/2 and h = 5 it gives
-//! 938 samples where the exact value is 931: check-values, section 4.3).
+//! One sum gathers evidence for a vehicle while the place is empty, the other for its absence while a
+//! vehicle is there. Each sample adds its distance from the midpoint, in spreads; a sum that passes the
+//! limit decides. The limits follow from the wanted mean time between false occupancies, by the mean run
+//! length of each sum. A vehicle's level spreads wider than the vacant one, so the sum that must not
+//! call it gone has a limit of its own: false vacancies are as rare as false occupancies.
+
+mod run_length;
 
 use crate::layout;
-
-/// Siegmund's correction for the overshoot.
-const OVERSHOOT: f64 = 1.166;
+use run_length::{limit_for, mean_samples};
 
 /// The vacant level is followed with this time constant, in seconds: slower than any train.
 const FOLLOW_S: f64 = 120.0;
@@ -20,13 +20,46 @@ const FOLLOW_PART: f64 = 0.75;
 /// Beyond this part of the gap the detector counts as drifting.
 const DRIFT_PART: f64 = 0.5;
 
+/// What a sequential test does on the average, in samples that are independent and normal.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Promise {
+    /// From one false occupancy to the next, the place being vacant.
+    pub between_false_occupancies: f64,
+    /// From one false vacancy to the next, a vehicle being there.
+    pub between_false_vacancies: f64,
+    /// From a vehicle's coming to `on`.
+    pub until_occupied: f64,
+    /// From its going to `off`.
+    pub until_vacant: f64,
+}
+
+/// What the engine's sequential test does with these settings.
+#[must_use]
+pub fn promise(settings: layout::Sequential) -> Promise {
+    let test = Sequential::new(settings);
+    let k = test.gap / (2.0 * test.spread);
+    let wide = (settings.occupied_sd / test.spread).max(f64::MIN_POSITIVE);
+    // A level of another spread is a test with another limit and another distance.
+    let run = |limit: f64, k: f64, spread: f64| {
+        mean_samples(limit / spread, k / spread, limit / (2.0 * spread))
+    };
+    Promise {
+        between_false_occupancies: run(test.on_limit, k, 1.0),
+        between_false_vacancies: run(test.off_limit, k, wide),
+        until_occupied: run(test.on_limit, -k, wide),
+        until_vacant: run(test.off_limit, -k, 1.0),
+    }
+}
+
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Sequential {
     midpoint: f64,
     spread: f64,
     /// Whether a vehicle raises the level.
     rises: f64,
-    limit: f64,
+    /// Of the sum for a vehicle, and of the sum for its absence.
+    on_limit: f64,
+    off_limit: f64,
     gap: f64,
     vacant: f64,
     /// How far the vacant level has wandered, and by how much it may follow each sample.
@@ -40,13 +73,14 @@ impl Sequential {
     pub(crate) fn new(settings: layout::Sequential) -> Self {
         let spread = settings.vacant_sd.max(f64::MIN_POSITIVE);
         let gap = settings.occupied_mean - settings.vacant_mean;
-        let k = libm::fabs(gap) / (2.0 * spread);
+        let half_gap = libm::fabs(gap) / 2.0;
         let samples = settings.false_alarm_every_h * 3_600.0 * settings.sample_hz;
         Self {
             midpoint: f64::midpoint(settings.vacant_mean, settings.occupied_mean),
             spread,
             rises: if gap < 0.0 { -1.0 } else { 1.0 },
-            limit: limit_for(samples, k),
+            on_limit: limit_for(samples, half_gap / spread),
+            off_limit: off_limit(samples, half_gap, spread, settings.occupied_sd),
             gap: libm::fabs(gap),
             vacant: settings.vacant_mean,
             shift: 0.0,
@@ -61,8 +95,8 @@ impl Sequential {
         libm::fabs(self.shift) > DRIFT_PART * self.gap
     }
 
-    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and
-    /// no train is near, so that the level is the vacant one.
+    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and no
+    /// train is near, so that the level is the vacant one.
     pub(crate) fn take(&mut self, level: f64, calm: bool) -> Option<bool> {
         if calm {
             let bound = FOLLOW_PART * self.gap;
@@ -70,17 +104,15 @@ impl Sequential {
             self.shift = (self.shift + self.follow * off).clamp(-bound, bound);
         }
         let level = level - self.shift;
-        // One wild sample must not decide alone: its weight is bounded.
-        let step = (self.rises * (level - self.midpoint) / self.spread)
-            .clamp(-self.limit / 2.0, self.limit / 2.0);
-        self.up = (self.up + step).max(0.0);
-        self.down = (self.down - step).max(0.0);
-        if self.up >= self.limit {
-            self.up = self.limit;
+        let step = self.rises * (level - self.midpoint) / self.spread;
+        self.up = (self.up + bounded(step, self.on_limit)).max(0.0);
+        self.down = (self.down - bounded(step, self.off_limit)).max(0.0);
+        if self.up >= self.on_limit {
+            self.up = self.on_limit;
             self.down = 0.0;
             Some(true)
-        } else if self.down >= self.limit {
-            self.down = self.limit;
+        } else if self.down >= self.off_limit {
+            self.down = self.off_limit;
             self.up = 0.0;
             Some(false)
         } else {
@@ -89,55 +121,16 @@ impl Sequential {
     }
 }
 
-/// The mean run length without a vehicle, in samples, for a limit `h` and a reference value `k`.
-fn run_length(h: f64, k: f64) -> f64 {
-    let b = h + OVERSHOOT;
-    let two_kb = 2.0 * k * b;
-    (libm::exp(two_kb) - two_kb - 1.0) / (2.0 * k * k)
+/// One wild sample must not decide alone: it weighs at most half of what it takes.
+fn bounded(step: f64, limit: f64) -> f64 {
+    step.clamp(-limit / 2.0, limit / 2.0)
 }
 
-/// The limit whose run length is `samples`, by bisection.
-fn limit_for(samples: f64, k: f64) -> f64 {
-    let k = k.max(1e-3);
-    let (mut low, mut high) = (0.1, 60.0 / k);
-    for _ in 0..80 {
-        let middle = f64::midpoint(low, high);
-        if run_length(middle, k) < samples {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    high.max(1.0)
+/// The limit of the sum for absence, in spreads of the vacant level, which both sums count in.
+fn off_limit(samples: f64, half_gap: f64, vacant_sd: f64, occupied_sd: f64) -> f64 {
+    let ratio = (occupied_sd / vacant_sd).max(1.0);
+    ratio * limit_for(samples, half_gap / (ratio * vacant_sd))
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Siegmund's approximation with k = 1/2, h = 5: 938.2 (check-values 4.3).
-    #[test]
-    fn run_length_is_siegmunds() {
-        assert!((run_length(5.0, 0.5) - 938.2).abs() < 0.1);
-        assert!((limit_for(938.2, 0.5) - 5.0).abs() < 1e-3);
-    }
-
-    #[test]
-    fn a_step_is_decided_and_one_wild_sample_is_not() {
-        let mut test = Sequential::new(layout::Sequential {
-            vacant_mean: 0.3,
-            vacant_sd: 0.25,
-            occupied_mean: 1.7,
-            occupied_sd: 0.4,
-            false_alarm_every_h: 720.0,
-            sample_hz: 10.0,
-        });
-        for _ in 0..20 {
-            test.take(0.3, false);
-        }
-        assert_ne!(test.take(5_000.0, false), Some(true));
-        test.take(0.3, false);
-        let decided = (0..20).find(|_| test.take(1.7, false) == Some(true));
-        assert!(decided.is_some_and(|samples| samples < 10));
-    }
-}
+mod tests;

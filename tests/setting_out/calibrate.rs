@@ -1,0 +1,352 @@
+//! `taillamp calibrate` from outside, on recordings made of a known level and spread.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+use taillamp::setting_out::run_length::normal_above;
+
+use super::{refused, taillamp, text};
+
+/// Invented: two blocks, a sequential and a plain detector, a beam, a contact.
+const PLAN: &str = r#"# Heron Basin: invented.
+[layout]
+name = "Heron Basin"
+scale = "HO"
+
+[[block]]
+id = "quay"
+line = "Basin"
+
+[[block]]
+id = "shed"
+
+[[join]]
+ends = ["quay.b", "shed.a"]
+
+[[feed]]
+id = "shed-power"
+blocks = ["shed"]
+
+[[detector]]           # the quay
+id = "d-quay"
+kind = "current"
+block = "quay"
+on = 9.0               # guessed
+off = 8.0              # guessed too
+
+[[detector]]
+id = "d-shed"
+kind = "current"
+block = "shed"
+decide = "sequential"
+vacant = { mean = 0.1, sd = 0.1 }   # old
+occupied = { mean = 1.0, sd = 0.1 }
+false_alarm_every_h = 100
+sample_hz = 5
+
+[[detector]]
+id = "beam"
+kind = "optical"
+block = "quay"
+unit = "%"
+on = 20
+off = 40
+
+[[detector]]
+id = "reed"
+kind = "contact"
+block = "shed"
+"#;
+
+/// Normal numbers from a fixed seed: SplitMix64 and Box & Muller.
+struct Normal(u64);
+
+impl Normal {
+    fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut bits = self.0;
+        bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        bits ^= bits >> 31;
+        ((bits >> 11) as f64 + 0.5) / 9_007_199_254_740_992.0
+    }
+
+    fn next(&mut self) -> f64 {
+        let radius = (-2.0 * self.uniform().ln()).sqrt();
+        radius * (std::f64::consts::TAU * self.uniform()).cos()
+    }
+}
+
+struct Bench {
+    _folder: tempfile::TempDir,
+    plan: PathBuf,
+    recording: PathBuf,
+}
+
+/// Sixty seconds vacant, sixty occupied, sixty in which the level climbs, ten samples a second.
+fn recording() -> String {
+    let mut normal = Normal(5);
+    let mut lines = String::new();
+    for step in 0..1_800_u32 {
+        let t = f64::from(step) / 10.0;
+        let occupied = t >= 60.0;
+        let climb = (t - 120.0).max(0.0) * 0.1;
+        let ma = if occupied { 5.0 } else { 2.0 } + 0.3 * normal.next() + climb;
+        let light = if occupied { 5.0 } else { 90.0 } + normal.next();
+        let amperes = ma / 1_000.0;
+        let _ = writeln!(
+            lines,
+            r#"{{"t":{t},"topic":"taillamp/detector/d-quay","payload":[{{"n":"current","u":"A","v":{amperes}}}]}}"#
+        );
+        let _ = writeln!(
+            lines,
+            r#"{{"t":{t},"topic":"taillamp/detector/d-shed","payload":[{{"n":"current","u":"mA","v":{ma}}}]}}"#
+        );
+        let _ = writeln!(
+            lines,
+            r#"{{"t":{t},"topic":"taillamp/detector/beam","payload":[{{"n":"level","u":"%","v":{light}}}]}}"#
+        );
+    }
+    lines
+}
+
+fn bench(recording: &str) -> Bench {
+    let folder = tempfile::tempdir().expect("a folder");
+    let bench = Bench {
+        plan: folder.path().join("basin.toml"),
+        recording: folder.path().join("walk.jsonl"),
+        _folder: folder,
+    };
+    std::fs::write(&bench.plan, PLAN).expect("the plan is written");
+    std::fs::write(&bench.recording, recording).expect("the recording is written");
+    bench
+}
+
+fn name(path: &Path) -> String {
+    path.to_string_lossy().into_owned()
+}
+
+impl Bench {
+    fn arguments(&self, more: &[&str]) -> Vec<String> {
+        let mut all = vec![
+            "calibrate".to_owned(),
+            "--plan".to_owned(),
+            name(&self.plan),
+            "--recording".to_owned(),
+            name(&self.recording),
+        ];
+        all.extend(more.iter().map(|word| (*word).to_owned()));
+        all
+    }
+
+    fn run(&self, more: &[&str]) -> std::process::Output {
+        let all = self.arguments(more);
+        taillamp(&all.iter().map(String::as_str).collect::<Vec<_>>())
+    }
+
+    fn refused(&self, more: &[&str], words: &str) {
+        let all = self.arguments(more);
+        let all: Vec<&str> = all.iter().map(String::as_str).collect();
+        refused(&all, 1, words);
+    }
+}
+
+fn number(json: &Value, pointer: &str) -> f64 {
+    let found = json.pointer(pointer).and_then(Value::as_f64);
+    found.unwrap_or_else(|| panic!("{pointer} in {json}"))
+}
+
+const STRETCHES: [&str; 4] = ["--vacant", "0..59.9", "--occupied", "60..119.9"];
+
+fn with<'a>(more: &[&'a str]) -> Vec<&'a str> {
+    let mut all = STRETCHES.to_vec();
+    all.extend(more);
+    all
+}
+
+/// The keys of contract.md, section 2; the promise is the tail of the normal distribution.
+#[test]
+fn levels_come_back_and_the_promise_follows_from_them() {
+    let bench = bench(&recording());
+    let output = bench.run(&with(&["--json", "--detector", "d-quay"]));
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let found: Value = serde_json::from_slice(&output.stdout).expect("one object");
+    assert_eq!(found["detector"], "d-quay");
+    for (stretch, mean) in [("vacant", 2.0), ("occupied", 5.0)] {
+        assert!((number(&found, &format!("/{stretch}/mean")) - mean).abs() < 0.06);
+        assert!((number(&found, &format!("/{stretch}/sd")) - 0.3).abs() < 0.04);
+        assert_eq!(found[stretch]["samples"], 600);
+    }
+    let (on, off) = (number(&found, "/on"), number(&found, "/off"));
+    assert!(
+        (on - 3.5).abs() < 0.15 && (2.2..on).contains(&off),
+        "{found}"
+    );
+    assert!((number(&found, "/sample_hz") - 10.0).abs() < 0.01);
+    let away = (on - number(&found, "/vacant/mean")) / number(&found, "/vacant/sd");
+    let every_h = 1.0 / normal_above(away) / 10.0 / 3_600.0;
+    let said = number(&found, "/false_alarm_every_h");
+    assert!((said / every_h - 1.0).abs() < 1e-6, "{said} {every_h}");
+    assert!(number(&found, "/margin_sd") > 4.0 && number(&found, "/delay_s") < 0.2);
+}
+
+#[test]
+fn several_detectors_are_one_object_a_line() {
+    let bench = bench(&recording());
+    let output = bench.run(&with(&[
+        "--json",
+        "--detector",
+        "d-shed",
+        "--detector",
+        "beam",
+    ]));
+    let lines: Vec<Value> = text(&output.stdout)
+        .lines()
+        .map(|line| serde_json::from_str(line).expect("one object a line"))
+        .collect();
+    let [shed, beam] = lines.as_slice() else {
+        panic!("two lines: {lines:?}");
+    };
+    // The plan has the sequential test on the shed, and wants 100 h.
+    assert_eq!(shed["decide"], "sequential");
+    assert!(number(shed, "/false_alarm_every_h") >= 99.0, "{shed}");
+    assert!(number(shed, "/delay_s") < 1.0, "{shed}");
+    // Light is cut off by a vehicle.
+    assert!(number(beam, "/on") < number(beam, "/off"), "{beam}");
+}
+
+#[test]
+fn writing_keeps_comments_and_order() {
+    let bench = bench(&recording());
+    let output = bench.run(&with(&[
+        "--write",
+        "--detector",
+        "d-quay",
+        "--detector",
+        "d-shed",
+    ]));
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let plan = std::fs::read_to_string(&bench.plan).expect("it is there");
+    let (before, after): (Vec<&str>, Vec<&str>) = (PLAN.lines().collect(), plan.lines().collect());
+    assert_eq!(before.len(), after.len());
+    let changed: Vec<&str> = before
+        .iter()
+        .zip(&after)
+        .filter(|(before, after)| before != after)
+        .map(|(_, after)| *after)
+        .collect();
+    assert_eq!(changed.len(), 5, "{changed:?}");
+    for (line, (starts, ends)) in changed.iter().zip([
+        ("on = 3.", "# guessed"),
+        ("off = 2.", "# guessed too"),
+        ("vacant = { mean = ", "# old"),
+        ("occupied = { mean = ", "}"),
+        ("sample_hz = 10", ""),
+    ]) {
+        assert!(line.starts_with(starts) && line.ends_with(ends), "{line}");
+    }
+    let check = taillamp(&["check", "--plan", &name(&bench.plan)]);
+    assert_eq!(check.status.code(), Some(0), "{}", text(&check.stdout));
+}
+
+#[test]
+fn a_page_and_text_have_a_histogram() {
+    let bench = bench(&recording());
+    let page = bench.plan.with_file_name("page.html");
+    let output = bench.run(&with(&["--detector", "d-quay", "-o", &name(&page)]));
+    let said = text(&output.stdout);
+    assert!(said.contains("< on 3.") && said.contains("###"), "{said}");
+    let page = std::fs::read_to_string(page).expect("it was written");
+    assert!(page.contains("<svg") && page.contains("Heron Basin") && !page.contains("src="));
+}
+
+#[test]
+fn what_is_no_good_is_refused_in_one_line() {
+    let bench = bench(&recording());
+    let quay = ["--detector", "d-quay"];
+    let stretches = |vacant, occupied| {
+        [
+            quay.as_slice(),
+            &["--vacant", vacant, "--occupied", occupied],
+        ]
+        .concat()
+    };
+    bench.refused(&stretches("0..70", "60..119"), "overlap");
+    bench.refused(&stretches("0..59", "60..900"), "outside the recording");
+    bench.refused(&stretches("60..119", "0..59"), "exchanged");
+    bench.refused(&stretches("0..2", "60..119"), "vacant: only 21 samples");
+    bench.refused(
+        &stretches("0..59", "120..179"),
+        "occupied: the level drifts",
+    );
+    bench.refused(&stretches("20..119", "120..130"), "two levels");
+    bench.refused(&with(&["--detector", "d-qay"]), "did you mean `d-quay`?");
+    bench.refused(&with(&["--detector", "reed"]), "contact");
+    let output = bench.run(&[
+        "--detector",
+        "d-quay",
+        "--vacant",
+        "9",
+        "--occupied",
+        "60..70",
+    ]);
+    assert_eq!(output.status.code(), Some(2));
+}
+
+#[test]
+fn a_level_without_spread_and_a_value_that_is_none_are_refused() {
+    let line = |t: f64, value: &str| {
+        format!(
+            r#"{{"t":{t},"topic":"taillamp/detector/d-quay","payload":[{{"n":"current","u":"mA","v":{value}}}]}}"#
+        ) + "\n"
+    };
+    let constant: String = (0..100).map(|step| line(f64::from(step), "2.5")).collect();
+    let stretches = [
+        "--detector",
+        "d-quay",
+        "--vacant",
+        "0..49",
+        "--occupied",
+        "50..99",
+    ];
+    bench(&constant).refused(&stretches, "every sample is 2.5");
+    bench("").refused(&stretches, "the recording is empty");
+    let mut broken = constant;
+    broken.push_str(&line(99.0, "\"NaN\""));
+    bench(&broken).refused(&stretches, "walk.jsonl:101: taillamp/detector/d-quay");
+}
+
+#[test]
+fn dead_track_calibrates_nothing() {
+    let off = "{\"t\":0,\"topic\":\"taillamp/feed/shed-power\",\"payload\":[{\"n\":\"feed\",\"vb\":false}]}\n";
+    let bench = bench(&format!("{off}{}", recording()));
+    bench.refused(&with(&["--detector", "d-shed"]), "power was off");
+    let quay = bench.run(&with(&["--detector", "d-quay"]));
+    assert_eq!(quay.status.code(), Some(0));
+}
+
+#[test]
+fn without_a_recording_it_says_how_to_make_one() {
+    let bench = bench("");
+    let plan = name(&bench.plan);
+    refused(
+        &["calibrate", "--plan", &plan, "--detector", "d-quay"],
+        2,
+        "taillamp record --plan",
+    );
+}
+
+#[test]
+fn a_bad_line_is_named_and_keeps_the_plan_as_it_is() {
+    let bench = bench(&format!("{}nonsense\n", recording()));
+    let output = bench.run(&with(&["--write", "--detector", "d-quay"]));
+    assert_eq!(output.status.code(), Some(1));
+    assert!(
+        text(&output.stderr).contains("walk.jsonl:5401:"),
+        "{}",
+        text(&output.stderr)
+    );
+    let plan = std::fs::read_to_string(&bench.plan).expect("it is there");
+    assert_eq!(plan, PLAN);
+}
