@@ -317,18 +317,7 @@ impl Engine {
                     fouled_since_set: state.fouled_since_set,
                 })
                 .collect(),
-            tables: self
-                .layout
-                .tables
-                .iter()
-                .zip(&self.tables)
-                .filter_map(|(table, state)| match state.position {
-                    TablePosition::At(stop) => {
-                        Some((table.id.clone(), table.stops[stop].at.clone()))
-                    }
-                    TablePosition::Between | TablePosition::Unknown => None,
-                })
-                .collect(),
+            tables: self.remember_tables(),
             feeds: self
                 .layout
                 .feeds
@@ -363,6 +352,18 @@ impl Engine {
                 .collect(),
             next_train: self.next_train,
         }
+    }
+
+    fn remember_tables(&self) -> Vec<(String, String)> {
+        self.layout
+            .tables
+            .iter()
+            .zip(&self.tables)
+            .filter_map(|(table, state)| match state.position {
+                TablePosition::At(stop) => Some((table.id.clone(), table.stops[stop].at.clone())),
+                TablePosition::Between | TablePosition::Unknown => None,
+            })
+            .collect()
     }
 
     fn remember_train(&self, train: &Train) -> TrainMemory {

@@ -98,7 +98,7 @@ fn input(layout: &Layout, kind: &Kind) -> Option<Input> {
 fn reading(detector: &Detector, value: u8) -> Reading {
     let raw = |level: f64| Reading::Level((level + detector.zero) / detector.scale);
     match &detector.decide {
-        Decide::Boolean => Reading::Seen(value % 2 == 0),
+        Decide::Boolean => Reading::Seen(value.is_multiple_of(2)),
         Decide::Threshold { on, off } => raw(match value {
             // Clear of the threshold, and not below nothing.
             0..=2 => (*off + (*off - *on) * 0.2).max(0.0),

@@ -82,6 +82,18 @@ pub struct Places {
 }
 
 impl Places {
+    /// The six blocks of a running line.
+    fn line(
+        name: &str,
+        block: impl Fn(&str) -> Result<BlockId, Missing>,
+    ) -> Result<[BlockId; 6], Missing> {
+        let mut blocks = [BlockId(0); 6];
+        for (number, slot) in blocks.iter_mut().enumerate() {
+            *slot = block(&format!("{name}-{}", number + 1))?;
+        }
+        Ok(blocks)
+    }
+
     /// Finds everything.
     ///
     /// # Errors
@@ -112,13 +124,7 @@ impl Places {
                 .position(|stop| stop.at == at)
                 .ok_or_else(|| missing(at))
         };
-        let line = |name: &str| -> Result<[BlockId; 6], Missing> {
-            let mut blocks = [BlockId(0); 6];
-            for (number, slot) in blocks.iter_mut().enumerate() {
-                *slot = block(&format!("{name}-{}", number + 1))?;
-            }
-            Ok(blocks)
-        };
+        let line = |name: &str| Self::line(name, block);
         Ok(Self {
             w: [
                 turnout("w1")?,
