@@ -12,7 +12,8 @@ use rand_distr::{Distribution, Exp, LogNormal, Normal};
 pub struct Chance(ChaCha8Rng);
 
 impl Chance {
-    /// The stream of `cause` under `seed`. Streams of different causes do not depend on each other.
+    /// The stream of `cause` under `seed`. Streams of different causes do not depend on each
+    /// other.
     #[must_use]
     pub fn new(seed: u64, cause: &str) -> Self {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);

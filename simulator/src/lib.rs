@@ -6,8 +6,8 @@
 //! judge's code. What really happens is told by [`truth::Truth`], which only tests may read.
 //!
 //! In reading order: [`chance`] (seeded randomness), [`world`] (track, trains, power, points, what
-//! detectors see), [`detectors`] (what they report), [`network`] (how it travels), [`operator`] and
-//! [`mishaps`] (who works the layout, and what goes wrong), [`session`] (all of it together),
+//! detectors see), [`detectors`] (what they report), [`network`] (how it travels), [`operator`]
+//! and [`mishaps`] (who works the layout, and what goes wrong), [`session`] (all of it together),
 //! [`recording`] (a session as a recording), [`truth`].
 
 pub mod chance;

@@ -1,7 +1,7 @@
 //! What goes wrong: how likely each mishap is, and those that come by themselves.
 //!
-//! Inputs: rates and a seed. Outputs: levers pulled on the world, and pulled back after a while, and
-//! the log. Slips of the operator's hands (forgotten points, a switch left on) are told to the
+//! Inputs: rates and a seed. Outputs: levers pulled on the world, and pulled back after a while,
+//! and the log. Slips of the operator's hands (forgotten points, a switch left on) are told to the
 //! operator as probabilities; here are the rest: stalled trains, cars left behind, dead detectors,
 //! devices that start again or hang, boosters that trip, the room's light.
 

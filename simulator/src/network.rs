@@ -1,7 +1,8 @@
 //! How messages travel: late, now and then twice, and in order within one connection.
 //!
 //! Inputs: messages with the moment of sending. Outputs: messages with the moment of arrival. MQTT
-//! keeps the order of one publisher's topic [MQTT-4.6.0-6]; different nodes may overtake each other.
+//! keeps the order of one publisher's topic [MQTT-4.6.0-6]; different nodes may overtake each
+//! other.
 
 use std::collections::{BTreeMap, VecDeque};
 

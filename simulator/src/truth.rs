@@ -42,7 +42,8 @@ impl Shown {
             };
             let zone = sensor.spot().zone(track);
             let level = |of: &BTreeMap<Zone, f64>| of.get(&zone).copied().unwrap_or(0.0).abs();
-            if level(&currents.actual) >= on_ma * SURE {
+            // Between two samples nothing is seen.
+            if sensor.sampled() == Some(now) && level(&currents.actual) >= on_ma * SURE {
                 self.seen.insert(zone, now);
             }
             if level(&currents.nominal) >= on_ma * SURE {

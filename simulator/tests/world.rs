@@ -176,7 +176,7 @@ fn drop_outs_come_as_often_as_poissons_law_says() {
 }
 
 #[test]
-fn a_cautious_driver_stops_before_the_end_of_the_track_and_before_another_train() {
+fn a_cautious_driver_stops_before_a_taken_block_and_before_the_end_of_the_track() {
     let plan = straight(1500.0);
     let mut world = world_of(&plan, Settings::ideal(1));
     let engine = || vec![Vehicle::engine(200.0, 4, 60.0, 200.0)];
@@ -184,20 +184,45 @@ fn a_cautious_driver_stops_before_the_end_of_the_track_and_before_another_train(
     let second = world.put("second", engine(), (BlockId(0), Side::B), 1000.0);
     world.tell(second, Order::run(400.0));
     world.run_to(Instant(20_000_000));
-    let truth = world.truth();
-    let (piece, head_mm) = truth.trains[second].head.expect("it is on the track");
-    let (same, tail_mm) = truth.trains[first].tail.expect("it is on the track");
-    assert_eq!(piece, same);
-    assert!(
-        tail_mm - head_mm > 50.0 && tail_mm - head_mm < 200.0,
-        "{head_mm} {tail_mm}"
-    );
+    assert_head(&world, second, BlockId(0), 5_900.0..6_000.0);
     world.tell(first, Order::run(400.0));
     world.run_to(Instant(60_000_000));
+    assert!(
+        world
+            .truth()
+            .trains
+            .iter()
+            .all(|train| train.speed_mm_s == 0.0)
+    );
+    assert_head(&world, first, BlockId(2), 5_900.0..6_000.0);
+    assert_head(&world, second, MIDDLE, 1_400.0..1_500.0);
+}
+
+#[test]
+fn a_train_that_is_pushed_back_stops_before_another() {
+    let plan = straight(1500.0);
+    let mut world = world_of(&plan, Settings::ideal(1));
+    let engine = || vec![Vehicle::engine(200.0, 4, 60.0, 200.0)];
+    let stands = world.put("stands", engine(), (BlockId(0), Side::B), 1000.0);
+    let comes = world.put("comes", engine(), (MIDDLE, Side::B), 400.0);
+    world.tell(comes, Order::run(300.0).backwards());
+    world.run_to(Instant(20_000_000));
     let truth = world.truth();
-    assert!(truth.trains.iter().all(|train| train.speed_mm_s == 0.0));
-    let (_, head_mm) = truth.trains[first].head.expect("it is on the track");
-    assert!(head_mm > 5_900.0 && head_mm < 6_000.0, "{head_mm}");
+    let head = truth.trains[stands].head.expect("it is on the track");
+    let tail = truth.trains[comes].tail.expect("it is on the track");
+    assert_eq!(head.0, tail.0);
+    assert!(
+        (50.0..200.0).contains(&(tail.1 - head.1)),
+        "{head:?} {tail:?}"
+    );
+}
+
+fn assert_head(world: &World, train: usize, block: BlockId, within_mm: std::ops::Range<f64>) {
+    let (piece, mm) = world.truth().trains[train]
+        .head
+        .expect("it is on the track");
+    assert_eq!(piece, taillamp_simulator::world::track::Piece::Block(block));
+    assert!(within_mm.contains(&mm), "{mm}");
 }
 
 #[test]

@@ -37,11 +37,21 @@ fn lan() -> Option<IpAddr> {
 }
 
 /// The QR code of an address, in characters; `None` where it is too long for one.
+///
+/// `coloured` is for a terminal: black on white whatever its own colours are, because a phone may
+/// not read a code that is light on dark.
 #[must_use]
-pub fn qr(address: &str) -> Option<String> {
+pub fn qr(address: &str, coloured: bool) -> Option<String> {
     let code = QrCode::new(address).ok()?;
-    // Dark on light also on a dark terminal: phones read it either way, people expect it so.
-    Some(code.render::<Dense1x2>().quiet_zone(true).build())
+    let text = code.render::<Dense1x2>().quiet_zone(true).build();
+    if !coloured {
+        return Some(text);
+    }
+    // ECMA-48, select graphic rendition: black, on bright white, and back.
+    let lines = text
+        .lines()
+        .map(|line| format!("\x1b[30;107m{line}\x1b[0m"));
+    Some(lines.collect::<Vec<_>>().join("\n"))
 }
 
 #[cfg(test)]
@@ -59,8 +69,10 @@ mod tests {
 
     #[test]
     fn an_address_has_a_code_and_a_novel_has_none() {
-        let code = qr("http://192.0.2.7:8080/").expect("a code");
-        assert!(code.lines().count() > 10);
-        assert!(qr(&"x".repeat(10_000)).is_none());
+        let code = qr("http://192.0.2.7:8080/", false).expect("a code");
+        assert!(code.lines().count() > 10 && !code.contains('\x1b'));
+        let coloured = qr("http://192.0.2.7:8080/", true).expect("a code");
+        assert!(coloured.lines().all(|line| line.ends_with("\x1b[0m")));
+        assert!(qr(&"x".repeat(10_000), true).is_none());
     }
 }

@@ -7,6 +7,7 @@
 mod guess;
 
 use std::collections::BTreeMap;
+use std::io::Write as _;
 use std::path::PathBuf;
 
 use super::ear::{self, Ear, Login};
@@ -84,7 +85,11 @@ async fn hear(mut ear: Ear, plan: &Plan, seconds: Option<f64>) -> Unknown {
                         continue;
                     }
                     if seconds.is_none() {
-                        println!("{}  {}", guess::plain(&topic), guess::shown(&payload));
+                        print(&format!(
+                            "{}  {}\n",
+                            guess::plain(&topic),
+                            guess::shown(&payload)
+                        ));
                     }
                 }
                 unknown.insert(topic, payload);
@@ -101,15 +106,24 @@ async fn hear(mut ear: Ear, plan: &Plan, seconds: Option<f64>) -> Unknown {
 
 fn tell(unknown: &Unknown) {
     if unknown.is_empty() {
-        println!("The plan knows every topic that was heard.");
-        return;
+        return print("The plan knows every topic that was heard.\n");
     }
-    println!("\n# Topics that the plan does not know, with their last payloads.");
+    print("\n# Topics that the plan does not know, with their last payloads.\n");
     for (topic, payload) in unknown {
-        println!("\n# {}\n# {}", guess::plain(topic), guess::shown(payload));
-        println!("{}", guess::lines(topic, payload));
+        let (name, shown) = (guess::plain(topic), guess::shown(payload));
+        print(&format!(
+            "\n# {name}\n# {shown}\n{}\n",
+            guess::lines(topic, payload)
+        ));
     }
     if unknown.len() == TOPICS_MAX {
-        println!("\n# There are more; only {TOPICS_MAX} are shown.");
+        print(&format!(
+            "\n# There are more; only {TOPICS_MAX} are shown.\n"
+        ));
     }
+}
+
+/// Nobody may be reading any more; that is no reason to fail.
+fn print(text: &str) {
+    let _ = std::io::stdout().write_all(text.as_bytes());
 }

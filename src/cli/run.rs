@@ -3,7 +3,7 @@
 //! Ctrl-C and SIGTERM end it; SIGHUP reads the plan again. Standard output tells once where the
 //! page is; the log goes to standard error.
 
-use std::io::IsTerminal as _;
+use std::io::{IsTerminal as _, Write as _};
 use std::path::PathBuf;
 
 use tokio::signal::unix::{SignalKind, signal};
@@ -119,14 +119,16 @@ async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
 }
 
 fn greet(name: &str, addresses: Addresses, secure: bool) {
-    println!(
-        "Taillamp watches {name}. The page: {}",
-        address::page(addresses.web, secure)
-    );
+    let page = address::page(addresses.web, secure);
+    let mut text = format!("Taillamp watches {name}. The page: {page}\n");
     if let Some(mqtt) = addresses.mqtt {
-        println!("Devices publish to {}.", address::broker(mqtt));
+        text.push_str(&format!("Devices publish to {}.\n", address::broker(mqtt)));
     }
-    println!("A hobby aid: it watches and warns. It is not a safety system; look before you move.");
+    text.push_str(
+        "A hobby aid: it watches and warns. It is not a safety system; look before you move.\n",
+    );
+    // Nobody may be reading: the daemon watches all the same.
+    let _ = std::io::stdout().write_all(text.as_bytes());
 }
 
 const fn exit_of(error: &StartError) -> Exit {

@@ -42,7 +42,7 @@ impl Clock {
     /// The moment at which a timer due at `at` fires, for the runtime's sleep.
     #[must_use]
     pub fn sleep_until(&self, at: Instant) -> tokio::time::Instant {
-        // A deadline beyond what the platform can express is as good as none: a day, then look again.
+        // A deadline beyond what the platform can express is as good as none: look again in a day.
         let span = std::time::Duration::from_micros(at.0);
         let day = std::time::Duration::from_secs(86_400);
         let due = self

@@ -77,7 +77,7 @@ impl Desk {
     }
 }
 
-/// Whether there is such an item. An alarm need not be active: the engine says what it makes of that.
+/// Whether there is such an item. An alarm need not be active: what that means is the engine's.
 fn is_known(engine: &Engine, order: &Order) -> bool {
     let Layout {
         blocks,

@@ -7,10 +7,12 @@
 
 use std::sync::Arc;
 
+use bytes::Bytes;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use super::desk::Desk;
 use super::hub::{Ask, Hub, LayoutNames, Shot, stopped};
+use super::last_words::LastWords;
 use super::log_limit::LogLimit;
 use super::mqtt::client::Arrival;
 use super::outlet::Outlet;
@@ -43,6 +45,7 @@ pub(super) struct EngineTask {
     pub(super) names: Arc<LayoutNames>,
     pub(super) table: TopicTable,
     pub(super) desk: Desk,
+    pub(super) last_words: LastWords,
     pub(super) arrivals: mpsc::Receiver<Arrival>,
     pub(super) asks: mpsc::Receiver<Ask>,
     pub(super) stop: watch::Receiver<bool>,
@@ -183,7 +186,7 @@ impl EngineTask {
     }
 
     /// One message; `false` where it is an echo of what the daemon itself has published.
-    fn message(&mut self, at: Instant, topic: &str, payload: &[u8], retained: bool) -> bool {
+    fn message(&mut self, at: Instant, topic: &str, payload: &Bytes, retained: bool) -> bool {
         if self.desk.is_ours(topic) {
             // Only what the broker kept from an earlier run needs a look.
             if retained && !payload.is_empty() {
@@ -209,6 +212,10 @@ impl EngineTask {
                 "malformed"
             }
         };
+        if outcome != "malformed" {
+            self.last_words
+                .heard(&self.table, &self.names.plan.layout, topic, payload);
+        }
         self.hub.metrics.message(outcome);
         self.inputs = inputs;
         true
@@ -317,8 +324,8 @@ impl EngineTask {
     }
 
     /// Changes the plan. Items that both plans have keep what the engine remembers across a restart
-    /// (rule B8): a place that was vacant is unknown, kept vacant, until its detectors report again,
-    /// which retained messages do at once.
+    /// (rule B8): a place that was vacant is unknown, kept vacant, until its detectors report.
+    /// What will not be reported again by itself is said again here.
     fn reload(&mut self, plan: Plan) -> Result<(), Vec<Finding>> {
         reload::needs_restart(&self.names.plan, &plan)?;
         let at = self.present();
@@ -328,6 +335,14 @@ impl EngineTask {
             .handle(at, Input::Broker(self.hub.broker_connected()));
         self.table = TopicTable::new(&plan);
         self.names = Arc::new(LayoutNames::new(plan));
+        for (topic, payload) in self.last_words.again(&self.table, &self.names.plan.layout) {
+            let mut inputs = Vec::new();
+            // A plan may read a payload otherwise than the one before; then it says nothing.
+            let _ = self.decode(&topic, &payload, true, &mut inputs);
+            for input in inputs {
+                self.engine.handle(at, input);
+            }
+        }
         self.shot = None;
         self.outlet.rename(&mut self.engine, self.names.clone());
         Ok(())

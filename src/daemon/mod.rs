@@ -11,6 +11,7 @@ mod desk;
 mod engine_task;
 pub mod http;
 pub mod hub;
+mod last_words;
 mod log_limit;
 pub mod metrics;
 pub mod mqtt;
@@ -39,6 +40,7 @@ use clock::Clock;
 use desk::Desk;
 use engine_task::EngineTask;
 use hub::{Hub, LayoutNames, NoAnswer};
+use last_words::LastWords;
 use log_limit::LogLimit;
 use metrics::Metrics;
 use mqtt::broker::Broker;
@@ -223,6 +225,10 @@ impl Daemon {
         // Nobody listens any more only when everything has ended already.
         let _ = self.stop.send(true);
         for task in [self.web, self.engine] {
+            // One whose end was waited for already must not be waited for again.
+            if task.is_finished() {
+                continue;
+            }
             if tokio::time::timeout(STOP_MAX, task).await.is_err() {
                 tracing::warn!("a task did not end in time");
             }
@@ -261,6 +267,7 @@ fn engine_task(
         names,
         table,
         desk,
+        last_words: LastWords::default(),
         arrivals,
         asks,
         stop,

@@ -2,8 +2,8 @@
 //! DEVELOPERS.md).
 //!
 //! Input: the engine after each batch of inputs. Output: a record on `P/state/KIND/ID` or
-//! `P/alarm/ID` for each item that the engine touched, empty when it is gone; the same record in the
-//! stream; one sentence at a time on `P/say`. Line-up, the broker and readings are slower: see
+//! `P/alarm/ID` for each item that the engine touched, empty when it is gone; the same record in
+//! the stream; one sentence at a time on `P/say`. Line-up, the broker and readings are slower: see
 //! [`Outlet::sweep`]. It decides nothing about the layout.
 
 use std::collections::BTreeSet;

@@ -1,10 +1,10 @@
 //! When a reading that changes no decision is worth showing.
 //!
-//! A detector's record is published when its evidence or health changes. Its reading alone moves all
-//! the time; it is shown at most once a second, and only when it differs from the shown one by more
-//! than noise: a fifth of the distance between the two thresholds (one standard deviation of the
-//! vacant level where the test is sequential), or a twentieth of the reading, whichever is more.
-//! Common practice, no source; it decides nothing but what is shown.
+//! A detector's record is published when its evidence or health changes. Its reading alone moves
+//! all the time; it is shown at most once a second, and only when it differs from the shown one by
+//! more than noise: a fifth of the distance between the two thresholds (one standard deviation of
+//! the vacant level where the test is sequential), or a twentieth of the reading, whichever is
+//! more. Common practice, no source; it decides nothing but what is shown.
 
 use crate::engine::layout::Decide;
 

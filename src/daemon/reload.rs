@@ -83,7 +83,8 @@ pub async fn from_file(hub: &Hub, file: &Path) -> Result<Vec<Finding>, ReloadErr
     hub.metrics.plan_reloaded.set(i64::from(changed.is_ok()));
     match &changed {
         Ok(findings) => {
-            tracing::info!(file = %file.display(), warnings = findings.len(), "the plan was loaded");
+            let (file, warnings) = (file.display(), findings.len());
+            tracing::info!(%file, warnings, "the plan was loaded");
         }
         Err(error) => tracing::warn!(%error, "the plan was not loaded"),
     }

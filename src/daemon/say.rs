@@ -10,7 +10,7 @@ use crate::engine::time::{Instant, Span};
 
 /// The time that one sentence takes to be spoken and understood. Common practice, no source.
 const PAUSE: Span = Span::from_secs(3);
-/// More alarms than this at once are a flood: the least urgent are not spoken, and the page has them.
+/// More alarms than this at once are a flood: the least urgent are not spoken; the page has them.
 const WAITING_MAX: usize = 16;
 
 /// The sentences that wait to be spoken.

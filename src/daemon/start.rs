@@ -31,7 +31,10 @@ const SECRET_BYTES_MAX: u64 = 4 * 1_024 * 1_024;
 #[derive(Debug, thiserror::Error)]
 pub enum StartError {
     /// Somebody else has the port.
-    #[error("port {} is taken: end the program that has it, or choose another with {key} in the plan", .address.port())]
+    #[error(
+        "port {} is taken: end the program that has it, or choose another with {key} in the plan",
+        .address.port()
+    )]
     PortTaken {
         /// The plan's key.
         key: &'static str,
@@ -65,7 +68,10 @@ pub enum StartError {
         error: UsersError,
     },
     /// The PIN file holds no hash.
-    #[error("[web] pin_file in the plan: {} holds no argon2 hash; make it with 'taillamp init'", .file.display())]
+    #[error(
+        "[web] pin_file in the plan: {} holds no argon2 hash; make it with 'taillamp init'",
+        .file.display()
+    )]
     Pin {
         /// Which.
         file: PathBuf,

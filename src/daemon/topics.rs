@@ -2,8 +2,8 @@
 //! gives single items.
 //!
 //! Families are subscribed whole, so that a topic that the plan does not know is seen and counted,
-//! and so that a changed plan finds its topics subscribed. Filters do not overlap: a broker may send
-//! a message once for each filter that takes it in.
+//! and so that a changed plan finds its topics subscribed. Filters do not overlap: a broker may
+//! send a message once for each filter that takes it in.
 
 use std::collections::BTreeSet;
 

@@ -1,7 +1,8 @@
-//! Looking ahead: the first thing that stops each train, and how soon (behaviour.md, section 5; T9, T10).
+//! Looking ahead: the first thing that stops each train, and how soon (behaviour.md, section 5; T9,
+//! T10).
 //!
-//! Input: trains with a known direction that have not stopped, the road as set, places, points. Output:
-//! warnings that keep one identity while they last.
+//! Input: trains with a known direction that have not stopped, the road as set, places, points.
+//! Output: warnings that keep one identity while they last.
 
 use alloc::collections::BTreeMap;
 use alloc::string::String;

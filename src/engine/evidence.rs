@@ -167,10 +167,7 @@ impl Engine {
         }
         // T1 counts from a detector's own last evidence, though the place has not moved yet.
         if let Some(place) = self.track.watched_by(subject) {
-            for index in 0..self.watchers[place.index()].len() {
-                let turnout = self.watchers[place.index()][index];
-                self.dirty.turnouts.mark(turnout.index());
-            }
+            self.mark_watchers(place);
         }
     }
 

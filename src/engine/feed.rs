@@ -1,8 +1,8 @@
 //! Feeds: switched power supplies, and what that says about `off` (behaviour.md, section 2).
 //!
-//! Input: switch, voltage, the feed it hangs on, the position that routes it, and whether current was
-//! seen to fail in several places at once (B10). Output: whether a current detector's `off` proves
-//! anything. It knows nothing of trains.
+//! Input: switch, voltage, the feed it hangs on, the position that routes it, and whether current
+//! was seen to fail in several places at once (B10). Output: whether a current detector's `off`
+//! proves anything. It knows nothing of trains.
 
 use crate::input::{Position, TablePosition};
 use crate::layout::{Feed, Leg, Supply, Via};
@@ -75,7 +75,8 @@ impl FeedState {
         self.on = match supplied.routed {
             Some(routed) => routed,
             None => self.switch.or(match feed.supply {
-                // A steady feed known by its voltage alone: a fall is a failure, not a switch (B10).
+                // A steady feed known by its voltage alone: a fall is a failure, not a switch
+                // (B10).
                 Supply::Steady if self.failed => Some(true),
                 Supply::Steady | Supply::Throttle => volts,
             }),

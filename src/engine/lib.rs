@@ -1,9 +1,9 @@
 //! The decisions of taillamp: time and messages in, changes out.
 //!
-//! `no_std`: a clock, a socket, a file or a randomly ordered map cannot be named here. The shell calls
-//! [`Engine::handle`] for every input and [`Engine::advance`] when the deadline of
-//! [`Engine::next_deadline`] has come, and drains what changed after each. The same inputs at the same
-//! times give the same changes, byte for byte.
+//! `no_std`: a clock, a socket, a file or a randomly ordered map cannot be named here. The shell
+//! calls [`Engine::handle`] for every input and [`Engine::advance`] when the deadline of
+//! [`Engine::next_deadline`] has come, and drains what changed after each. The same inputs at the
+//! same times give the same changes, byte for byte.
 //!
 //! One instant runs through the stages in one order: feed and node, detector, place, turnout and
 //! table, train, road ahead, alarm; inside a stage by id (behaviour.md, section 7).
@@ -35,6 +35,7 @@ mod track;
 mod train;
 mod turnout;
 mod views;
+pub mod ways;
 mod wording;
 
 use alloc::collections::{BTreeMap, BTreeSet};
@@ -63,8 +64,8 @@ use turnout::{CrossoverState, TurnoutState};
 
 pub use views::View;
 
-/// A round is the stages once through. What the follower tells the places needs a second one, routed
-/// power a third; more than this is a broken invariant.
+/// A round is the stages once through. What the follower tells the places needs a second one,
+/// routed power a third; more than this is a broken invariant.
 const ROUNDS_MAX: usize = 16;
 
 /// The engine: one layout, one owner, one order of events.

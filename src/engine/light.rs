@@ -108,7 +108,8 @@ impl Engine {
         }
     }
 
-    /// What was said in the moment of the step is taken back: the evidence was none, and is not kept.
+    /// What was said in the moment of the step is taken back: the evidence was none, and is not
+    /// kept.
     fn take_back(&mut self, place: PlaceId) {
         let now = self.now;
         let state = &self.places[place.index()];

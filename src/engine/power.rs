@@ -178,7 +178,8 @@ impl Engine {
                 tripped.push((id, lost));
             }
         }
-        // The lowest feed that explains all of it; a district only where more than one feed of it fell.
+        // The lowest feed that explains all of it; a district only where more than one feed of it
+        // fell.
         let most = tripped.iter().map(|(_, lost)| *lost).max().unwrap_or(0);
         let cause = tripped
             .iter()

@@ -1,7 +1,7 @@
 //! Memory: what must survive a restart (B8), and how an engine starts from it.
 //!
-//! A remembered `vacant` is `unknown`, kept vacant. Time spent down counts towards no timer. What is
-//! remembered is shown so until the first fresh sample of each detector concerned.
+//! A remembered `vacant` is `unknown`, kept vacant. Time spent down counts towards no timer. What
+//! is remembered is shown so until the first fresh sample of each detector concerned.
 
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -20,7 +20,8 @@ use crate::time::Instant;
 use crate::train::{Link, Train};
 
 impl Engine {
-    /// An engine that remembers (B8). Items of the memory that the layout does not know are ignored.
+    /// An engine that remembers (B8). Items of the memory that the layout does not know are
+    /// ignored.
     #[must_use]
     pub fn recall(layout: Layout, at: Instant, memory: &Memory) -> Self {
         let mut engine = Self::new(layout, at);

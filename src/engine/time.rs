@@ -1,7 +1,8 @@
 //! Time as data: the engine never reads a clock, time comes in with each input.
 //!
-//! [`Instant`] counts microseconds since an origin that the caller chooses (a recording's zero, or the
-//! daemon's start); [`Span`] is a length of time. All arithmetic saturates: no step can underflow.
+//! [`Instant`] counts microseconds since an origin that the caller chooses (a recording's zero, or
+//! the daemon's start); [`Span`] is a length of time. All arithmetic saturates: no step can
+//! underflow.
 
 use core::fmt;
 
@@ -15,8 +16,9 @@ pub struct Span(pub u64);
 
 /// The smallest step that recordings and outputs show (three decimals of a second).
 ///
-/// A rule that says 'longer than' fires one step after its limit, so that an input that comes exactly
-/// at the limit still counts (49 CFR 236.309: a loss of 5 seconds *or less* releases nothing).
+/// A rule that says 'longer than' fires one step after its limit, so that an input that comes
+/// exactly at the limit still counts (49 CFR 236.309: a loss of 5 seconds *or less* releases
+/// nothing).
 pub const STEP: Span = Span(1_000);
 
 impl Instant {
@@ -44,7 +46,8 @@ impl Instant {
         self.0 as f64 / 1e6
     }
 
-    /// From seconds since the origin, to the nearest microsecond; negative and not-a-number give zero.
+    /// From seconds since the origin, to the nearest microsecond; negative and not-a-number give
+    /// zero.
     #[must_use]
     pub fn from_secs_f64(seconds: f64) -> Self {
         Self(Span::from_secs_f64(seconds).0)

@@ -1,8 +1,8 @@
 //! One queue of wake-ups for the whole engine.
 //!
-//! A subject asks to be looked at again at a moment; it has at most one wake-up. What is due is decided
-//! when it is looked at, so a wake-up that comes too early does no harm. Those of one deadline fire
-//! together, each at its own time (behaviour.md, section 7).
+//! A subject asks to be looked at again at a moment; it has at most one wake-up. What is due is
+//! decided when it is looked at, so a wake-up that comes too early does no harm. Those of one
+//! deadline fire together, each at its own time (behaviour.md, section 7).
 
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::vec::Vec;

@@ -380,7 +380,8 @@ impl Track {
                 };
                 ways.iter()
                     .filter(|way| {
-                        // A single slip: from the leg met at the first turnout to the leg taken here.
+                        // A single slip: from the leg met at the first turnout to the leg taken
+                        // here.
                         met != Leg::Toe
                             || passed
                                 .last()

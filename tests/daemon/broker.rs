@@ -95,10 +95,30 @@ fn a_broker_with_passwords_lets_the_daemon_in_and_nodes_report_only_for_themselv
         std::fs::write(&file, users.to_text()).expect("a file");
         let secret = format!("[mqtt]\npassword_file = \"{}\"\n", file.display());
         let daemon = start(&PLAN.replace("[mqtt]\n", &secret)).await;
-        until("the daemon itself gets in", async || {
-            (get(&daemon, "/readyz").await.status == StatusCode::OK).then_some(())
-        })
-        .await;
+        assert_eq!(
+            get(&daemon, "/readyz").await.status,
+            StatusCode::OK,
+            "the daemon gets in"
+        );
+        let address = daemon.addresses().mqtt.expect("embedded");
+        let mut node = Mqtt::login(address, Some(("esp-3", "signal box"))).await;
+        node.hear("wharf/status", |payload| payload == b"online")
+            .await;
+        node.publish("wharf/state/turnout/w1", "forged").await;
+        node.publish("wharf/alarm/left-diverging:w1", "forged")
+            .await;
+        node.publish("wharf/status", "forged").await;
+        node.current("d-east", 12.0).await;
+        node.state("wharf/state/block/loop-east", "occupied").await;
+        let forged = node
+            .log
+            .iter()
+            .filter(|(_, payload)| payload.as_ref() == b"forged");
+        assert_eq!(
+            forged.count(),
+            0,
+            "what came before the reading is not passed on"
+        );
         daemon.stop().await;
     });
 }

@@ -8,7 +8,7 @@ use std::process::{Child, Command, Output, Stdio};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
-use crate::harness::{DEADLINE, PLAN};
+use crate::harness::{DEADLINE, Mqtt, PLAN};
 
 fn taillamp(args: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_taillamp"));
@@ -255,78 +255,86 @@ fn init_writes_a_plan_that_runs_and_nothing_twice() {
     );
 }
 
-#[test]
-fn record_and_listen_hear_the_broker() {
-    let folder = tempfile::tempdir().expect("a folder");
-    let process = Process::start(folder.path());
-    let broker = fs::read_to_string(&process.plan).expect("text");
-    let port = broker
+/// Messages that the daemon's broker keeps; the client stays, so that they do.
+fn keep_messages(process: &Process) -> (tokio::runtime::Runtime, Mqtt) {
+    let plan = fs::read_to_string(&process.plan).expect("text");
+    let port = plan
         .split("[mqtt]\nlisten = \"127.0.0.1:")
         .nth(1)
         .expect("a port");
-    let port: u16 = port
-        .split('"')
-        .next()
-        .expect("a port")
-        .parse()
-        .expect("a number");
+    let port = port.split('"').next().expect("a port");
+    let port: u16 = port.parse().expect("a number");
     let runtime = tokio::runtime::Runtime::new().expect("a runtime");
     let mqtt = runtime.block_on(async {
-        let mqtt = crate::harness::Mqtt::new(([127, 0, 0, 1], port).into()).await;
+        let mut mqtt = Mqtt::new(([127, 0, 0, 1], port).into()).await;
         mqtt.keep("wharf/node/esp-1", "online").await;
         mqtt.keep("elsewhere/sensor-9", r#"{"ma":12.5}"#).await;
         mqtt.position("w1", "reverse").await;
+        // What has come back from the broker is retained there.
+        mqtt.hear("wharf/position/w1", |payload| !payload.is_empty())
+            .await;
         mqtt
     });
+    (runtime, mqtt)
+}
+
+#[test]
+fn what_is_recorded_can_be_replayed() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let process = Process::start(folder.path());
+    let kept = keep_messages(&process);
     let recording = folder.path().join("evening.jsonl");
     let file = recording.to_str().expect("a plain name");
-    let recorded = run(&[
-        "record",
-        "--plan",
-        process.plan(),
-        "-o",
-        file,
-        "--seconds",
-        "1.5",
-    ]);
+    let record = ["record", "--plan", process.plan(), "-o", file];
+    let recorded = run(&[&record[..], &["--seconds", "1.5"]].concat());
     assert_eq!(recorded.status.code(), Some(0), "{}", said(&recorded));
     let lines = fs::read_to_string(&recording).expect("a recording");
-    assert!(
-        lines
-            .lines()
-            .next()
-            .is_some_and(|line| line.starts_with("{\"t\":0.")),
-        "{lines}"
+    assert!(lines.starts_with("{\"t\":0."), "{lines}");
+    let position = concat!(
+        r#""topic":"wharf/position/w1","payload":[{"n":"position","vs":"reverse"}],"#,
+        r#""retained":true}"#
     );
-    let position = "\"topic\":\"wharf/position/w1\",\"payload\":[{\"n\":\"position\",\"vs\":\"reverse\"}],\"retained\":true}";
-    assert!(
-        lines.lines().any(|line| line.ends_with(position)),
-        "{lines}"
-    );
+    let has_position = lines.lines().any(|line| line.ends_with(position));
+    assert!(has_position, "{lines}");
     assert!(!lines.contains("elsewhere"), "the plan does not know it");
     let replayed = run(&["replay", "--plan", process.plan(), file]);
     assert_eq!(replayed.status.code(), Some(0), "{}", said(&replayed));
+    assert!(
+        said(&replayed).contains("\"position\":\"reverse\""),
+        "{}",
+        said(&replayed)
+    );
+    drop(kept);
+    let plan = process.plan().to_owned();
+    process.end();
+    let gone = run(&["record", "--plan", &plan, "-o", file]);
+    assert_eq!(gone.status.code(), Some(4), "{}", said(&gone));
+    assert!(said(&gone).contains("no broker"), "{}", said(&gone));
+}
 
+#[test]
+fn listen_tells_of_topics_that_the_plan_does_not_know() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let process = Process::start(folder.path());
+    let kept = keep_messages(&process);
     let listened = run(&["listen", "--plan", process.plan(), "--seconds", "1.5"]);
     assert_eq!(listened.status.code(), Some(0), "{}", said(&listened));
     let text = said(&listened);
+    for expected in [
+        "topic = \"elsewhere/sensor-9\"",
+        "pointer:/ma",
+        "{\"ma\":12.5}",
+    ] {
+        assert!(text.contains(expected), "{expected} in {text}");
+    }
     assert!(
-        text.contains("topic = \"elsewhere/sensor-9\"") && text.contains("pointer:/ma"),
-        "{text}"
+        !text.contains("wharf/position/w1"),
+        "the plan knows it: {text}"
     );
-    assert!(
-        text.contains("{\"ma\":12.5}") && !text.contains("wharf/position/w1"),
-        "{text}"
-    );
-    drop(mqtt);
+    drop(kept);
     let plan = process.plan().to_owned();
     process.end();
-    for command in [
-        vec!["listen", "--plan", &plan],
-        vec!["record", "--plan", &plan, "-o", file],
-    ] {
-        let gone = run(&command);
-        assert_eq!(gone.status.code(), Some(4), "{}", said(&gone));
-        assert!(said(&gone).contains("no broker"), "{}", said(&gone));
-    }
+    let gone = run(&["listen", "--plan", &plan]);
+    assert_eq!(gone.status.code(), Some(4), "{}", said(&gone));
+    assert!(said(&gone).contains("no broker"), "{}", said(&gone));
 }

@@ -1,12 +1,14 @@
 //! Who is let in: hosts, origins, bodies, the PIN, limits, taken ports.
 
+use std::process::Command;
+
 use hyper::{Method, StatusCode};
 use taillamp::daemon::mqtt::broker::access::hash;
 use taillamp::daemon::{Daemon, Options, StartError};
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{TcpListener, TcpStream};
 
-use crate::harness::{Events, PLAN, ask, get, live, plan, post, send, start, until};
+use crate::harness::{Answer, Events, PLAN, ask, get, live, plan, post, send, start, until};
 
 const ACT: &str = "/api/v1/detectors/d-east/out-of-service";
 
@@ -149,50 +151,48 @@ fn bodies_that_are_too_long_and_wrong_methods_are_refused() {
     });
 }
 
-#[test]
-fn a_pin_opens_the_door_and_wrong_ones_cost_time() {
-    live(async {
-        let folder = tempfile::tempdir().expect("a folder");
-        let file = folder.path().join("pin");
-        std::fs::write(&file, hash("2468").expect("a hash")).expect("a file");
-        let web = format!("[web]\npin_file = \"{}\"\n", file.display());
-        let daemon = start(&PLAN.replace("[web]\n", &web)).await;
-        assert_eq!(
-            get(&daemon, "/api/v1/state").await.status,
-            StatusCode::OK,
-            "reading is free"
-        );
-        let needed = get(&daemon, "/api/v1/session").await.json();
-        assert_eq!(needed, serde_json::json!({"needed": true, "held": false}));
-        assert_eq!(
-            post(&daemon, ACT, "").await.status,
-            StatusCode::UNAUTHORIZED
-        );
-        assert_eq!(
-            post(&daemon, "/api/v1/plan/reload", "").await.status,
-            StatusCode::UNAUTHORIZED
-        );
+const SESSION: &str = "/api/v1/session";
 
-        let session = "/api/v1/session";
-        let wrong = post(&daemon, session, r#"{"pin":"1111"}"#).await;
-        assert_eq!(wrong.status, StatusCode::FORBIDDEN);
-        let right = post(&daemon, session, r#"{"pin":"2468"}"#).await;
+/// A daemon whose PIN is 2468; the folder holds its hash.
+async fn start_with_pin() -> (Daemon, tempfile::TempDir) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("pin");
+    std::fs::write(&file, hash("2468").expect("a hash")).expect("a file");
+    let web = format!("[web]\npin_file = \"{}\"\n", file.display());
+    (start(&PLAN.replace("[web]\n", &web)).await, folder)
+}
+
+/// What a PIN is answered with.
+async fn enter(daemon: &Daemon, pin: &str) -> Answer {
+    post(daemon, SESSION, &format!("{{\"pin\":\"{pin}\"}}")).await
+}
+
+#[test]
+fn a_pin_opens_the_door_until_the_session_ends() {
+    live(async {
+        let (daemon, _folder) = start_with_pin().await;
+        let reading = get(&daemon, "/api/v1/state").await;
+        assert_eq!(reading.status, StatusCode::OK, "reading is free");
+        let needed = get(&daemon, SESSION).await.json();
+        assert_eq!(needed, serde_json::json!({"needed": true, "held": false}));
+        for path in [ACT, "/api/v1/plan/reload"] {
+            let status = post(&daemon, path, "").await.status;
+            assert_eq!(status, StatusCode::UNAUTHORIZED, "{path}");
+        }
+        assert_eq!(enter(&daemon, "1111").await.status, StatusCode::FORBIDDEN);
+        let right = enter(&daemon, "2468").await;
         assert_eq!(right.status, StatusCode::NO_CONTENT, "{right:?}");
         let cookie = right.headers["set-cookie"]
             .to_str()
             .expect("text")
             .to_owned();
-        assert!(
-            cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"),
-            "{cookie}"
-        );
+        let closed = cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict");
+        assert!(closed, "{cookie}");
         let pair = cookie.split(';').next().expect("a pair");
         let with = [("cookie", pair), ("content-type", "application/json")];
-        assert_eq!(
-            ask(&daemon, Method::POST, ACT, &with, "").await.status,
-            StatusCode::NO_CONTENT
-        );
-        let held = ask(&daemon, Method::GET, session, &with, "").await.json();
+        let acted = ask(&daemon, Method::POST, ACT, &with, "").await;
+        assert_eq!(acted.status, StatusCode::NO_CONTENT);
+        let held = ask(&daemon, Method::GET, SESSION, &with, "").await.json();
         assert_eq!(held["held"], true);
         let foreign = [with[0], with[1], ("origin", "http://example.org")];
         let answer = ask(&daemon, Method::POST, ACT, &foreign, "").await;
@@ -201,19 +201,21 @@ fn a_pin_opens_the_door_and_wrong_ones_cost_time() {
             StatusCode::FORBIDDEN,
             "a session does not help another origin"
         );
-        ask(&daemon, Method::DELETE, session, &with, "").await;
-        assert_eq!(
-            ask(&daemon, Method::POST, ACT, &with, "").await.status,
-            StatusCode::UNAUTHORIZED
-        );
+        ask(&daemon, Method::DELETE, SESSION, &with, "").await;
+        let after = ask(&daemon, Method::POST, ACT, &with, "").await;
+        assert_eq!(after.status, StatusCode::UNAUTHORIZED);
+        daemon.stop().await;
+    });
+}
 
+#[test]
+fn wrong_pins_cost_time() {
+    live(async {
+        let (daemon, _folder) = start_with_pin().await;
         for _ in 0..5 {
-            assert_eq!(
-                post(&daemon, session, r#"{"pin":"1111"}"#).await.status,
-                StatusCode::FORBIDDEN
-            );
+            assert_eq!(enter(&daemon, "1111").await.status, StatusCode::FORBIDDEN);
         }
-        let wait = post(&daemon, session, r#"{"pin":"2468"}"#).await;
+        let wait = enter(&daemon, "2468").await;
         assert_eq!(
             wait.status,
             StatusCode::TOO_MANY_REQUESTS,
@@ -221,7 +223,7 @@ fn a_pin_opens_the_door_and_wrong_ones_cost_time() {
         );
         assert_eq!(wait.headers["retry-after"], "1");
         until("the wait ends", async || {
-            let answer = post(&daemon, session, r#"{"pin":"2468"}"#).await;
+            let answer = enter(&daemon, "2468").await;
             (answer.status == StatusCode::NO_CONTENT).then_some(())
         })
         .await;
@@ -329,6 +331,63 @@ fn connections_have_a_limit_and_heads_too() {
             answer.starts_with("HTTP/1.1 431").then_some(())
         })
         .await;
+        daemon.stop().await;
+    });
+}
+
+/// The page over TLS, judged by foreign programs: a certificate by openssl, asked for by curl.
+#[test]
+fn the_page_is_served_over_tls() {
+    if std::env::var_os("TAILLAMP_FOREIGN").is_none() {
+        println!("openssl and curl were not asked for (TAILLAMP_FOREIGN=1 asks)");
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let (cert, key) = (
+        folder.path().join("cert.pem"),
+        folder.path().join("key.pem"),
+    );
+    let made = Command::new("openssl")
+        .args([
+            "req",
+            "-x509",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+        ])
+        .args(["-nodes", "-days", "2", "-subj", "/CN=localhost"])
+        .args(["-addext", "subjectAltName=DNS:localhost", "-keyout"])
+        .arg(&key)
+        .arg("-out")
+        .arg(&cert)
+        .output()
+        .expect("openssl is installed");
+    assert!(
+        made.status.success(),
+        "{}",
+        String::from_utf8_lossy(&made.stderr)
+    );
+    live(async {
+        let tls = format!(
+            "[web]\ntls = {{ cert = \"{}\", key = \"{}\" }}\n",
+            cert.display(),
+            key.display()
+        );
+        let daemon = start(&PLAN.replace("[web]\n", &tls)).await;
+        let port = daemon.addresses().web.port();
+        let url = format!("https://localhost:{port}/healthz");
+        let asked = tokio::task::spawn_blocking(move || {
+            let to = format!("localhost:{port}:127.0.0.1");
+            Command::new("curl")
+                .args(["-sS", "--max-time", "10", "--resolve", &to, "--cacert"])
+                .arg(&cert)
+                .arg(&url)
+                .output()
+        });
+        let answer = asked.await.expect("it ends").expect("curl is installed");
+        let said = String::from_utf8_lossy(&answer.stderr).into_owned();
+        assert_eq!(String::from_utf8_lossy(&answer.stdout), "ok\n", "{said}");
         daemon.stop().await;
     });
 }

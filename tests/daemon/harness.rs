@@ -130,14 +130,24 @@ pub struct Mqtt {
     heard: mpsc::UnboundedReceiver<(String, Bytes)>,
     /// The last payload of each topic.
     pub last: BTreeMap<String, Bytes>,
+    /// All that was heard, in order.
+    pub log: Vec<(String, Bytes)>,
 }
 
 impl Mqtt {
     /// Connects and subscribes to everything.
     pub async fn new(broker: std::net::SocketAddr) -> Self {
+        Self::login(broker, None).await
+    }
+
+    /// Connects with a user and a password.
+    pub async fn login(broker: std::net::SocketAddr, login: Option<(&str, &str)>) -> Self {
         let id = format!("test-{}", broker.port());
         let mut options = MqttOptions::new(id, broker.ip().to_string(), broker.port());
         options.set_keep_alive(Duration::from_secs(30));
+        if let Some((user, password)) = login {
+            options.set_credentials(user, password);
+        }
         let (client, mut events) = AsyncClient::new(options, 1_000);
         let (sender, heard) = mpsc::unbounded_channel();
         tokio::spawn(async move {
@@ -165,6 +175,7 @@ impl Mqtt {
             client,
             heard,
             last: BTreeMap::new(),
+            log: Vec::new(),
         }
     }
 
@@ -208,6 +219,7 @@ impl Mqtt {
             loop {
                 let (heard, payload) = self.heard.recv().await.expect("the client runs");
                 self.last.insert(heard.clone(), payload.clone());
+                self.log.push((heard.clone(), payload.clone()));
                 if heard == topic && fits(&payload) {
                     return payload;
                 }

@@ -33,11 +33,13 @@ const NAMES: [&str; 19] = [
 
 /// The layout with two more detectors, one of each optical unit.
 fn with_optical() -> String {
-    format!(
-        "{PLAN}\n[[detector]]\nid = \"beam-1\"\nkind = \"optical\"\nblock = \"goods-1\"\nunit = \"%\"\n\
-         on = 40\noff = 60\n\n[[detector]]\nid = \"beam-2\"\nkind = \"optical\"\nblock = \"goods-1\"\n\
-         unit = \"lx\"\non = 40\noff = 60\n"
-    )
+    let beam = |id: &str, unit: &str| {
+        format!(
+            "\n[[detector]]\nid = \"{id}\"\nkind = \"optical\"\nblock = \"goods-1\"\n\
+             unit = \"{unit}\"\non = 40\noff = 60\n"
+        )
+    };
+    [PLAN, &beam("beam-1", "%"), &beam("beam-2", "lx")].concat()
 }
 
 #[test]
@@ -170,53 +172,7 @@ fn the_description_is_true() {
                 }
             }
         }
-        let of_kind = [
-            "blocks",
-            "turnouts",
-            "tables",
-            "feeds",
-            "detectors",
-            "trains",
-            "alarms",
-        ];
-        let mut expected: BTreeSet<String> = of_kind
-            .iter()
-            .flat_map(|kind| {
-                [
-                    format!("get /api/v1/{kind}"),
-                    format!("get /api/v1/{kind}/{{id}}"),
-                ]
-            })
-            .collect();
-        let words = [
-            (
-                "alarms",
-                "acknowledge shelve unshelve reset out-of-service in-service",
-            ),
-            ("trains", "name"),
-            ("blocks", "stands-here empty removed-by-hand"),
-            ("turnouts", "seen in-charge"),
-            ("detectors", "out-of-service in-service"),
-        ];
-        for (kind, words) in words {
-            let post = |word: &str| format!("post /api/v1/{kind}/{{id}}/{word}");
-            expected.extend(words.split(' ').map(post));
-        }
-        let fixed = [
-            "get /api/v1/state",
-            "get /api/v1/line-up",
-            "get /events",
-            "get /metrics",
-            "get /healthz",
-            "get /readyz",
-            "get /openapi.json",
-            "get /api/v1/session",
-            "post /api/v1/session",
-            "delete /api/v1/session",
-            "post /api/v1/plan/reload",
-        ];
-        expected.extend(fixed.map(str::to_owned));
-        assert_eq!(named, expected);
+        assert_eq!(named, of_the_contract());
         let answer = ask(&daemon, Method::POST, "/api/v1/blocks", &[], "").await;
         assert_eq!(
             answer.status,
@@ -225,4 +181,32 @@ fn the_description_is_true() {
         );
         daemon.stop().await;
     });
+}
+
+/// Methods and paths of the contract, section 5, what comes later aside.
+fn of_the_contract() -> BTreeSet<String> {
+    let kinds = "blocks turnouts tables feeds detectors trains alarms";
+    let mut paths: BTreeSet<String> = kinds
+        .split(' ')
+        .flat_map(|kind| ["", "/{id}"].map(|id| format!("get /api/v1/{kind}{id}")))
+        .collect();
+    let words = [
+        (
+            "alarms",
+            "acknowledge shelve unshelve reset out-of-service in-service",
+        ),
+        ("trains", "name"),
+        ("blocks", "stands-here empty removed-by-hand"),
+        ("turnouts", "seen in-charge"),
+        ("detectors", "out-of-service in-service"),
+    ];
+    for (kind, words) in words {
+        let post = |word: &str| format!("post /api/v1/{kind}/{{id}}/{word}");
+        paths.extend(words.split(' ').map(post));
+    }
+    let fixed = "get /api/v1/state,get /api/v1/line-up,get /events,get /metrics,get /healthz,\
+                 get /readyz,get /openapi.json,get /api/v1/session,post /api/v1/session,\
+                 delete /api/v1/session,post /api/v1/plan/reload";
+    paths.extend(fixed.split(',').map(str::to_owned));
+    paths
 }

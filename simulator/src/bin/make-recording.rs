@@ -1,7 +1,7 @@
 //! Writes a session on the demo's layout as a recording: the contract's JSON lines.
 //!
-//! Inputs: seconds, a seed, how much goes wrong. Output: lines on standard output; with `--log`, what
-//! was done and what went wrong on standard error.
+//! Inputs: seconds, a seed, how much goes wrong. Output: lines on standard output; with `--log`,
+//! what was done and what went wrong on standard error.
 
 use std::io::{self, Write};
 

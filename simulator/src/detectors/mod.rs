@@ -59,7 +59,7 @@ pub struct Habits {
     pub count_ma: f64,
     /// Leakage through ballast and sleepers wanders between zero and this, mA.
     pub leakage_ma: f64,
-    /// Beams see the gaps between two vehicles.
+    /// Beams see the gaps between two vehicles; those that cross the track at a slant do not.
     pub beams_see_gaps: bool,
 }
 
@@ -75,7 +75,7 @@ impl Default for Habits {
             noise_ma: 0.1,
             count_ma: 0.1,
             leakage_ma: 0.4,
-            beams_see_gaps: true,
+            beams_see_gaps: false,
         }
     }
 }
@@ -119,6 +119,7 @@ pub struct Sensor {
     detector: Detector,
     spot: Spot,
     next: Instant,
+    sampled: Option<Instant>,
     sent: Option<(Shown, Instant)>,
     leakage: current::Leakage,
     chance: Chance,
@@ -136,6 +137,7 @@ impl Sensor {
                 detector: detector.clone(),
                 spot: Spot::of(detector.subject, layout),
                 next: Instant::from_secs_f64(first_s),
+                sampled: None,
                 sent: None,
                 leakage: current::Leakage::new(habits.leakage_ma, &mut chance),
                 chance,
@@ -170,6 +172,7 @@ impl Sensor {
             (Fault::Frozen, Some((last, _))) => last,
             (Fault::None | Fault::Frozen, _) => self.read(scene, habits),
         };
+        self.sampled = Some(scene.now);
         if !self.is_worth_sending(shown, scene.now, habits) {
             return None;
         }
@@ -243,6 +246,12 @@ impl Sensor {
             (DetectorKind::Current, Decide::Boolean)
             | (DetectorKind::Optical | DetectorKind::Contact, _) => None,
         }
+    }
+
+    /// When it last took a sample.
+    #[must_use]
+    pub const fn sampled(&self) -> Option<Instant> {
+        self.sampled
     }
 
     /// Where it looks.

@@ -1,7 +1,8 @@
 //! An optical sensor: a level when it is covered, another when it is not, and the room's light.
 //!
-//! Inputs: whether a body is before it, and the room's light. Output: a level in the plan's unit. A
-//! plan whose `on` lies below its `off` has a beam that vehicles interrupt; otherwise they reflect.
+//! Inputs: whether a body is before it, and the room's light. Output: a level in the plan's unit.
+//! A plan whose `on` lies below its `off` has a beam that vehicles interrupt; otherwise they
+//! reflect.
 
 use taillamp::engine::layout::{Decide, Detector};
 

@@ -1,7 +1,7 @@
 //! Where a detector looks: the geometry of its subject.
 //!
-//! Input: the plan's subject. Outputs: the zone of a current sensor; whether a body covers the spot
-//! of an optical sensor or a contact. It does not know levels.
+//! Input: the plan's subject. Outputs: the zone of a current sensor; whether a body covers the
+//! spot of an optical sensor or a contact. It does not know levels.
 
 use taillamp::engine::ids::{BlockId, CrossingId, TurnoutId};
 use taillamp::engine::input::Position;

@@ -1,7 +1,7 @@
 //! The demo layout by its ids, and the trains that stand on it at the start.
 //!
-//! Input: a layout. Output: its numbers, or the first id that it lacks. The operator knows this one
-//! layout, as operators do; the world knows any.
+//! Input: a layout. Output: its numbers, or the first id that it lacks. The operator knows this
+//! one layout, as operators do; the world knows any.
 
 use std::fmt;
 

@@ -1,8 +1,8 @@
 //! Setting points back behind a train: the hand that waits until it may, forgets, or is too quick.
 //!
 //! Inputs: the world, as somebody who looks at it sees it. Output: points set back, and the log. A
-//! careful hand waits until nothing has been on the points for as long as a detector needs to prove
-//! it (the plan's release and clear times), and then a moment.
+//! careful hand waits until nothing has been on the points for as long as a detector needs to
+//! prove it (the plan's release and clear times), and then a moment.
 
 use taillamp::engine::ids::TurnoutId;
 use taillamp::engine::layout::Leg;
@@ -11,8 +11,8 @@ use taillamp::engine::time::{Instant, Span};
 use super::act::{Entry, What};
 use crate::world::World;
 
-/// How long a careful hand waits after the points look clear: 1.5 s to release, 5 s to clear, and a
-/// margin.
+/// How long a careful hand waits after the points look clear: 1.5 s to release, 5 s to clear, and
+/// a margin.
 const PROVEN_AFTER: Span = Span::from_millis(7_000);
 /// A train that has not come by then is not waited for.
 const PATIENCE: Span = Span::from_secs(150);

@@ -1,7 +1,7 @@
-//! The timetable: what the operator does with which train, as lists of acts.
+//! Jobs: what the operator does with a train, as lists of acts.
 //!
-//! Inputs: the layout's ids and where the trains are. Output: a job that can be begun. Chance only
-//! chooses between jobs; inside a job everything is in its order.
+//! Inputs: the layout's ids and the train. Output: a job, everything in its order. Whether it
+//! makes sense to begin it, the timetable knows.
 
 use taillamp::engine::ids::{BlockId, TurnoutId};
 use taillamp::engine::input::TablePosition;
@@ -10,14 +10,12 @@ use taillamp::engine::time::Span;
 
 use super::act::{Act, Until};
 use super::demo::{LIGHT_ENGINE_MM, Places, Trains};
-use crate::world::World;
 use crate::world::driver::{Order, StopAt};
-use crate::world::track::Piece;
 
 /// Speed on the running lines, mm/s: 100 km/h at HO scale.
 pub const LINE_MM_S: f64 = 320.0;
-/// Speed on the branch, mm/s: slow enough that points 2 are not within a train's look-ahead while it
-/// stands at the station.
+/// Speed on the branch, mm/s: slow enough that points 2 are not within a train's look-ahead while
+/// it stands at the station.
 const BRANCH_MM_S: f64 = 170.0;
 /// Speed in the yard and at the shed, mm/s.
 const YARD_MM_S: f64 = 180.0;
@@ -42,77 +40,12 @@ pub struct Job {
     pub acts: Vec<Act>,
 }
 
-/// The line that a train runs on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum On {
-    Outer,
-    Inner,
-    /// Standing at the branch's station.
-    Upper,
-    Yard(usize),
-    Stub(usize),
-    Elsewhere,
-}
-
-/// Everything that could be begun now.
-#[must_use]
-pub fn possible(world: &World, places: &Places, trains: &Trains) -> Vec<Job> {
-    let fleet = [
-        trains.goods,
-        trains.passenger,
-        trains.local,
-        trains.empties,
-        trains.light,
-    ];
-    let at = |train: usize| whereabouts(world, places, train);
-    let count = |on: On| fleet.iter().filter(|train| at(**train) == on).count();
-    let branch_is_empty = Until::Empty(places.branch.to_vec(), None, vec![]).is_so(world);
-    let free_track = (0..4).find(|track| !world.block_is_taken(places.yard[*track]));
-    let free_stub = (0..3).find(|stub| !world.block_is_taken(places.stubs[*stub]));
-    let mut jobs = Vec::new();
-    for train in fleet {
-        match at(train) {
-            On::Outer => {
-                if branch_is_empty && train != trains.light {
-                    jobs.push(up_the_branch(places, train));
-                }
-                if count(On::Inner) < 3 {
-                    jobs.push(cross(places, train, true));
-                }
-            }
-            On::Inner => {
-                if train == trains.light {
-                    jobs.extend(free_stub.map(|stub| into_the_shed(places, train, stub)));
-                } else {
-                    jobs.extend(free_track.map(|track| into_the_yard(places, train, track)));
-                    if count(On::Outer) < 2 {
-                        jobs.push(cross(places, train, false));
-                    }
-                }
-            }
-            On::Upper => jobs.push(down_the_branch(places, train)),
-            On::Yard(track) if count(On::Inner) < 2 => {
-                jobs.push(out_of_the_yard(places, train, track));
-            }
-            On::Stub(stub) if count(On::Inner) < 2 => {
-                jobs.push(out_of_the_shed(places, train, stub));
-            }
-            On::Yard(_) | On::Stub(_) | On::Elsewhere => {}
-        }
-    }
-    if branch_is_empty {
-        jobs.push(open_the_door(places));
-    }
-    jobs
-}
-
-/// The first job of a demo: points 1 are set, the goods train goes up the branch, and they are left.
+/// The first job of a demo: points 1 are set, the goods train goes up the branch, and they are
+/// left.
 #[must_use]
 pub fn opening(places: &Places, trains: &Trains) -> Job {
     let up = places.w[0];
-    let order = Order::run(LINE_MM_S)
-        .by(&[up])
-        .until(at_the_upper_station(places));
+    let order = on_the_branch(places).by(&[up]);
     Job {
         name: "opening",
         turnouts: vec![up],
@@ -127,12 +60,11 @@ pub fn opening(places: &Places, trains: &Trains) -> Job {
                 turnouts: vec![up],
                 forgotten: true,
             },
-            Act::Tell(trains.goods, on_the_branch(places)),
         ],
     }
 }
 
-fn up_the_branch(places: &Places, train: usize) -> Job {
+pub(super) fn up_the_branch(places: &Places, train: usize) -> Job {
     let up = places.w[0];
     let order = Order::run(LINE_MM_S)
         .by(&[up])
@@ -155,7 +87,7 @@ fn up_the_branch(places: &Places, train: usize) -> Job {
     }
 }
 
-fn down_the_branch(places: &Places, train: usize) -> Job {
+pub(super) fn down_the_branch(places: &Places, train: usize) -> Job {
     let down = places.w[1];
     let before = End::Block(places.outer[2], Side::B);
     Job {
@@ -179,7 +111,7 @@ fn down_the_branch(places: &Places, train: usize) -> Job {
     }
 }
 
-fn cross(places: &Places, train: usize, to_inner: bool) -> Job {
+pub(super) fn cross(places: &Places, train: usize, to_inner: bool) -> Job {
     let (name, turnouts, from, onto) = if to_inner {
         (
             "over to the inner line",
@@ -217,7 +149,7 @@ fn cross(places: &Places, train: usize, to_inner: bool) -> Job {
     }
 }
 
-fn into_the_yard(places: &Places, train: usize, track: usize) -> Job {
+pub(super) fn into_the_yard(places: &Places, train: usize, track: usize) -> Job {
     let lead = places.w[2];
     let stop = StopAt::InBlock {
         block: places.yard[track],
@@ -245,7 +177,7 @@ fn into_the_yard(places: &Places, train: usize, track: usize) -> Job {
     }
 }
 
-fn out_of_the_yard(places: &Places, train: usize, track: usize) -> Job {
+pub(super) fn out_of_the_yard(places: &Places, train: usize, track: usize) -> Job {
     let lead = places.w[2];
     let before = End::Block(places.inner[5], Side::B);
     let stop = StopAt::ClearOf {
@@ -281,7 +213,7 @@ fn out_of_the_yard(places: &Places, train: usize, track: usize) -> Job {
     }
 }
 
-fn out_of_the_shed(places: &Places, train: usize, stub: usize) -> Job {
+pub(super) fn out_of_the_shed(places: &Places, train: usize, stub: usize) -> Job {
     let shed = places.w[3];
     let before = End::Block(places.inner[2], Side::B);
     let [to_lead, to_stub] = [places.stops[0], places.stops[stub + 1]].map(TablePosition::At);
@@ -321,7 +253,7 @@ fn out_of_the_shed(places: &Places, train: usize, stub: usize) -> Job {
     }
 }
 
-fn into_the_shed(places: &Places, train: usize, stub: usize) -> Job {
+pub(super) fn into_the_shed(places: &Places, train: usize, stub: usize) -> Job {
     let shed = places.w[3];
     let [to_lead, to_stub] = [places.stops[0], places.stops[stub + 1]].map(TablePosition::At);
     let home = StopAt::InBlock {
@@ -359,7 +291,7 @@ fn into_the_shed(places: &Places, train: usize, stub: usize) -> Job {
     }
 }
 
-fn open_the_door(places: &Places) -> Job {
+pub(super) fn open_the_door(places: &Places) -> Job {
     Job {
         name: "through the door",
         turnouts: vec![places.w[0]],
@@ -430,29 +362,4 @@ fn ladder(places: &Places, track: usize) -> Vec<Act> {
     legs.into_iter()
         .map(|(turnout, leg)| Act::Points(turnout, leg))
         .collect()
-}
-
-fn whereabouts(world: &World, places: &Places, train: usize) -> On {
-    let train = &world.trains()[train];
-    let Some((step, _)) = train.leading() else {
-        return On::Elsewhere;
-    };
-    let Piece::Block(block) = step.piece else {
-        return On::Elsewhere;
-    };
-    let among = |blocks: &[BlockId]| blocks.iter().position(|at| *at == block);
-    let runs = train.order.forward && train.order.speed_mm_s > 0.0;
-    if runs && among(&places.outer).is_some() {
-        On::Outer
-    } else if runs && among(&places.inner).is_some() {
-        On::Inner
-    } else if train.arrived && block == places.branch[2] {
-        On::Upper
-    } else if let (true, Some(track)) = (train.arrived, among(&places.yard)) {
-        On::Yard(track)
-    } else if let (true, Some(stub)) = (train.arrived, among(&places.stubs)) {
-        On::Stub(stub)
-    } else {
-        On::Elsewhere
-    }
 }

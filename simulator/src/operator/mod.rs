@@ -7,6 +7,7 @@ pub mod act;
 pub mod demo;
 pub mod hand;
 mod jobs;
+mod timetable;
 
 use std::collections::VecDeque;
 
@@ -127,7 +128,7 @@ impl Operator {
 
     fn begin(&mut self, world: &World) {
         let busy: Vec<TurnoutId> = self.pending().collect();
-        let mut possible = jobs::possible(world, &self.places, &self.trains);
+        let mut possible = timetable::possible(world, &self.places, &self.trains);
         possible.retain(|job| !job.turnouts.iter().any(|turnout| busy.contains(turnout)));
         let pause_s = self.chance.between(3.0, 8.0);
         self.since = world.now();

@@ -2,7 +2,8 @@
 //!
 //! Inputs: the order, the track as it lies, the other trains, the power. Output: how far the train
 //! may go before it has to stand. Drivers are cautious unless told otherwise: they stop before the
-//! end of track, points set against them or not for their way, another train, and dead track.
+//! end of track, points set against them or not for their way, a block that holds another train
+//! (or, pushed back, the train itself), and dead track.
 
 use std::collections::BTreeSet;
 
@@ -122,6 +123,8 @@ pub struct Sight<'a> {
     pub free_points: &'a [bool],
     /// Zones without power.
     pub dead: &'a dyn Fn(Zone) -> bool,
+    /// Blocks that another train has left a moment ago.
+    pub left_lately: &'a dyn Fn(BlockId) -> bool,
 }
 
 /// How far the leading end may go, mm; `stop` says that the order ends there.
@@ -205,6 +208,9 @@ fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
     }
     let mut start_mm = ahead_mm - sight.track.length_mm(step.piece);
     for glance in 0..GLANCE_MAX {
+        if glance > 0 && train.order.forward && is_taken(step, sight) {
+            return start_mm - SHORT_MM;
+        }
         if let Some(mm) = obstacle(step, start_mm, glance == 0, sight.others, sight.track) {
             return mm - MARGIN_MM;
         }
@@ -254,7 +260,8 @@ pub fn free_to_end_of(
     None
 }
 
-/// Where another train is on this piece, from the leading end; `start_mm` is where the piece begins.
+/// Where another train is on this piece, from the leading end; `start_mm` is where the piece
+/// begins.
 fn obstacle(
     step: Step,
     start_mm: f64,
@@ -286,6 +293,15 @@ fn obstacle(
         nearest = Some(nearest.map_or(at_mm, |so_far| so_far.min(at_mm)));
     }
     nearest
+}
+
+/// A block that holds another train, or did a moment ago: drivers who run ahead keep apart.
+fn is_taken(step: Step, sight: &Sight<'_>) -> bool {
+    let Piece::Block(block) = step.piece else {
+        return false;
+    };
+    let held = sight.others.iter().any(|other| other.piece == step.piece);
+    held || (sight.left_lately)(block)
 }
 
 /// Facing points lie for the train's way.

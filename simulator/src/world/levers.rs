@@ -1,4 +1,5 @@
-//! What hands do to the world: stock put on the track, orders to drivers, points, switches, faults.
+//! What hands do to the world: stock put on the track, orders to drivers, points, switches,
+//! faults.
 //!
 //! Every lever does what it says at once, however unwise. Ids are the layout's dense numbers.
 
@@ -23,8 +24,8 @@ pub const LEFT_BEHIND: &str = "(left behind)";
 const START_VOLTS: f64 = 3.0;
 
 impl World {
-    /// Puts a train on the track, vehicles from tail to head, its head `gap_mm` short of this end of
-    /// the block. Returns its index.
+    /// Puts a train on the track, vehicles from tail to head, its head `gap_mm` short of this end
+    /// of the block. Returns its index.
     pub fn put(
         &mut self,
         name: &str,
@@ -75,8 +76,8 @@ impl World {
         Some(self.trains.len() - 1)
     }
 
-    /// What was left behind is lifted off and coupled to the train's tail again, by hand. False, and
-    /// nothing done, where another train stands in the way.
+    /// What was left behind is lifted off and coupled to the train's tail again, by hand. False,
+    /// and nothing done, where another train stands in the way.
     pub fn couple(&mut self, train: usize, behind: usize) -> bool {
         let way = (&self.track, self.motors.lie());
         let mut whole = self.trains[train].clone();
@@ -245,8 +246,9 @@ impl World {
         self.is_taken(|piece| matches!(piece, Piece::Turnout(id, _) if id == turnout))
     }
 
-    /// Whether a careful operator who knows the plan would call these points clear: nothing on them,
-    /// and nothing in the block that stands for them where they have no detector of their own.
+    /// Whether a careful operator who knows the plan would call these points clear: nothing on
+    /// them, and nothing in the block that stands for them where they have no detector of their
+    /// own.
     #[must_use]
     pub fn looks_clear(&self, turnout: TurnoutId) -> bool {
         let covered = match self.track.turnout_zone(turnout) {
@@ -264,8 +266,8 @@ impl World {
     }
 }
 
-/// The voltage at which a train runs at this speed: from `START_VOLTS` at a standstill to the whole
-/// voltage at full speed.
+/// The voltage at which a train runs at this speed: from `START_VOLTS` at a standstill to the
+/// whole voltage at full speed.
 fn knob(speed_mm_s: f64, supply: &Supply) -> f64 {
     let share = (speed_mm_s / super::vehicle::FULL_SPEED_MM_S).min(1.0);
     START_VOLTS + (supply.steady_volts() - START_VOLTS) * share

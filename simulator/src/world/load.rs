@@ -1,7 +1,7 @@
 //! What flows through each zone: the sum over the wheelsets that stand in it and make contact.
 //!
-//! Inputs: trains, power, how the track lies. Outputs: the current of each zone as it is, and as it
-//! would be on clean track. Sources: Ohm's law; Kirchhoff's current law for the sum. Dirt is a
+//! Inputs: trains, power, how the track lies. Outputs: the current of each zone as it is, and as
+//! it would be on clean track. Sources: Ohm's law; Kirchhoff's current law for the sum. Dirt is a
 //! Poisson process along the way of each axle. It does not know what a detector makes of it.
 
 use std::collections::BTreeMap;

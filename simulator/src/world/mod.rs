@@ -17,6 +17,7 @@ pub mod vehicle;
 
 use std::collections::{BTreeSet, VecDeque};
 
+use taillamp::engine::ids::BlockId;
 use taillamp::engine::layout::{End, Layout, PointsRest};
 use taillamp::engine::time::{Instant, Span};
 
@@ -29,7 +30,7 @@ use load::{Currents, Dirt};
 use motors::Motors;
 use node::NodeState;
 use supply::Supply;
-use track::{Track, Zone};
+use track::{Piece, Track, Zone};
 use train::{Stretch, Train};
 
 /// The world's step: fine enough that a train moves a few millimetres in one.
@@ -48,6 +49,8 @@ pub struct Settings {
     pub detectors: DetectorHabits,
     /// How messages travel.
     pub network: NetworkHabits,
+    /// How long a block must have been empty before a driver runs into it.
+    pub headway: Span,
 }
 
 impl Settings {
@@ -64,6 +67,7 @@ impl Settings {
                 ..Default::default()
             },
             network: NetworkHabits::PERFECT,
+            headway: Span::from_millis(2_500),
         }
     }
 
@@ -94,6 +98,8 @@ pub struct World {
     sensors: Vec<Sensor>,
     nodes: Vec<NodeState>,
     holds: BTreeSet<End>,
+    /// By block: which train was last over it, and when.
+    last_over: Vec<Option<(usize, Instant)>>,
     room_light: f64,
     network: Network,
     dirt_chance: Chance,
@@ -122,6 +128,7 @@ impl World {
             sensors: Sensor::all(layout, settings.seed, &settings.detectors),
             nodes: vec![NodeState::Up; layout.nodes.len()],
             holds: BTreeSet::new(),
+            last_over: vec![None; layout.blocks.len()],
             room_light: 1.0,
             network: Network::new(settings.seed, settings.network),
             dirt_chance: Chance::new(settings.seed, "dirt"),
@@ -193,6 +200,7 @@ impl World {
         self.turn_throttles();
         self.report_voltages();
         for index in 0..self.trains.len() {
+            self.note_blocks_under(index);
             self.drive(index);
         }
         let currents = load::currents(
@@ -201,8 +209,8 @@ impl World {
             (&self.track, self.motors.lie()),
             self.now,
         );
-        self.note_what_shows(&currents);
         self.sample(&currents);
+        self.note_what_shows(&currents);
         self.step_nodes();
         let mut arrived = self.network.receive(self.now);
         self.arrived.append(&mut arrived);
@@ -226,6 +234,14 @@ impl World {
         Truth::of(self, &self.shown)
     }
 
+    fn note_blocks_under(&mut self, index: usize) {
+        for stretch in self.trains[index].stretches() {
+            if let Piece::Block(block) = stretch.piece {
+                self.last_over[block.index()] = Some((index, self.now));
+            }
+        }
+    }
+
     fn drive(&mut self, index: usize) {
         let others: Vec<Stretch> = self
             .trains
@@ -241,6 +257,11 @@ impl World {
             Some(feed) if supply.is_throttle(feed) => !supply.is_switched_on(feed),
             _ => supply.zone_volts(zone, &lie) == 0.0,
         };
+        let left_lately = |block: BlockId| {
+            self.last_over[block.index()].is_some_and(|(train, at)| {
+                train != index && self.now.since(at) < self.settings.headway
+            })
+        };
         let sight = Sight {
             track: &self.track,
             lie: &lie,
@@ -248,6 +269,7 @@ impl World {
             holds: &self.holds,
             free_points: &self.free_points,
             dead: &dead,
+            left_lately: &left_lately,
         };
         let train = &mut self.trains[index];
         if let Some(StopAt::ClearOf { turnout, .. }) = train.order.stop

@@ -1,8 +1,8 @@
 //! Power: switches, districts, boosters that trip, and throttle lines whose voltage follows the
 //! driver.
 //!
-//! Inputs: switches, trips, the voltage that a throttle is turned to, and how points and tables lie
-//! (power-routing). Output: the voltage of a zone. It does not know what draws the current.
+//! Inputs: switches, trips, the voltage that a throttle is turned to, and how points and tables
+//! lie (power-routing). Output: the voltage of a zone. It does not know what draws the current.
 
 use std::collections::BTreeMap;
 

@@ -72,8 +72,8 @@ pub struct Train {
 }
 
 impl Train {
-    /// A train of these vehicles, from tail to head, with its head `gap_mm` short of the end by which
-    /// `at` leaves its piece. It reaches back along the track as it lies.
+    /// A train of these vehicles, from tail to head, with its head `gap_mm` short of the end by
+    /// which `at` leaves its piece. It reaches back along the track as it lies.
     #[must_use]
     pub fn new(
         name: &str,
@@ -222,8 +222,8 @@ impl Train {
         self.spot(self.tail_mm + from_tail_mm)
     }
 
-    /// Uncouples the vehicles behind the last `keep`; they become a train that stands. `None` where
-    /// nothing would be left on either side.
+    /// Uncouples the vehicles behind the last `keep`; they become a train that stands. `None`
+    /// where nothing would be left on either side.
     #[must_use]
     pub fn part(&mut self, keep: usize, name: &str) -> Option<Self> {
         let left = self.vehicles.len().checked_sub(keep)?;

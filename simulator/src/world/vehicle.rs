@@ -1,7 +1,7 @@
 //! Vehicles: how long they are, where their axles stand, and what they draw from the track.
 //!
-//! Plain data and the formulas of the load. Sources: Ohm's law; the currents of engines and lit cars
-//! are common practice, no citable source. It does not know where a vehicle is.
+//! Plain data and the formulas of the load. Sources: Ohm's law; the currents of engines and lit
+//! cars are common practice, no citable source. It does not know where a vehicle is.
 
 /// Free space between two coupled vehicles, mm (common practice at HO, no source).
 pub const COUPLING_MM: f64 = 12.0;
@@ -92,7 +92,8 @@ impl Vehicle {
         }
     }
 
-    /// What the load draws at this speed and voltage, mA. `volts_full` is the steady track voltage.
+    /// What the load draws at this speed and voltage, mA. `volts_full` is the steady track
+    /// voltage.
     #[must_use]
     pub fn load_ma(&self, speed_mm_s: f64, volts: f64, volts_full: f64) -> f64 {
         let share = (volts.abs() / volts_full).min(1.0);

@@ -159,7 +159,7 @@ impl Evening {
             state,
             ..
         } = change.what
-            && was == AlarmState::Normal
+            && matches!(was, AlarmState::Normal | AlarmState::ReturnedUnacknowledged)
             && state == AlarmState::Unacknowledged
         {
             self.raised.push((change.at, subject, kind));
@@ -257,8 +257,8 @@ impl Evening {
         assert!(open.is_empty(), "{open:?}\n{}", self.story());
     }
 
-    /// Alarms of something gone wrong that have not returned. Warnings of what is ahead come and go
-    /// with every train.
+    /// Alarms of something gone wrong that have not returned. Warnings of what is ahead come and
+    /// go with every train.
     fn open_alarms(&self) -> Vec<String> {
         use AlarmKind::{
             BoundForDiverging, CrossoverSplit, DetectorFault, LeftDiverging, MovedUnderTrain,

@@ -1,15 +1,15 @@
-//! The engine against the truth: a simulated evening, its messages through the engine, and what the
-//! engine claims compared with what really was.
+//! The engine against the truth: a simulated evening, its messages through the engine, and what
+//! the engine claims compared with what really was.
 //!
-//! On a failure the seed, the moment and the log of what went wrong are printed; the same seed gives
-//! the same evening.
+//! On a failure the seed, the moment and the log of what went wrong are printed; the same seed
+//! gives the same evening.
 
 mod harness;
 mod oracle;
 
 use harness::{Evening, minutes};
 use taillamp::engine::alarm::kinds::AlarmKind;
-use taillamp::engine::time::Instant;
+use taillamp::engine::time::{Instant, Span};
 use taillamp_simulator::mishaps::Rates;
 use taillamp_simulator::world::Settings;
 use taillamp_simulator::world::load::Dirt;
@@ -61,10 +61,12 @@ fn the_demo_alarms_within_half_a_minute_from_any_seed() {
 #[test]
 fn nothing_is_vacant_that_shows_a_vehicle_however_much_goes_wrong() {
     for seed in 21..=24 {
-        let settings = Settings {
+        let mut settings = Settings {
             dirt: Dirt::DIRTY,
+            headway: Span::ZERO,
             ..Settings::usual(seed)
         };
+        settings.detectors.beams_see_gaps = true;
         let mut evening = Evening::new(settings, Rates::ROUGH);
         evening.run_to(minutes(10));
         evening.assert_no_violation();

@@ -1,9 +1,9 @@
 //! The oracle: what the engine must never claim, given what detectors really saw.
 //!
-//! A place is never vacant while its detector saw a vehicle within the release time, and points are
-//! never free or cleared while their section saw one within the clear time (49 CFR 236.309: a loss
-//! of 5 seconds or less releases nothing). A device that is mute cannot be held against the engine
-//! until the silence could be noticed.
+//! A place is never vacant while its detector saw a vehicle within the release time, and points
+//! are never free or cleared while their section saw one within the clear time (49 CFR 236.309: a
+//! loss of 5 seconds or less releases nothing). A device that is mute cannot be held against the
+//! engine until the silence could be noticed.
 
 use std::collections::VecDeque;
 

@@ -24,8 +24,8 @@ pub(super) fn text(answers: &Answers) -> String {
          listen = \"{WEB}\"\n\
          pin_file = \"{PIN}\"\n\n\
          [trains]\n\
-         # Which vehicles draw current: \"none\" (engines and lit cars only), \"ends\" (the first and\n\
-         # the last of every train), \"all\" (every car has a resistor wheelset).\n\
+         # Which vehicles draw current: \"none\" (engines and lit cars only), \"ends\" (the first\n\
+         # and the last of every train), \"all\" (every car has a resistor wheelset).\n\
          equipped = \"none\"\n",
         quoted(&answers.name),
         quoted(&answers.scale),
@@ -37,7 +37,8 @@ pub(super) fn text(answers: &Answers) -> String {
             "\n[[node]]\nid = \"{node}\"\n\n\
              [[block]]\nid = \"block-{number}\"\nline = \"Main\"\n\n\
              [[detector]]\n\
-             # Publishes to taillamp/detector/d-{number}: [{{\"n\":\"current\",\"u\":\"mA\",\"v\":12.4}}]\n\
+             # Publishes to taillamp/detector/d-{number}, such as\n\
+             # [{{\"n\":\"current\",\"u\":\"mA\",\"v\":12.4}}]\n\
              id = \"d-{number}\"\nkind = \"current\"\nblock = \"block-{number}\"\n\
              on = 3.0\noff = 1.5\nnode = \"{node}\"\n",
         );

@@ -123,7 +123,7 @@ fn tell(plan: &Path, answers: &Answers, passwords: &[(&String, String)]) -> anyh
         plan.display()
     )?;
     writeln!(out, "The page will be at {page}")?;
-    if let Some(code) = address::qr(&page) {
+    if let Some(code) = address::qr(&page, out.is_terminal()) {
         writeln!(out, "\n{code}")?;
     }
     Ok(())

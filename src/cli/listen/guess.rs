@@ -1,5 +1,5 @@
-//! What a topic's payload looks like, as `[[detector]]` lines for the plan. A guess: the owner knows
-//! what the board measures, and says which block it watches.
+//! What a topic's payload looks like, as `[[detector]]` lines for the plan. A guess: the owner
+//! knows what the board measures, and says which block it watches.
 
 use serde_json::Value;
 

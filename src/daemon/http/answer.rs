@@ -17,6 +17,13 @@ const JSON: HeaderValue = HeaderValue::from_static("application/json");
 pub(super) struct Problem {
     status: StatusCode,
     detail: String,
+    // Boxed: a result that is good should not carry the room for a bad one.
+    extra: Box<Extra>,
+}
+
+/// What few problems have.
+#[derive(Debug, Default)]
+struct Extra {
     header: Option<(HeaderName, HeaderValue)>,
     findings: Option<Value>,
 }
@@ -27,20 +34,19 @@ impl Problem {
         Self {
             status,
             detail: detail.into(),
-            header: None,
-            findings: None,
+            extra: Box::default(),
         }
     }
 
     /// With one more header.
     pub(super) fn with_header(mut self, name: HeaderName, value: HeaderValue) -> Self {
-        self.header = Some((name, value));
+        self.extra.header = Some((name, value));
         self
     }
 
     /// With the findings of a plan.
     pub(super) fn with_findings(mut self, findings: Value) -> Self {
-        self.findings = Some(findings);
+        self.extra.findings = Some(findings);
         self
     }
 }
@@ -55,10 +61,10 @@ impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let title = self.status.canonical_reason().unwrap_or("Error");
         let body = problem::Problem::new(self.status.as_u16(), title, self.detail);
-        let body = with_findings(body.to_json(), self.findings);
+        let body = with_findings(body.to_json(), self.extra.findings);
         let mut response = (self.status, body).into_response();
         response.headers_mut().insert(header::CONTENT_TYPE, PROBLEM);
-        if let Some((name, value)) = self.header {
+        if let Some((name, value)) = self.extra.header {
             response.headers_mut().insert(name, value);
         }
         response

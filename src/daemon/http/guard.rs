@@ -275,8 +275,8 @@ mod tests {
         for foreign in ["example.org", "local", "pi.local.example.org"] {
             assert!(!names.knows(foreign), "{foreign}");
         }
-        assert!(super::Names::new(([192, 0, 2, 7], 1).into(), &[]).knows("192.0.2.7"));
-        assert!(!super::Names::new(([192, 0, 2, 7], 1).into(), &[]).knows("192.0.2.8"));
+        assert!(Names::new(([192, 0, 2, 7], 1).into(), &[]).knows("192.0.2.7"));
+        assert!(!Names::new(([192, 0, 2, 7], 1).into(), &[]).knows("192.0.2.8"));
     }
 
     #[test]

@@ -98,88 +98,68 @@ fn of(schema: &str) -> Value {
 }
 
 fn schemas() -> Value {
-    let items = json!({"type": "object", "additionalProperties": of("Record")});
+    let text = json!({"type": "string"});
     json!({
-        "Snapshot": {
-            "type": "object",
-            "required": ["at", "layout", "broker", "blocks", "turnouts", "tables", "feeds",
-                         "detectors", "trains", "alarms", "line_up"],
-            "properties": {
-                "at": {"type": "string", "format": "date-time"},
-                "layout": {"type": "object"},
-                "broker": {"enum": ["connected", "lost"]},
-                "blocks": items, "turnouts": items, "tables": items, "feeds": items,
-                "detectors": items, "trains": items, "alarms": items,
-                "line_up": of("LineUp"),
-            },
-        },
+        "Snapshot": snapshot(),
         "Record": {
             "type": "object",
             "description": "An item, with the keys of the retained MQTT topic of its kind",
         },
-        "LineUp": {
-            "type": "object",
-            "required": ["ready", "exceptions"],
-            "properties": {
-                "ready": {"type": "boolean"},
-                "exceptions": {"type": "array", "items": {
-                    "type": "object",
-                    "required": ["id", "level", "text", "do"],
-                    "properties": {
-                        "id": {"type": "string"},
-                        "level": {"enum": ["stops", "note"]},
-                        "text": {"type": "string"},
-                        "do": {"type": "string"},
-                    },
-                }},
-            },
-        },
+        "LineUp": object(json!({
+            "ready": {"type": "boolean"},
+            "exceptions": {"type": "array", "items": object(json!({
+                "id": text, "level": {"enum": ["stops", "note"]}, "text": text, "do": text,
+            }))},
+        })),
         "Word": {
             "type": "object",
             "properties": {
-                "who": {"type": "string"},
-                "why": {"type": "string"},
+                "who": text,
+                "why": text,
                 "minutes": {"type": "number", "minimum": 0},
-                "name": {"type": "string"},
+                "name": text,
                 "position": {"enum": ["normal", "reverse"]},
             },
         },
-        "Pin": {
-            "type": "object",
-            "required": ["pin"],
-            "properties": {"pin": {"type": "string"}},
-        },
-        "Session": {
-            "type": "object",
-            "required": ["needed", "held"],
-            "properties": {"needed": {"type": "boolean"}, "held": {"type": "boolean"}},
-        },
-        "Findings": {
-            "type": "object",
-            "required": ["findings"],
-            "properties": {"findings": {"type": "array", "items": {
-                "type": "object",
-                "required": ["level", "file", "line", "column", "code", "message", "cure"],
-                "properties": {
-                    "level": {"enum": ["error", "warning"]},
-                    "file": {"type": "string"},
-                    "line": {"type": "integer"},
-                    "column": {"type": "integer"},
-                    "code": {"type": "string"},
-                    "message": {"type": "string"},
-                    "cure": {"type": "string"},
-                },
-            }}},
-        },
+        "Pin": object(json!({"pin": text})),
+        "Session": object(json!({"needed": {"type": "boolean"}, "held": {"type": "boolean"}})),
+        "Findings": object(json!({"findings": {"type": "array", "items": object(json!({
+            "level": {"enum": ["error", "warning"]},
+            "file": text, "line": {"type": "integer"}, "column": {"type": "integer"},
+            "code": text, "message": text, "cure": text,
+        }))}})),
         "Problem": {
             "type": "object",
             "required": ["status", "title"],
             "properties": {
                 "type": {"type": "string", "format": "uri-reference"},
                 "status": {"type": "integer"},
-                "title": {"type": "string"},
-                "detail": {"type": "string"},
+                "title": text,
+                "detail": text,
             },
         },
     })
+}
+
+fn snapshot() -> Value {
+    let items = json!({"type": "object", "additionalProperties": of("Record")});
+    object(json!({
+        "at": {"type": "string", "format": "date-time"},
+        "layout": {"type": "object"},
+        "broker": {"enum": ["connected", "lost"]},
+        "waiting": {"type": ["object", "null"]},
+        "blocks": items, "turnouts": items, "tables": items, "feeds": items,
+        "detectors": items, "trains": items, "alarms": items,
+        "line_up": of("LineUp"),
+    }))
+}
+
+/// An object that always has all of these.
+fn object(properties: Value) -> Value {
+    let required: Vec<&String> = properties
+        .as_object()
+        .into_iter()
+        .flat_map(Map::keys)
+        .collect();
+    json!({"type": "object", "required": required, "properties": properties})
 }

@@ -52,8 +52,11 @@ pub(super) struct Route {
     pub router: MethodRouter<App>,
 }
 
+/// Verbs, each with what it says.
+type Words = &'static [(&'static str, &'static str)];
+
 /// The operator's words, by kind of item.
-const WORDS: [(Kind, Target, &[(&str, &str)]); 5] = [
+const WORDS: [(Kind, Target, Words); 5] = [
     (
         Kind::Alarms,
         Target::Alarm,
@@ -126,66 +129,62 @@ pub(super) fn all() -> Vec<Route> {
 }
 
 fn fixed() -> Vec<Route> {
-    let text = Shape::Text("text/plain");
+    let mut routes = for_people();
+    routes.extend(for_programs());
+    routes
+}
+
+fn for_people() -> Vec<Route> {
+    let whole = "Everything, now";
+    let line_up = "What keeps it from running";
+    let reload = "Read the plan file again; a bad plan changes nothing";
+    let changes = "The changes, as they come";
     let stream = Shape::Text("text/event-stream");
-    let session = vec![
-        Doc {
-            method: "get",
-            summary: "Whether a PIN is needed",
-            shape: Shape::Session,
-        },
-        Doc {
-            method: "post",
-            summary: "Enter the PIN",
-            shape: Shape::Pin,
-        },
-        Doc {
-            method: "delete",
-            summary: "End the session",
-            shape: Shape::Leave,
-        },
-    ];
+    let (act, shape) = (post(acts::reload_plan), Shape::Findings);
     vec![
         one(
             "/api/v1/state",
             "get",
-            "Everything, now",
+            whole,
             Shape::Snapshot,
             get(api::state),
         ),
         one(
             "/api/v1/line-up",
             "get",
-            "What keeps it from running",
+            line_up,
             Shape::LineUp,
             get(api::line_up),
         ),
-        Route {
-            path: acts::SESSION.into(),
-            docs: session,
-            router: get(acts::session).post(acts::enter).delete(acts::leave),
-        },
-        one(
-            "/api/v1/plan/reload",
-            "post",
-            "Read the plan file again; a bad plan changes nothing",
-            Shape::Findings,
-            post(acts::reload_plan),
-        ),
-        one(
-            "/events",
-            "get",
-            "The changes, as they come",
-            stream,
-            get(events::open),
-        ),
-        one(
-            "/metrics",
-            "get",
-            "Metrics, Prometheus text format",
-            text,
-            get(health::metrics),
-        ),
+        one("/api/v1/plan/reload", "post", reload, shape, act),
+        session(),
+        one("/events", "get", changes, stream, get(events::open)),
+    ]
+}
+
+fn session() -> Route {
+    let doc = |method, summary, shape| Doc {
+        method,
+        summary,
+        shape,
+    };
+    Route {
+        path: acts::SESSION.into(),
+        docs: vec![
+            doc("get", "Whether a PIN is needed", Shape::Session),
+            doc("post", "Enter the PIN", Shape::Pin),
+            doc("delete", "End the session", Shape::Leave),
+        ],
+        router: get(acts::session).post(acts::enter).delete(acts::leave),
+    }
+}
+
+fn for_programs() -> Vec<Route> {
+    let text = Shape::Text("text/plain");
+    let metrics = "Metrics, Prometheus text format";
+    let document = "This document";
+    vec![
+        one("/metrics", "get", metrics, text, get(health::metrics)),
         one(
             "/healthz",
             "get",
@@ -203,7 +202,7 @@ fn fixed() -> Vec<Route> {
         one(
             "/openapi.json",
             "get",
-            "This document",
+            document,
             Shape::OpenApi,
             get(openapi::get),
         ),

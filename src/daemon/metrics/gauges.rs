@@ -1,5 +1,5 @@
-//! What a scrape reads off the snapshot: states, readings, silence. Built afresh for each scrape, so
-//! an item that has gone leaves nothing behind.
+//! What a scrape reads off the snapshot: states, readings, silence. Built afresh for each scrape,
+//! so an item that has gone leaves nothing behind.
 
 use prometheus::proto::MetricFamily;
 use prometheus::{CounterVec, GaugeVec, Opts, Registry};

@@ -70,7 +70,7 @@ table! {
     ALARMS_RAISED "taillamp_alarms_raised_total" Counter ["type"]
         "How often an alarm became unacknowledged.";
     DECISION "taillamp_decision_seconds" Histogram []
-        "Time from a message's arrival until the state that follows from it is handed to the publisher.";
+        "Time from a message's arrival until the state that follows is handed to the publisher.";
     BROKER_CONNECTED "taillamp_broker_connected" Gauge []
         "1 while the broker is connected.";
     BROKER_RECONNECTS "taillamp_broker_reconnects_total" Counter []

@@ -1,7 +1,7 @@
 //! The desk: every alarm that is not normal, or waits to be raised.
 //!
-//! Keyed by `type:subject`, so that order is by id. A condition waits for its on-delay, is held for its
-//! off-delay, and then drives the machine of [`super::lifecycle`].
+//! Keyed by `type:subject`, so that order is by id. A condition waits for its on-delay, is held for
+//! its off-delay, and then drives the machine of [`super::lifecycle`].
 
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::format;

@@ -77,7 +77,8 @@ pub struct AlarmDoc {
 
 macro_rules! kinds {
     ($($name:ident $word:literal $subject:ident $priority:ident $latches:literal
-       $cause:literal $consequence:literal $to_do:literal $respond:literal $on:literal $off:literal $re:literal;)*) => {
+       $cause:literal $consequence:literal $to_do:literal
+       $respond:literal $on:literal $off:literal $re:literal;)*) => {
         /// An alarm type.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
         pub enum AlarmKind {$(

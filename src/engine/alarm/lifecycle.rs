@@ -1,4 +1,5 @@
-//! The life of one alarm: the state model of ANSI/ISA-18.2 and IEC 62682 (check-values, section 3.1).
+//! The life of one alarm: the state model of ANSI/ISA-18.2 and IEC 62682 (check-values, section
+//! 3.1).
 //!
 //! Its machine is in `machine`; here are its states and events.
 

@@ -126,7 +126,8 @@ impl Engine {
         self.desk.clear(kind, subject);
     }
 
-    /// Data is missing: an alarm that is up stays, one that is only waiting to be raised is dropped.
+    /// Data is missing: an alarm that is up stays, one that is only waiting to be raised is
+    /// dropped.
     pub(crate) fn hold_or_drop(&mut self, kind: AlarmKind, subject: &str) {
         self.desk.drop_waiting(kind, subject);
     }

@@ -1,7 +1,7 @@
 //! Evidence: what one detector says (behaviour.md, section 1).
 //!
-//! Input: samples, the time, whether its node is there. Output: `on`, `off` or `none`, and health. It
-//! knows nothing of places, feeds or trains. This is the hot path: no allocation, no string.
+//! Input: samples, the time, whether its node is there. Output: `on`, `off` or `none`, and health.
+//! It knows nothing of places, feeds or trains. This is the hot path: no allocation, no string.
 
 mod order;
 pub(crate) mod room_light;
@@ -43,8 +43,8 @@ pub(crate) struct DetectorState {
     node_offline: bool,
     /// After its node came online: until then readings count only as `on`.
     settling_until: Option<Instant>,
-    /// An `off` of a detector that reports changes only, heard while its node settled: where nothing
-    /// else is heard it counts then.
+    /// An `off` of a detector that reports changes only, heard while its node settled: where
+    /// nothing else is heard it counts then.
     held_off: Option<Instant>,
     implausible_now: bool,
     confirm_since: Option<Instant>,

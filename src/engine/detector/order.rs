@@ -1,7 +1,7 @@
 //! A sample's own time orders the samples of one detector, and nothing else.
 //!
-//! An older one is dropped. A node that woke with a wrong clock must not be deaf all evening: three in a
-//! row that are more than five seconds off against arrival start a new order.
+//! An older one is dropped. A node that woke with a wrong clock must not be deaf all evening: three
+//! in a row that are more than five seconds off against arrival start a new order.
 
 use crate::time::Instant;
 

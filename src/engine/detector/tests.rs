@@ -1,3 +1,5 @@
+//! One detector alone: thresholds, silence, the order of its samples, what cannot be true.
+
 use super::*;
 use crate::ids::DetectorId;
 use crate::layout::{Subject, Watches};

@@ -1,7 +1,7 @@
 //! Places: what all detectors of one place come to (behaviour.md, section 2, B1 to B9).
 //!
-//! Input: evidence, power, the trains that are in it. Output: the place's state, and to the follower
-//! what was lit, left and lost. The machine itself is in [`occupancy`].
+//! Input: evidence, power, the trains that are in it. Output: the place's state, and to the
+//! follower what was lit, left and lost. The machine itself is in [`occupancy`].
 
 pub(crate) mod occupancy;
 mod release;
@@ -225,6 +225,9 @@ impl Engine {
         }
         if was_on && !self.places[place.index()].on {
             self.place_events.push(PlaceEvent::Unlit(place));
+        }
+        if was_on != self.places[place.index()].on {
+            self.mark_watchers(place);
         }
         // B8: silence alone never wipes memory.
         let only_silence = self.places[place.index()].remembered
@@ -477,12 +480,17 @@ impl Engine {
         }
     }
 
-    /// Marks everything that looks at this place.
-    pub(crate) fn place_moved(&mut self, place: PlaceId) {
+    /// The turnouts that look at this place.
+    pub(crate) fn mark_watchers(&mut self, place: PlaceId) {
         for index in 0..self.watchers[place.index()].len() {
             let turnout = self.watchers[place.index()][index];
             self.dirty.turnouts.mark(turnout.index());
         }
+    }
+
+    /// Marks everything that looks at this place.
+    pub(crate) fn place_moved(&mut self, place: PlaceId) {
+        self.mark_watchers(place);
         for table in 0..self.layout.tables.len() {
             if self.track.block(self.layout.tables[table].bridge) == place {
                 self.dirty.tables.mark(table);

@@ -1,7 +1,7 @@
 //! Following: what was lit, left, lost or darkened moves the trains (behaviour.md, section 4).
 //!
-//! Input: the place stage's events, in order. Output: chains, the trains' changes, and the end of B4
-//! (a lost train that was found next door), which is the one thing that goes back to a place.
+//! Input: the place stage's events, in order. Output: chains, the trains' changes, and the end of
+//! B4 (a lost train that was found next door), which is the one thing that goes back to a place.
 
 use alloc::vec::Vec;
 
@@ -164,8 +164,8 @@ impl Engine {
         self.ahead_is_stale = true;
     }
 
-    /// It came out of a place that cannot see it: dead track that it coasted out of (B6), or one that
-    /// nothing watches (B1).
+    /// It came out of a place that cannot see it: dead track that it coasted out of (B6), or one
+    /// that nothing watches (B1).
     fn leave_unseen(&mut self, by: &Candidate) {
         let now = self.now;
         let Some(from) = self.track.place_of(by.from) else {
@@ -279,7 +279,8 @@ impl Engine {
         }
         for (turnout, met) in passed {
             self.turnouts[turnout.index()].passer = Some(by.train);
-            // Walking back from the new place: a leg met first means that the train came from the toe.
+            // Walking back from the new place: a leg met first means that the train came from the
+            // toe.
             let side = match met {
                 Leg::Toe => continue,
                 Leg::Normal => Position::Normal,
@@ -548,7 +549,8 @@ impl Engine {
         self.claims.retain(|claim| claim.place != place);
     }
 
-    /// A released place leaves the chain: at an end the train has moved on, in the middle it is torn.
+    /// A released place leaves the chain: at an end the train has moved on, in the middle it is
+    /// torn.
     fn leave(&mut self, id: TrainId, place: PlaceId) {
         let now = self.now;
         let Some(train) = self.trains.get_mut(&id) else {

@@ -1,8 +1,8 @@
 //! Speed and length from entry times and block lengths.
 //!
 //! A place of known length that the head crossed in a known time gives a speed. The time from the
-//! head's coming into a place to the tail's leaving it, at that speed, less the place's length, gives
-//! the train's length. Both come with a spread; without lengths there is neither.
+//! head's coming into a place to the tail's leaving it, at that speed, less the place's length,
+//! gives the train's length. Both come with a spread; without lengths there is neither.
 
 use crate::time::{Instant, Span};
 

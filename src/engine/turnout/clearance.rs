@@ -1,4 +1,5 @@
-//! The machine of one turnout: free, awaiting, cleared, left diverging, fouled, unknown (T0 to T2, T7).
+//! The machine of one turnout: free, awaiting, cleared, left diverging, fouled, unknown (T0 to T2,
+//! T7).
 //!
 //! Facts come with the event; the machine knows neither detectors nor trains nor time.
 

@@ -1,5 +1,5 @@
-//! Crossovers: both ends lined for the crossover, or both for the straight tracks (T8; 49 CFR 218.93,
-//! correspondence of crossover switches).
+//! Crossovers: both ends lined for the crossover, or both for the straight tracks (T8; 49 CFR
+//! 218.93, correspondence of crossover switches).
 
 use crate::Engine;
 use crate::alarm::kinds::{AlarmKind, Priority};

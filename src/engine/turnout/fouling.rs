@@ -1,7 +1,8 @@
 //! Fouling evidence: what a turnout's own section, its beams, or the block that covers it say.
 //!
 //! 49 CFR 218.93: a vehicle fouls when its end is between the clearance point and the points. The
-//! answer has two sides that are not each other's opposite: evidence of a vehicle, and proof of none.
+//! answer has two sides that are not each other's opposite: evidence of a vehicle, and proof of
+//! none.
 
 use alloc::string::String;
 
@@ -119,7 +120,7 @@ impl Engine {
             true
         } else {
             let moved_on = self.moved_on(id);
-            self.turnouts[id.index()].passage.try_end(moved_on)
+            self.turnouts[id.index()].passage.try_end(moved_on, now)
         };
         if ended {
             self.turnouts[id.index()].last_evidence = Some(now);
@@ -152,9 +153,13 @@ impl Engine {
                 place.state == Occupancy::Occupied && place.on && place.lit_since > broke
             })
         });
+        let beyond_on = passage
+            .last()
+            .is_some_and(|(leg, _)| beyond(leg).iter().any(|p| self.places[p.place.index()].on));
         MovedOn {
             origin_vacant,
             beyond_entered,
+            beyond_on,
         }
     }
 
@@ -162,7 +167,8 @@ impl Engine {
     pub(crate) fn beam_broken(&mut self, id: TurnoutId, leg: Leg) {
         if self.turnouts[id.index()].has_all_beams() {
             let now = self.now;
-            self.turnouts[id.index()].passage.broken(leg, now);
+            let clear = self.layout.turnouts[id.index()].clear;
+            self.turnouts[id.index()].passage.broken(leg, now, clear);
         }
     }
 

@@ -1,7 +1,8 @@
 //! Turnouts: position, fouling evidence, clearance, and what must be warned of (T0 to T7, T11).
 //!
-//! Input: beams and sections, the place that covers the rails, position reports. Output: the turnout's
-//! state and the conditions of T2 to T5. Which train is bound for it is decided in `ahead`.
+//! Input: beams and sections, the place that covers the rails, position reports. Output: the
+//! turnout's state and the conditions of T2 to T5. Which train is bound for it is decided in
+//! `ahead`.
 
 pub(crate) mod clearance;
 mod crossover;

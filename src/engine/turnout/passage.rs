@@ -1,9 +1,9 @@
 //! Passages through a turnout with beams on all three legs.
 //!
 //! A vehicle that went in past one beam is inside until it has come out past a beam, that beam has
-//! cleared, and the train has moved on. The gaps between cars make and break a beam many times; coming
-//! out by the beam it went in by is believed only when the place beyond was newly entered after the
-//! last break.
+//! cleared, and the train has moved on. The gaps between cars make and break a beam many times;
+//! coming out by the beam it went in by is believed only when the place beyond was newly entered
+//! after the last break.
 
 use crate::layout::Leg;
 use crate::time::{Instant, Span};
@@ -18,6 +18,10 @@ pub(crate) struct Passage {
     came_out: bool,
     /// When the first beam was broken.
     opened: Option<Instant>,
+    /// A passage that ended when the place beyond was entered: perhaps only its first vehicle's.
+    ended: Option<(Leg, Instant)>,
+    /// It goes on after such an end.
+    resumed: bool,
 }
 
 /// What the places beyond the legs say, for the end of a passage.
@@ -27,6 +31,8 @@ pub(crate) struct MovedOn {
     pub(crate) origin_vacant: bool,
     /// The place beyond the beam broken last was newly entered after that break.
     pub(crate) beyond_entered: bool,
+    /// A detector of the place beyond the beam broken last is on.
+    pub(crate) beyond_on: bool,
 }
 
 impl Passage {
@@ -42,10 +48,20 @@ impl Passage {
         self.last
     }
 
-    /// A beam is broken.
-    pub(crate) fn broken(&mut self, leg: Leg, at: Instant) {
+    /// A beam is broken. Within T1's time after a passage seemed to have ended this may be the next
+    /// vehicle of the same train.
+    pub(crate) fn broken(&mut self, leg: Leg, at: Instant, clear: Span) {
+        if self.entered_by.is_none()
+            && let Some((first, ended)) = self.ended.take()
+            && at.since(ended) <= clear
+        {
+            self.entered_by = Some(first);
+            self.opened = Some(at);
+            self.resumed = true;
+        }
         match self.entered_by {
             None => {
+                self.resumed = false;
                 self.entered_by = Some(leg);
                 self.came_out = false;
                 self.opened = Some(at);
@@ -56,16 +72,25 @@ impl Passage {
     }
 
     /// Ends the passage if it is complete; no beam may be broken now.
-    pub(crate) fn try_end(&mut self, moved_on: MovedOn) -> bool {
+    pub(crate) fn try_end(&mut self, moved_on: MovedOn, now: Instant) -> bool {
         let (Some(first), Some((last, _))) = (self.entered_by, self.last) else {
             return false;
         };
         let out_elsewhere = self.came_out && last != first;
-        let complete = (out_elsewhere && moved_on.origin_vacant) || moved_on.beyond_entered;
-        if complete {
+        // After a resumption a vehicle may as well have come back in: what came out must be seen.
+        let moved_away = moved_on.origin_vacant && (!self.resumed || moved_on.beyond_on);
+        if out_elsewhere && moved_away {
             *self = Self::default();
+            return true;
         }
-        complete
+        if moved_on.beyond_entered {
+            *self = Self {
+                ended: Some((first, now)),
+                ..Self::default()
+            };
+            return true;
+        }
+        false
     }
 
     /// What broke the beam just now was the room's light.
@@ -85,45 +110,79 @@ impl Passage {
 mod tests {
     use super::*;
 
+    const CLEAR: Span = Span::from_secs(5);
     const NOT_YET: MovedOn = MovedOn {
         origin_vacant: false,
         beyond_entered: false,
+        beyond_on: false,
     };
+
+    fn after(breaks: &[(Leg, f64)]) -> Passage {
+        let mut passage = Passage::default();
+        for (leg, at) in breaks {
+            passage.broken(*leg, Instant::from_secs_f64(*at), CLEAR);
+        }
+        passage
+    }
+
+    fn at(seconds: f64) -> Instant {
+        Instant::from_secs_f64(seconds)
+    }
 
     #[test]
     fn a_train_that_goes_through_and_on_completes() {
-        let mut passage = Passage::default();
-        passage.broken(Leg::Toe, Instant(1));
-        passage.broken(Leg::Toe, Instant(2));
-        passage.broken(Leg::Reverse, Instant(3));
-        assert!(!passage.try_end(NOT_YET));
-        assert!(passage.try_end(MovedOn {
+        let mut passage = after(&[(Leg::Toe, 1.0), (Leg::Toe, 2.0), (Leg::Reverse, 3.0)]);
+        assert!(!passage.try_end(NOT_YET, at(4.0)));
+        let gone = MovedOn {
             origin_vacant: true,
             ..NOT_YET
-        }));
+        };
+        assert!(passage.try_end(gone, at(5.0)));
         assert!(!passage.is_open());
     }
 
     #[test]
     fn one_that_went_in_whole_is_still_inside() {
-        let mut passage = Passage::default();
-        passage.broken(Leg::Toe, Instant(1));
-        passage.broken(Leg::Toe, Instant(2));
-        assert!(!passage.try_end(MovedOn {
+        let mut passage = after(&[(Leg::Toe, 1.0), (Leg::Toe, 2.0)]);
+        let gone = MovedOn {
             origin_vacant: true,
             ..NOT_YET
-        }));
+        };
+        assert!(!passage.try_end(gone, at(3.0)));
         assert!(passage.is_open());
     }
 
     #[test]
     fn one_that_backs_out_is_believed_when_the_place_beyond_was_entered() {
-        let mut passage = Passage::default();
-        passage.broken(Leg::Toe, Instant(1));
-        passage.broken(Leg::Toe, Instant(5));
-        assert!(passage.try_end(MovedOn {
+        let mut passage = after(&[(Leg::Toe, 1.0), (Leg::Toe, 5.0)]);
+        let entered = MovedOn {
             beyond_entered: true,
             ..NOT_YET
-        }));
+        };
+        assert!(passage.try_end(entered, at(6.0)));
+    }
+
+    #[test]
+    fn the_next_car_of_the_same_train_goes_on_with_its_passage() {
+        let mut passage = after(&[(Leg::Toe, 1.0), (Leg::Normal, 2.0)]);
+        let entered = MovedOn {
+            beyond_entered: true,
+            ..NOT_YET
+        };
+        assert!(passage.try_end(entered, at(3.0)));
+        passage.broken(Leg::Normal, at(3.1), CLEAR);
+        assert_eq!(passage.entered_by(), Some(Leg::Toe));
+        // One that came back in and stands inside: nothing is seen beyond.
+        let gone = MovedOn {
+            origin_vacant: true,
+            ..NOT_YET
+        };
+        assert!(!passage.try_end(gone, at(4.0)));
+        let seen_beyond = MovedOn {
+            origin_vacant: true,
+            beyond_on: true,
+            ..NOT_YET
+        };
+        assert!(passage.try_end(seen_beyond, at(5.0)));
     }
 }

@@ -1,6 +1,8 @@
-//! Where points are: a message, two contacts, what was asked, a train's passage, the operator's eyes.
+//! Where points are: a message, two contacts, what was asked, a train's passage, the operator's
+//! eyes.
 //!
-//! A change counts after `position_confirm_ms`. Input: reports and time. Output: a confirmed change.
+//! A change counts after `position_confirm_ms`. Input: reports and time. Output: a confirmed
+//! change.
 
 use crate::change::{Evidence, PositionFrom};
 use crate::input::Position;

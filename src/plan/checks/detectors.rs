@@ -1,7 +1,7 @@
 //! Detectors that cannot do what they are there for, and blocks that nothing can prove vacant.
 
 use super::Looking;
-use crate::engine::layout::{Decide, Detector, DetectorKind};
+use crate::engine::layout::{Decide, Detector, DetectorKind, Subject, Supply};
 use crate::plan::document::devices::DetectorDoc;
 use crate::plan::names::each;
 use crate::plan::report::Report;
@@ -14,6 +14,7 @@ pub fn check(looking: &Looking<'_>, report: &mut Report) {
         if let Some(detector) = looking.detector(&id.value) {
             thresholds(doc, detector, report);
             silence(doc, detector, report);
+            reversed_current(looking, doc, detector, report);
         }
         current_only(doc, report);
     }
@@ -77,6 +78,37 @@ fn silence(doc: &DetectorDoc, detector: &Detector, report: &mut Report) {
     let cure = "add `node`, a device that says when it goes, or let it report steadily and give \
                 `max_silence_s`";
     report.warning(at, "never-silent", message, cure);
+}
+
+/// On a throttle line the current turns round with the train: what lies under the range would be
+/// dropped, and the train with it.
+fn reversed_current(
+    looking: &Looking<'_>,
+    doc: &DetectorDoc,
+    detector: &Detector,
+    report: &mut Report,
+) {
+    let Subject::Block(block, _) = detector.subject else {
+        return;
+    };
+    let Decide::Threshold { on, .. } = detector.decide else {
+        return;
+    };
+    let on_a_throttle = looking
+        .resolved
+        .layout
+        .feeds
+        .iter()
+        .any(|feed| feed.supply == Supply::Throttle && feed.blocks.contains(&block));
+    let drops = detector.kind == DetectorKind::Current && detector.range.0 > -on.abs() * 10.0;
+    if on_a_throttle && drops {
+        let message = format!(
+            "`{}` stands on a throttle line, and a current below {} mA is dropped as implausible",
+            detector.id, detector.range.0
+        );
+        let cure = "add `signed = true` if its sign turns with the train, or widen `range`";
+        report.warning(doc.at, "reversed-current", message, cure);
+    }
 }
 
 /// Keys that mean something for current alone.

@@ -154,11 +154,6 @@ fn check_stop(context: &mut Context<'_>, doc: &StopDoc, name: &str, stops: &[Sto
         let cure = "that word says where a table is when it is at no stop: use another";
         context.report.error(at, "bad-word", message, cure);
     }
-    if doc.a.is_none() && doc.b.is_none() && !doc.broken {
-        let message = format!("nothing is joined at the stop `{name}`");
-        let cure = "give it `a`, `b` or both, if a track is there";
-        context.report.warning(at, "stop-empty", message, cure);
-    }
 }
 
 fn rest(context: &mut Context<'_>, doc: &TableDoc, stops: &[Stop]) -> Option<usize> {

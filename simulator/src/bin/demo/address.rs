@@ -1,7 +1,7 @@
 //! Where the page is, for people: as text and as a QR code for a phone.
 //!
-//! Input: where the page listens. Output: an address that another device can use. Nothing is sent to
-//! find it out.
+//! Input: where the page listens. Output: an address that another device can use. Nothing is sent
+//! to find it out.
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};
 

@@ -1,8 +1,8 @@
 //! The simulated layout on a real clock and a real broker: the devices of the demo.
 //!
 //! Inputs: a session, the broker's address. Output: its messages, published at their time. This is
-//! the only part of the simulator that reads a clock. The devices' wills are told by the simulation
-//! itself, because all of them share this one connection.
+//! the only part of the simulator that reads a clock. The devices' wills are told by the
+//! simulation itself, because all of them share this one connection.
 
 use std::net::SocketAddr;
 use std::time::{Duration, Instant as Clock};

@@ -1,7 +1,8 @@
 //! The demo: a fictional layout that runs by itself, watched by the daemon, shown on the page.
 //!
-//! Inputs: ports, a seed, how long. It starts the daemon with its embedded broker, lets the simulated
-//! layout publish to it over MQTT, and tells where the page is. Exit codes are those of `taillamp`.
+//! Inputs: ports, a seed, how long. It starts the daemon with its embedded broker, lets the
+//! simulated layout publish to it over MQTT, and tells where the page is. Exit codes are those of
+//! `taillamp`.
 
 mod address;
 mod layout;
@@ -121,8 +122,8 @@ async fn demo(words: &Words) -> Exit {
     exit
 }
 
-/// The demo's plan with the ports that were asked for. The broker takes anybody, and therefore stays
-/// on this computer.
+/// The demo's plan with the ports that were asked for. The broker takes anybody, and therefore
+/// stays on this computer.
 fn on_ports(mut plan: Plan, words: &Words) -> Plan {
     let ip = if words.lan {
         Ipv4Addr::UNSPECIFIED

@@ -1,0 +1,54 @@
+//! The engine is pure: its manifest, and what it cannot name.
+
+use crate::sources::{files, none, read, root};
+
+/// What a pure engine has no use for. Most of it `no_std` already forbids; macros that name it
+/// would still show up here.
+const BANNED: &[&str] = &[
+    "std::",
+    "extern crate std",
+    "tokio",
+    "serde",
+    "HashMap",
+    "HashSet",
+    "SystemTime",
+    "getrandom",
+    "println!",
+    "tracing::",
+];
+
+#[test]
+fn its_manifest_lists_statig_and_libm_alone() {
+    let manifest = read(&root().join("src/engine/Cargo.toml"));
+    let manifest: toml_edit::Document<String> = manifest.parse().expect("a manifest is TOML");
+    let names = |section: &str| -> Vec<String> {
+        let table = manifest.get(section).and_then(|item| item.as_table());
+        let keys = table.into_iter().flat_map(|table| table.iter());
+        keys.map(|(key, _)| key.to_owned()).collect()
+    };
+    assert_eq!(names("dependencies"), ["statig", "libm"]);
+    assert_eq!(names("build-dependencies"), [""; 0]);
+    assert!(manifest.get("target").is_none(), "no dependency by target");
+    assert!(manifest.get("features").is_none(), "no switches");
+}
+
+#[test]
+fn it_is_no_std() {
+    let lib = read(&root().join("src/engine/lib.rs"));
+    assert!(lib.lines().any(|line| line == "#![no_std]"));
+}
+
+#[test]
+fn it_names_no_clock_no_socket_and_no_random_order() {
+    let mut faults = Vec::new();
+    for source in files("src/engine", ".rs") {
+        for (number, line) in source.code() {
+            for word in BANNED {
+                if line.contains(word) {
+                    faults.push(format!("{}:{number}: {word}", source.name));
+                }
+            }
+        }
+    }
+    none(&faults);
+}
