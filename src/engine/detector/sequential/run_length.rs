@@ -79,9 +79,9 @@ pub(super) fn run_length<const T: usize>(h: f64, k: f64, bound: f64) -> f64 {
         let edge = |to: usize| (to as f64 - from as f64 + 0.5) * width;
         *end = above(edge(T - 1));
         row[0] = below(edge(0));
-        for to in 1..T {
+        for (to, way) in row.iter_mut().enumerate().skip(1) {
             // From whichever side loses fewer digits.
-            row[to] = if to > from {
+            *way = if to > from {
                 above(edge(to - 1)) - above(edge(to))
             } else {
                 below(edge(to)) - below(edge(to - 1))
