@@ -228,19 +228,15 @@ fn as_json(turnout: Option<&Turnout>, budget: Option<&Budget>) -> Value {
 const SPEED_KMH: f64 = 30.0;
 
 fn turnout_text(out: &mut String, turnout: &Turnout) {
-    let Turnout {
-        scale,
-        setting,
-        points,
-        gaps,
-        ..
-    } = turnout;
+    distances_text(out, turnout);
+    notes_text(out, turnout);
+    advice_text(out, turnout);
+}
+
+/// What is measured, from where, and how far.
+fn distances_text(out: &mut String, turnout: &Turnout) {
+    let (scale, setting) = (&turnout.scale, &turnout.setting);
     let frog = setting.frog;
-    let beyond = scale.of_full_size(BODY_BEYOND_WHEELS_FULL_MM);
-    let dead = scale.of_full_size(DEAD_SECTION_FULL_MM);
-    let fouling = scale.of_full_size(CLEAR_SPACING_FULL_MM);
-    let speed = scale_speed::mm_s(SPEED_KMH, scale.ratio);
-    let hides = turnout.hides();
     let leg = match setting.leg {
         Leg::Straight => "straight beyond the frog".to_owned(),
         Leg::Away(radius) => format!("diverging leg curved away, radius {radius} mm"),
@@ -248,60 +244,77 @@ fn turnout_text(out: &mut String, turnout: &Turnout) {
     };
     let _ = writeln!(
         out,
-        "Turnout, scale {} ({:.1} to 1), gauge {:.2} mm, frog number {:.2} ({:.3} degrees, {}), {leg}\n\
+        "Turnout, scale {} ({:.1} to 1), gauge {:.2} mm\n\
+         frog number {:.2} ({:.3} degrees, {}), {leg}\n\
          \n\
-         Measure along the running rail from the theoretical point of frog: lay a ruler along the two\n\
-         running edges that meet there; where they cross is 0. The nose that you see is a little blunt\n\
-         and lies beyond it.\n\
-         \n\
-         {:44}{:>9}{:>9}\n\
-         {:44}{:>9.1}{:>9.1}\n\
-         {:44}{:>9.1}{:>9.1}",
+         Measure along the running rail from the theoretical point of frog: lay a ruler\n\
+         along the two running edges that meet there; where they cross is 0. The nose that\n\
+         you see is a little blunt and lies beyond it.\n",
         scale.name,
         scale.ratio,
         setting.gauge_mm,
         frog.number(),
         frog.angle_deg(),
         degrees_minutes_seconds(frog.angle_deg()),
-        "mm from the frog, along each leg",
-        "normal",
-        "reverse",
-        "clearance point: beam square across the leg",
-        points.normal,
-        points.reverse,
-        "gap in both rails, where wheels are sensed",
-        gaps.normal,
-        gaps.reverse,
     );
+    let what = "mm from the frog, along each leg";
+    let _ = writeln!(out, "{what:44}{:>9}{:>9}", "normal", "reverse");
+    for (what, legs) in [
+        (
+            "clearance point: beam square across the leg",
+            turnout.points,
+        ),
+        ("gap in both rails, where wheels are sensed", turnout.gaps),
+    ] {
+        let _ = writeln!(out, "{what:44}{:>9.1}{:>9.1}", legs.normal, legs.reverse);
+    }
+}
+
+/// What else somebody with a pencil must know.
+fn notes_text(out: &mut String, turnout: &Turnout) {
+    let hides = turnout.hides();
     let _ = writeln!(
         out,
         "\n\
-         At the clearance point the running edges are {:.1} mm apart, overhang not counted ({:.1} mm is\n\
-         added along each leg). The gap lies further out because bodies reach beyond their wheels.\n\
-         On the toe side: gap and beam ahead of the tips of the points, about {:.0} mm from the frog the\n\
-         other way (a plain curve; measure your own turnout). The centre lines of the two roads meet\n\
-         {:.1} mm from the frog, towards the points.\n\
-         Beams alone: whatever is shorter than about {:.0} mm (normal) or {:.0} mm (reverse) can stand\n\
-         between two of them unseen. Let beams slant across the track, so that the space between two\n\
-         cars does not clear them (common practice, no source).",
-        setting.spacing_mm,
-        setting.overhang_mm,
+         At the clearance point the running edges are {:.1} mm apart, overhang not counted\n\
+         ({:.1} mm is added along each leg). The gap lies further out because bodies reach\n\
+         beyond their wheels.\n\
+         On the toe side: gap and beam ahead of the tips of the points, about {:.0} mm from\n\
+         the frog the other way (a plain curve; measure your own turnout). The centre lines\n\
+         of the two roads meet {:.1} mm from the frog, towards the points.\n\
+         Beams alone: whatever is shorter than about {:.0} mm (normal) or {:.0} mm (reverse)\n\
+         can stand between two of them unseen. Let beams slant across the track, so that the\n\
+         space between two cars does not clear them (common practice, no source).",
+        turnout.setting.spacing_mm,
+        turnout.setting.overhang_mm,
         turnout.lead,
         turnout.to_centre_lines,
         hides.normal,
         hides.reverse,
     );
+}
+
+/// Full-size practice at scale, and the cautions.
+fn advice_text(out: &mut String, turnout: &Turnout) {
+    let scale = &turnout.scale;
+    let speed = scale_speed::mm_s(SPEED_KMH, scale.ratio);
+    let farther = turnout.points.normal.max(turnout.points.reverse);
     let _ = writeln!(
         out,
         "\n\
-         Advice, from full-size practice (GK/RC0752) at scale: fouling point where running edges are\n\
-         {fouling:.1} mm apart; detection ends {beyond:.1} mm or more past it; no more than {dead:.1} mm\n\
-         of track without detection between two sections.\n\
-         At {SPEED_KMH:.0} km/h to scale a train runs {speed:.0} mm/s: frog to clearance point in {:.1} s.\n\
+         Advice, from full-size practice (GK/RC0752) at scale: fouling point where running\n\
+         edges are {:.1} mm apart; detection ends {:.1} mm or more past it; no more than\n\
+         {:.1} mm of track without detection between two sections.\n\
+         At {SPEED_KMH:.0} km/h to scale a train runs {speed:.0} mm/s: frog to clearance point\n\
+         in {:.1} s.\n\
          \n\
-         Caution: a hobby aid for indoor layouts, not a safety system; push your longest cars past\n\
-         each other by hand before you glue anything. Gaps and beams belong on the low-voltage side.",
-        points.normal.max(points.reverse) / speed,
+         Caution: a hobby aid for indoor layouts, not a safety system; push your longest cars\n\
+         past each other by hand before you glue anything. Gaps and beams belong on the\n\
+         low-voltage side.",
+        scale.of_full_size(CLEAR_SPACING_FULL_MM),
+        scale.of_full_size(BODY_BEYOND_WHEELS_FULL_MM),
+        scale.of_full_size(DEAD_SECTION_FULL_MM),
+        farther / speed,
     );
 }
 
@@ -315,8 +328,8 @@ fn budget_text(out: &mut String, budget: &Budget, args: &Args) {
     let plural = if budget.axles_needed == 1 { "" } else { "s" };
     let _ = writeln!(
         out,
-        "Resistor wheelsets: {} ohms at {} V draw {:.2} mA an axle and make {:.1} mW of heat in it;\n\
-         a threshold of {} mA takes {} axle{plural} in the block.",
+        "Resistor wheelsets: {} ohms at {} V draw {:.2} mA an axle and make {:.1} mW of heat in\n\
+         it; a threshold of {} mA takes {} axle{plural} in the block.",
         args.ohms.unwrap_or_default(),
         args.volts.unwrap_or_default(),
         budget.axle_ma,

@@ -111,7 +111,8 @@ impl Histogram {
                 self.marks(row).replace('<', "&lt;"),
             );
         }
-        svg.push_str("<text x=\"80\" y=\"325\">vacant</text><text x=\"310\" y=\"325\">occupied</text></svg>\n");
+        svg.push_str("<text x=\"80\" y=\"325\">vacant</text>");
+        svg.push_str("<text x=\"310\" y=\"325\">occupied</text></svg>\n");
         svg
     }
 

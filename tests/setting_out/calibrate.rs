@@ -1,6 +1,5 @@
 //! `taillamp calibrate` from outside, on recordings made of a known level and spread.
 
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use serde_json::Value;
@@ -84,6 +83,13 @@ struct Bench {
     recording: PathBuf,
 }
 
+/// One message of a recording.
+fn line(t: f64, detector: &str, unit: &str, value: &str) -> String {
+    let record = format!(r#"[{{"n":"level","u":"{unit}","v":{value}}}]"#);
+    let topic = format!("taillamp/detector/{detector}");
+    format!("{{\"t\":{t},\"topic\":\"{topic}\",\"payload\":{record}}}\n")
+}
+
 /// Sixty seconds vacant, sixty occupied, sixty in which the level climbs, ten samples a second.
 fn recording() -> String {
     let mut normal = Normal(5);
@@ -94,19 +100,9 @@ fn recording() -> String {
         let climb = (t - 120.0).max(0.0) * 0.1;
         let ma = if occupied { 5.0 } else { 2.0 } + 0.3 * normal.next() + climb;
         let light = if occupied { 5.0 } else { 90.0 } + normal.next();
-        let amperes = ma / 1_000.0;
-        let _ = writeln!(
-            lines,
-            r#"{{"t":{t},"topic":"taillamp/detector/d-quay","payload":[{{"n":"current","u":"A","v":{amperes}}}]}}"#
-        );
-        let _ = writeln!(
-            lines,
-            r#"{{"t":{t},"topic":"taillamp/detector/d-shed","payload":[{{"n":"current","u":"mA","v":{ma}}}]}}"#
-        );
-        let _ = writeln!(
-            lines,
-            r#"{{"t":{t},"topic":"taillamp/detector/beam","payload":[{{"n":"level","u":"%","v":{light}}}]}}"#
-        );
+        lines.push_str(&line(t, "d-quay", "A", &(ma / 1_000.0).to_string()));
+        lines.push_str(&line(t, "d-shed", "mA", &ma.to_string()));
+        lines.push_str(&line(t, "beam", "%", &light.to_string()));
     }
     lines
 }
@@ -296,11 +292,7 @@ fn what_is_no_good_is_refused_in_one_line() {
 
 #[test]
 fn a_level_without_spread_and_a_value_that_is_none_are_refused() {
-    let line = |t: f64, value: &str| {
-        format!(
-            r#"{{"t":{t},"topic":"taillamp/detector/d-quay","payload":[{{"n":"current","u":"mA","v":{value}}}]}}"#
-        ) + "\n"
-    };
+    let line = |t: f64, value: &str| line(t, "d-quay", "mA", value);
     let constant: String = (0..100).map(|step| line(f64::from(step), "2.5")).collect();
     let stretches = [
         "--detector",
@@ -319,7 +311,8 @@ fn a_level_without_spread_and_a_value_that_is_none_are_refused() {
 
 #[test]
 fn dead_track_calibrates_nothing() {
-    let off = "{\"t\":0,\"topic\":\"taillamp/feed/shed-power\",\"payload\":[{\"n\":\"feed\",\"vb\":false}]}\n";
+    let payload = r#"[{"n":"feed","vb":false}]"#;
+    let off = format!("{{\"t\":0,\"topic\":\"taillamp/feed/shed-power\",\"payload\":{payload}}}\n");
     let bench = bench(&format!("{off}{}", recording()));
     bench.refused(&with(&["--detector", "d-shed"]), "power was off");
     let quay = bench.run(&with(&["--detector", "d-quay"]));

@@ -1,7 +1,8 @@
 //! Puts calibrated numbers into a plan file and leaves everything else as it is written.
 //!
 //! Inputs: the plan's text and what was found for some detectors. Output: the new text; or, with
-//! [`write_file`], the file, exchanged in one step so that a power cut leaves the old or the new one.
+//! [`write_file`], the file, exchanged in one step so that a power cut leaves the old or the new
+//! one.
 
 use std::io::Write as _;
 use std::path::Path;
