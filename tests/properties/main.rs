@@ -1,14 +1,14 @@
 //! What holds whatever comes in: random evenings on every good plan, straight into the engine.
 //!
-//! Nothing here knows how the engine decides. The only thing recomputed is what a threshold detector
-//! last said, so that a `vacant` without proof is found.
+//! Nothing here knows how the engine decides. The only thing recomputed is what a threshold
+//! detector last said, so that a `vacant` without proof is found.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use proptest::prelude::*;
 use taillamp::engine::Engine;
-use taillamp::engine::change::{Change, Occupancy, What};
+use taillamp::engine::change::{Change, Clearance, Occupancy, What};
 use taillamp::engine::ids::{BlockId, DetectorId, FeedId, NodeId, TableId, TurnoutId};
 use taillamp::engine::input::{Command, Input, Position, Reading, Sample, TablePosition, Word};
 use taillamp::engine::layout::{Decide, Detector, Layout, Subject, Watches};
@@ -331,11 +331,11 @@ proptest! {
                     prop_assert!(state != Occupancy::Vacant, "{}: vacant by silence", name);
                 }
                 if let What::Turnout { state, .. } = change.what {
-                    use taillamp::engine::change::Clearance;
-                    prop_assert!(
-                        !matches!(state, Clearance::Free | Clearance::Cleared | Clearance::Awaiting),
-                        "{}: {:?} by silence", name, state
+                    let clear = matches!(
+                        state,
+                        Clearance::Free | Clearance::Cleared | Clearance::Awaiting
                     );
+                    prop_assert!(!clear, "{}: {:?} by silence", name, state);
                 }
             }
         }
