@@ -1,10 +1,11 @@
 //! The sequential decision: a two-sided cumulative-sum test between two calibrated levels.
 //!
-//! One sum gathers evidence for a vehicle while the place is empty, the other for its absence while a
-//! vehicle is there. Each sample adds its distance from the midpoint, in spreads; a sum that passes the
-//! limit decides. The limits follow from the wanted mean time between false occupancies, by the mean run
-//! length of each sum. A vehicle's level spreads wider than the vacant one, so the sum that must not
-//! call it gone has a limit of its own: false vacancies are as rare as false occupancies.
+//! One sum gathers evidence for a vehicle while the place is empty, the other for its absence while
+//! a vehicle is there. Each sample adds its distance from the midpoint, in spreads; a sum that
+//! passes the limit decides. The limits follow from the wanted mean time between false occupancies,
+//! by the mean run length of each sum. A vehicle's level spreads wider than the vacant one, so the
+//! sum that must not call it gone has a limit of its own: false vacancies are as rare as false
+//! occupancies.
 
 mod run_length;
 
@@ -95,8 +96,8 @@ impl Sequential {
         libm::fabs(self.shift) > DRIFT_PART * self.gap
     }
 
-    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and no
-    /// train is near, so that the level is the vacant one.
+    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and
+    /// no train is near, so that the level is the vacant one.
     pub(crate) fn take(&mut self, level: f64, calm: bool) -> Option<bool> {
         if calm {
             let bound = FOLLOW_PART * self.gap;

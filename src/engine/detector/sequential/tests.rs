@@ -1,3 +1,5 @@
+//! The test against simulated readings and published run lengths.
+
 extern crate std;
 
 use std::println;
