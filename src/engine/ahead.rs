@@ -24,6 +24,9 @@ use crate::wording;
 /// A road longer than this is a plan made to hurt.
 const STEPS_MAX: usize = 64;
 
+/// The walk ends this many look-ahead times away; each place that is come into starts it anew.
+const FAR: f64 = 3.0;
+
 /// In yards and on the road into them a warning comes only this late.
 const YARD_SECONDS: f64 = 3.0;
 
@@ -84,7 +87,10 @@ impl Engine {
                 continue;
             };
             let stop = self.look(train, &mut bound);
-            let wake = stop.as_ref().and_then(|stop| self.wake_for(stop));
+            // Nothing in sight: by the time that it comes into sight the walk has been made again.
+            let again = || Some(self.now.plus(self.layout.settings.look_ahead));
+            let wake = stop.as_ref().map_or_else(again, |stop| self.wake_for(stop));
+            let wake = wake.filter(|_| !train.stopped && train.directed);
             if let Some(stop) = &stop
                 && let Some((key, warning)) = self.warning(train, stop)
             {
@@ -220,6 +226,9 @@ impl Engine {
             passed: None,
         };
         for _ in 0..STEPS_MAX {
+            if self.is_out_of_sight(&walk) {
+                return None;
+            }
             match self.step(&mut walk, bound) {
                 Step::On => {}
                 Step::Open => return None,
@@ -469,6 +478,18 @@ impl Engine {
             Some(self.track.block(block))
         });
         cover.is_some_and(|place| self.is_held_by_another(place, train))
+    }
+
+    /// Further than anything that is warned of: without a speed only the next place counts.
+    fn is_out_of_sight(&self, walk: &Walk<'_>) -> bool {
+        let far = self.layout.settings.look_ahead.as_secs_f64() * FAR;
+        let soonest = walk
+            .distance
+            .and_then(|distance| walk.train.measure.seconds_over(distance));
+        match soonest {
+            Some((soonest, _)) => soonest > far,
+            None => walk.places > 0,
+        }
     }
 
     /// Whether the end `from` is within the look-ahead time.

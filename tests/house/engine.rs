@@ -42,11 +42,33 @@ fn it_is_no_std() {
 fn it_names_no_clock_no_socket_and_no_random_order() {
     let mut faults = Vec::new();
     for source in files("src/engine", ".rs") {
+        // Compiled for tests alone; the test below sees to that.
+        if source.name.ends_with("/tests.rs") {
+            continue;
+        }
         for (number, line) in source.code() {
             for word in BANNED {
                 if line.contains(word) {
                     faults.push(format!("{}:{number}: {word}", source.name));
                 }
+            }
+        }
+    }
+    none(&faults);
+}
+
+#[test]
+fn a_file_of_tests_is_compiled_for_tests_alone() {
+    let mut faults = Vec::new();
+    for source in files("src/engine", ".rs") {
+        let declared = source.text.match_indices("mod tests;").map(|(at, _)| at);
+        for at in declared {
+            let before = source.text[..at].trim_end();
+            if !before.ends_with("#[cfg(test)]") {
+                faults.push(format!(
+                    "{}: `mod tests;` without #[cfg(test)]",
+                    source.name
+                ));
             }
         }
     }
