@@ -12,6 +12,8 @@ mod commands;
 mod doors;
 #[path = "daemon/reload.rs"]
 mod reload;
+#[path = "daemon/road.rs"]
+mod road;
 #[path = "daemon/state.rs"]
 mod state;
 #[path = "daemon/watched.rs"]

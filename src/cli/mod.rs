@@ -11,8 +11,10 @@ pub mod init;
 pub mod line_up;
 pub mod listen;
 mod plan_file;
+mod question;
 pub mod record;
 pub mod replay;
+pub mod road;
 pub mod run;
 pub mod schema;
 pub mod set_out;
@@ -48,6 +50,8 @@ enum Command {
     LineUp(line_up::Args),
     /// Measure detectors on a recording and propose their thresholds
     Calibrate(calibrate::Args),
+    /// List the ways from one block to another, and what to set for each
+    Road(road::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
     /// Print the JSON Schema of the plan file
@@ -66,6 +70,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Record(args) => record::run(&args),
         Command::LineUp(args) => line_up::run(&args),
         Command::Calibrate(args) => calibrate::run(&args),
+        Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
         Command::Schema(args) => schema::run(&args),
     };

@@ -11,7 +11,7 @@ use bytes::Bytes;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use super::desk::Desk;
-use super::hub::{Ask, Hub, LayoutNames, Shot, stopped};
+use super::hub::{Ask, Hub, LayoutNames, RoadWanted, Shot, stopped};
 use super::last_words::LastWords;
 use super::log_limit::LogLimit;
 use super::mqtt::client::Arrival;
@@ -23,6 +23,7 @@ use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
 use crate::wire::commands;
 use crate::wire::payload::{self, Refusal};
+use crate::wire::road_json::{Standing, road_json};
 use crate::wire::topics::TopicTable;
 
 /// Messages taken before their consequences are published.
@@ -282,6 +283,10 @@ impl EngineTask {
             }
             Ask::Memory(reply) => {
                 let _ = reply.send(self.engine.memory());
+            }
+            Ask::Road(RoadWanted { from, to }, reply) => {
+                let (from, to) = (from.as_deref(), to.as_deref());
+                let _ = reply.send(road_json(&self.engine, from, to, Standing::Live));
             }
         }
     }

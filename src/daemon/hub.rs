@@ -23,6 +23,7 @@ use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
 use crate::wire::commands::Target;
 use crate::wire::layout_json;
+use crate::wire::road_json::NoRoad;
 
 /// How many may wait for an answer; beyond that a request is refused with 503.
 pub(super) const ASKS_MAX: usize = 64;
@@ -40,6 +41,17 @@ pub enum Ask {
     Reload(Box<Plan>, oneshot::Sender<Result<(), Vec<Finding>>>),
     /// What must survive a restart.
     Memory(oneshot::Sender<Memory>),
+    /// The ways from one block to another, as JSON.
+    Road(RoadWanted, oneshot::Sender<Result<String, NoRoad>>),
+}
+
+/// Between which blocks a road is asked for, by their written ids.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RoadWanted {
+    /// Where the train stands.
+    pub from: Option<String>,
+    /// Where it is to go.
+    pub to: Option<String>,
 }
 
 /// The operator's word, as it came in.
@@ -198,6 +210,14 @@ impl Hub {
     /// When the engine's task does not answer.
     pub async fn memory(&self) -> Result<Memory, NoAnswer> {
         self.ask(Ask::Memory).await
+    }
+
+    /// The ways from one block to another, as JSON.
+    ///
+    /// # Errors
+    /// When the engine's task does not answer; inside, when it cannot be asked so.
+    pub async fn road(&self, wanted: RoadWanted) -> Result<Result<String, NoRoad>, NoAnswer> {
+        self.ask(|reply| Ask::Road(wanted, reply)).await
     }
 
     async fn ask<T>(&self, make: impl FnOnce(oneshot::Sender<T>) -> Ask) -> Result<T, NoAnswer> {

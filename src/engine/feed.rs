@@ -64,6 +64,13 @@ pub(crate) fn routed(via: Via, turnouts: &[Position], tables: &[TablePosition]) 
 }
 
 impl FeedState {
+    pub(crate) fn new(start: Instant) -> Self {
+        Self {
+            since: start,
+            ..Self::default()
+        }
+    }
+
     fn sees_volts(&self, feed: &Feed) -> Option<bool> {
         self.volts.map(|volts| libm::fabs(volts) >= feed.see_volts)
     }

@@ -135,6 +135,16 @@ struct Dirty {
 }
 
 impl Dirty {
+    fn new(layout: &Layout, places: usize) -> Self {
+        Self {
+            feeds: Worklist::new(layout.feeds.len()),
+            places: Worklist::new(places),
+            turnouts: Worklist::new(layout.turnouts.len()),
+            tables: Worklist::new(layout.tables.len()),
+            crossovers: Worklist::new(layout.crossovers.len()),
+        }
+    }
+
     fn is_empty(&self) -> bool {
         self.feeds.is_empty()
             && self.places.is_empty()
@@ -162,14 +172,7 @@ impl Engine {
             broker_lost_at: None,
             quiet_until: at.plus(layout.settings.boot),
             nodes: layout.nodes.iter().map(|_| NodeState::default()).collect(),
-            feeds: layout
-                .feeds
-                .iter()
-                .map(|_| FeedState {
-                    since: at,
-                    ..FeedState::default()
-                })
-                .collect(),
+            feeds: layout.feeds.iter().map(|_| FeedState::new(at)).collect(),
             detectors: layout
                 .detectors
                 .iter()
@@ -198,13 +201,7 @@ impl Engine {
             feed_places: Vec::new(),
             watchers: alloc::vec![Vec::new(); places],
             around: Vec::new(),
-            dirty: Dirty {
-                feeds: Worklist::new(layout.feeds.len()),
-                places: Worklist::new(places),
-                turnouts: Worklist::new(layout.turnouts.len()),
-                tables: Worklist::new(layout.tables.len()),
-                crossovers: Worklist::new(layout.crossovers.len()),
-            },
+            dirty: Dirty::new(&layout, places),
             place_events: Vec::new(),
             due_trains: Vec::new(),
             found_elsewhere: Vec::new(),
@@ -223,14 +220,19 @@ impl Engine {
             layout,
             track,
         };
-        engine.wire_turnouts();
-        engine.wire_places();
-        engine.wire_tables();
-        engine.wire_nodes();
-        engine.wake_detectors();
+        engine.wire();
         engine.mark_everything();
         engine.run();
         engine
+    }
+
+    /// Ties the items to each other, once.
+    fn wire(&mut self) {
+        self.wire_turnouts();
+        self.wire_places();
+        self.wire_tables();
+        self.wire_nodes();
+        self.wake_detectors();
     }
 
     fn mark_everything(&mut self) {

@@ -20,6 +20,7 @@ use crate::engine::ids::{DetectorId, FeedId, NodeId, TableId, TurnoutId};
 use crate::engine::layout::Layout;
 use crate::engine::time::Span;
 pub use finding::{Finding, Level};
+pub use names::did_you_mean;
 
 /// A resolved plan: the layout for the engine and the settings for the shell.
 #[derive(Clone, Debug, PartialEq)]

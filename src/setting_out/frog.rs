@@ -22,7 +22,7 @@ pub struct Frog {
 /// Why a number or an angle is no frog's.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum FrogError {
-    /// Not above one half (90 degrees), above [`NUMBER_MAX`], or no number.
+    /// Not above one half (90 degrees), above the largest that is taken, or no number.
     #[error("frog number {0}: give one above 0.5 and up to {NUMBER_MAX}, as --frog 6")]
     Number(f64),
     /// Not between 0 and 90 degrees, or no number.

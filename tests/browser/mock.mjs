@@ -451,12 +451,34 @@ async function answer(world, request, response) {
     response.writeHead(200, { ...HEADERS, 'Content-Type': 'application/json' });
     return response.end(JSON.stringify(world.snapshot));
   }
+  if (path === '/api/v1/road') return answerRoad(world, request, response);
   const name = path === '/' ? 'index.html' : path.slice(1);
   if (!/^[a-z-]+\.[a-z]+$/.test(name)) return problem(response, 404, `nothing at ${path}`);
   const bytes = await readFile(new URL(name, FOLDER)).catch(() => null);
   if (!bytes) return problem(response, 404, `nothing at ${path}`);
   response.writeHead(200, { ...HEADERS, 'Content-Type': TYPES[extname(name)] ?? 'text/plain' });
   return response.end(bytes);
+}
+
+/** One way that is not ready, or the problem that the daemon answers with. */
+function answerRoad(world, request, response) {
+  const query = new URL(request.url, 'http://mock').searchParams;
+  const [from, to] = ['from', 'to'].map((name) => query.get(name));
+  if (!world.snapshot.blocks[from] || !world.snapshot.blocks[to])
+    return problem(response, 400, 'the plan has no such block');
+  const way = {
+    text: `${from}, ${to}`,
+    places: [from, to],
+    leaving_by: `${from}.b`,
+    entering_by: `${to}.a`,
+    settings: [{ kind: 'turnout', id: 'w1', text: 'Points 1 set diverging' }],
+    length_mm: 3200,
+    in_the_way: [{ id: to, text: `${to}: occupied by Train 2` }],
+    ready: false,
+    reverses: false,
+  };
+  response.writeHead(200, { ...HEADERS, 'Content-Type': 'application/json' });
+  return response.end(JSON.stringify({ from, to, live: true, cut: null, ways: [way] }));
 }
 
 async function takeAct(world, path, request, response) {

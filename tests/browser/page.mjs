@@ -270,6 +270,36 @@ await test('an act without a daemon says so in words', async () => {
   await page.context().close();
 });
 
+// ---- the road ----------------------------------------------------------------------------------
+
+await test('the road is asked for, and no way outlives the daemon', async () => {
+  const page = await open('line-up');
+  const values = await page
+    .locator('select[name=from] option')
+    .evaluateAll((options) => options.map((option) => option.value).filter(Boolean));
+  assert.ok(values.length > 1, 'the blocks are there to be picked');
+  await page.selectOption('select[name=from]', values[0]);
+  await page.selectOption('select[name=to]', values[0]);
+  await page.waitForSelector('.ways >> text=Pick two different places');
+  await page.selectOption('select[name=to]', values[1]);
+  const way = page.locator('.ways .way, .ways .quiet').first();
+  await way.waitFor({ timeout: DEADLINE_MS });
+  if (mock) {
+    const text = await page.locator('.ways').innerText();
+    assert.match(text, /1 to set, something is in the way/);
+    assert.match(text, /Points 1 set diverging/);
+    assert.match(text, /3\.2 m/);
+  }
+  nothingWrong(page);
+  await proxy.cut();
+  await page.selectOption('select[name=from]', values[1]);
+  await page.selectOption('select[name=to]', values[0]);
+  await page.waitForSelector('.ways .problem', { timeout: DEADLINE_MS });
+  assert.equal(await page.locator('.ways .way').count(), 0, 'no way outlives the daemon');
+  await proxy.mend();
+  await page.context().close();
+});
+
 // ---- alarms ------------------------------------------------------------------------------------
 
 await test('an alarm is acknowledged by touch', async () => {

@@ -204,7 +204,8 @@ fn of_the_contract() -> BTreeSet<String> {
         let post = |word: &str| format!("post /api/v1/{kind}/{{id}}/{word}");
         paths.extend(words.split(' ').map(post));
     }
-    let fixed = "get /api/v1/state,get /api/v1/line-up,get /events,get /metrics,get /healthz,\
+    let fixed = "get /api/v1/state,get /api/v1/line-up,get /api/v1/road,get /events,\
+                 get /metrics,get /healthz,\
                  get /readyz,get /openapi.json,get /api/v1/session,post /api/v1/session,\
                  delete /api/v1/session,post /api/v1/plan/reload";
     paths.extend(fixed.split(',').map(str::to_owned));

@@ -25,7 +25,7 @@ pub(super) struct Problem {
 #[derive(Debug, Default)]
 struct Extra {
     header: Option<(HeaderName, HeaderValue)>,
-    findings: Option<Value>,
+    member: Option<(&'static str, Value)>,
 }
 
 impl Problem {
@@ -46,7 +46,13 @@ impl Problem {
 
     /// With the findings of a plan.
     pub(super) fn with_findings(mut self, findings: Value) -> Self {
-        self.extra.findings = Some(findings);
+        self.extra.member = Some(("findings", findings));
+        self
+    }
+
+    /// With the parameter of the query that is wrong.
+    pub(super) fn with_parameter(mut self, parameter: &str) -> Self {
+        self.extra.member = Some(("parameter", parameter.into()));
         self
     }
 }
@@ -61,7 +67,7 @@ impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let title = self.status.canonical_reason().unwrap_or("Error");
         let body = problem::Problem::new(self.status.as_u16(), title, self.detail);
-        let body = with_findings(body.to_json(), self.extra.findings);
+        let body = with_member(body.to_json(), self.extra.member);
         let mut response = (self.status, body).into_response();
         response.headers_mut().insert(header::CONTENT_TYPE, PROBLEM);
         if let Some((name, value)) = self.extra.header {
@@ -71,13 +77,13 @@ impl IntoResponse for Problem {
     }
 }
 
-/// Findings are an extension member (RFC 9457, section 3.2).
-fn with_findings(problem: String, findings: Option<Value>) -> String {
-    let Some(findings) = findings else {
+/// With an extension member (RFC 9457, section 3.2).
+fn with_member(problem: String, member: Option<(&'static str, Value)>) -> String {
+    let Some((name, value)) = member else {
         return problem;
     };
     let mut members: Map<String, Value> = serde_json::from_str(&problem).unwrap_or_default();
-    members.insert("findings".into(), findings);
+    members.insert(name.into(), value);
     Value::Object(members).to_string()
 }
 

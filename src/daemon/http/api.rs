@@ -1,12 +1,15 @@
-//! Reading: the snapshot, the items, line-up. All of it is read off one snapshot a request, so that
-//! what belongs together is of one moment.
+//! Reading: the snapshot, the items, line-up, the road. What is read off a snapshot is read off one
+//! a request, so that what belongs together is of one moment.
 
-use axum::extract::{Path, State};
+use axum::extract::rejection::QueryRejection as Malformed;
+use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
+use serde::Deserialize;
 
 use super::App;
 use super::answer::{Problem, json};
+use crate::daemon::hub::RoadWanted;
 use crate::daemon::show::{self, Kind};
 use crate::wire::state_json;
 
@@ -40,6 +43,29 @@ pub(super) async fn one(app: App, kind: Kind, Path(id): Path<String>) -> Answer 
 pub(super) async fn line_up(State(app): State<App>) -> Answer {
     let shot = app.hub.shot().await?;
     Ok(json(state_json::line_up_json(&shot.snapshot.line_up)))
+}
+
+/// `GET /api/v1/road`: the ways from one block to another.
+pub(super) async fn road(State(app): State<App>, query: Result<Query<Road>, Malformed>) -> Answer {
+    let Query(Road { from, to }) = query.map_err(|error| {
+        let detail = format!("{}; ask for ?from=BLOCK&to=BLOCK", error.body_text());
+        Problem::new(StatusCode::BAD_REQUEST, detail)
+    })?;
+    match app.hub.road(RoadWanted { from, to }).await? {
+        Ok(road) => Ok(json(road)),
+        Err(error) => {
+            let problem = Problem::new(StatusCode::BAD_REQUEST, error.to_string());
+            Err(problem.with_parameter(error.parameter()))
+        }
+    }
+}
+
+/// The parameters of [`road`].
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Road {
+    from: Option<String>,
+    to: Option<String>,
 }
 
 /// What the contract names and this version does not have.

@@ -48,6 +48,7 @@ assets! {
     "/dom.js" "dom.js" SCRIPT;
     "/help.js" "help.js" SCRIPT;
     "/now.js" "now.js" SCRIPT;
+    "/road.js" "road.js" SCRIPT;
     "/sheet.js" "sheet.js" SCRIPT;
     "/store.js" "store.js" SCRIPT;
     "/stream.js" "stream.js" SCRIPT;

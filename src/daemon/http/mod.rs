@@ -84,9 +84,8 @@ pub(super) fn router(
     for route in routes::all() {
         router = router.route(&route.path, route.router.fallback(api::wrong_method));
     }
-    for path in ["/api/v1/road", "/api/v1/history"] {
-        router = router.route(path, get(api::not_yet).fallback(api::wrong_method));
-    }
+    let not_yet = get(api::not_yet).fallback(api::wrong_method);
+    router = router.route("/api/v1/history", not_yet);
     for path in Assets::paths() {
         router = router.route(path, get(assets::get).fallback(api::wrong_method));
     }

@@ -57,6 +57,11 @@ fn operation(path: &str, doc: &Doc) -> Value {
         "summary": doc.summary,
         "responses": answers(doc.shape),
     });
+    if doc.shape == Shape::Road {
+        let text = json!({"type": "string"});
+        let block = |name| json!({"name": name, "in": "query", "required": true, "schema": text});
+        operation["parameters"] = json!([block("from"), block("to")]);
+    }
     let body = match doc.shape {
         Shape::Word(_) => Some(("Word", false)),
         Shape::Pin => Some(("Pin", true)),
@@ -80,6 +85,7 @@ fn answers(shape: Shape) -> Value {
         }
         Shape::Item(_) => ("200", body("application/json", of("Record"))),
         Shape::LineUp => ("200", body("application/json", of("LineUp"))),
+        Shape::Road => ("200", body("application/json", of("Road"))),
         Shape::Findings => ("200", body("application/json", of("Findings"))),
         Shape::Session => ("200", body("application/json", of("Session"))),
         Shape::OpenApi => ("200", body("application/json", json!({"type": "object"}))),
@@ -111,6 +117,7 @@ fn schemas() -> Value {
                 "id": text, "level": {"enum": ["stops", "note"]}, "text": text, "do": text,
             }))},
         })),
+        "Road": road(),
         "Word": {
             "type": "object",
             "properties": {
@@ -136,6 +143,7 @@ fn schemas() -> Value {
                 "status": {"type": "integer"},
                 "title": text,
                 "detail": text,
+                "parameter": text,
             },
         },
     })
@@ -151,6 +159,40 @@ fn snapshot() -> Value {
         "blocks": items, "turnouts": items, "tables": items, "feeds": items,
         "detectors": items, "trains": items, "alarms": items,
         "line_up": of("LineUp"),
+    }))
+}
+
+/// The ways between two blocks.
+fn road() -> Value {
+    let text = json!({"type": "string"});
+    let setting = json!({
+        "type": "object",
+        "required": ["kind", "id", "text"],
+        "properties": {
+            "kind": {"enum": ["turnout", "table", "feed"]},
+            "id": text, "position": text, "on": {"type": "boolean"}, "text": text,
+        },
+    });
+    let way = object(json!({
+        "text": text,
+        "places": {"type": "array", "items": text},
+        "leaving_by": text,
+        "entering_by": text,
+        "settings": {"type": "array", "items": setting},
+        "length_mm": {"type": ["number", "null"]},
+        "in_the_way": {
+            "type": ["array", "null"],
+            "items": object(json!({"id": text, "text": text})),
+        },
+        "ready": {"type": ["boolean", "null"]},
+        "reverses": {"type": "boolean"},
+    }));
+    object(json!({
+        "from": text,
+        "to": text,
+        "live": {"type": "boolean"},
+        "cut": {"enum": ["ways", "steps", null]},
+        "ways": {"type": "array", "items": way},
     }))
 }
 

@@ -21,6 +21,8 @@ pub(super) enum Shape {
     Item(Kind),
     /// The exceptions list.
     LineUp,
+    /// The ways between two blocks.
+    Road,
     /// The operator's word about an item of a kind.
     Word(Kind),
     /// The PIN.
@@ -137,6 +139,7 @@ fn fixed() -> Vec<Route> {
 fn for_people() -> Vec<Route> {
     let whole = "Everything, now";
     let line_up = "What keeps it from running";
+    let road = "The ways from one block to another, best first, and what to set for each";
     let reload = "Read the plan file again; a bad plan changes nothing";
     let changes = "The changes, as they come";
     let stream = Shape::Text("text/event-stream");
@@ -156,6 +159,7 @@ fn for_people() -> Vec<Route> {
             Shape::LineUp,
             get(api::line_up),
         ),
+        one("/api/v1/road", "get", road, Shape::Road, get(api::road)),
         one("/api/v1/plan/reload", "post", reload, shape, act),
         session(),
         one("/events", "get", changes, stream, get(events::open)),

@@ -4,7 +4,9 @@
 //! measures in [`measure`].
 
 mod choose;
+mod entry;
 pub(crate) mod follow;
+mod leave;
 pub(crate) mod measure;
 mod parted;
 

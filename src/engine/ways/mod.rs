@@ -9,6 +9,7 @@
 //! the end that it went in by, when the table has turned; such a way `reverses` and is listed last.
 //! It does not know how long the train is, nor where other trains are bound for.
 
+mod said;
 mod search;
 mod standing;
 
@@ -97,7 +98,7 @@ pub enum Setting {
 pub struct Hindrance {
     /// The item's written id.
     pub id: String,
-    /// Why, in words.
+    /// What it is and why, in words: 'Loop West: occupied by Train 1'.
     pub why: String,
 }
 

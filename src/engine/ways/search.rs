@@ -106,7 +106,7 @@ impl Search<'_> {
                 out: None,
             };
             if let Some(rest) = least.get(&hop.by) {
-                open.push(Reverse((*rest, nodes.len())));
+                open.push(Reverse((*rest, Reverse(nodes.len()))));
                 nodes.push(Node {
                     hop,
                     before: None,
@@ -118,7 +118,7 @@ impl Search<'_> {
         let mut seen = BTreeSet::new();
         let mut cut = None;
         for step in 0.. {
-            let Some(Reverse((bound, index))) = open.pop() else {
+            let Some(Reverse((bound, Reverse(index)))) = open.pop() else {
                 break;
             };
             // Those that take as much as the last that fits are looked at too: by id, not by
@@ -139,11 +139,13 @@ impl Search<'_> {
                 }
                 continue;
             }
-            for node in self.expand(&nodes, index) {
+            // In reverse, so that of alike ones the first is followed first.
+            for node in self.expand(&nodes, index).into_iter().rev() {
                 let Some(rest) = least.get(&node.hop.by) else {
                     continue;
                 };
-                open.push(Reverse((node.cost.plus(*rest), nodes.len())));
+                // Of those that take as much, the newest goes first: it is the nearest to the goal.
+                open.push(Reverse((node.cost.plus(*rest), Reverse(nodes.len()))));
                 nodes.push(node);
             }
         }

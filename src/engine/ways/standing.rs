@@ -25,9 +25,12 @@ impl Engine {
     /// What is in the way, in the order in which a train meets it, each item once.
     pub(super) fn in_the_way(&self, passes: &[Pass], course: &[Hop]) -> Vec<Hindrance> {
         let mut list: Vec<Hindrance> = Vec::new();
-        if !self.broker {
-            let why = "the message broker does not answer: nothing is known for certain";
-            list.push(hindrance("broker", String::from(why)));
+        // From the first moment: what has changed since then nobody has heard.
+        if !self.broker || self.broker_lost_at.is_some() {
+            list.push(Hindrance {
+                id: String::from("broker"),
+                why: wording::broker_lost(),
+            });
         }
         // The train that is to go stands in the first place, and may reach on from there.
         let own = passes
@@ -93,7 +96,12 @@ impl Engine {
                 None => "dark: what stands on the dead track is not known",
             }),
         };
-        Some(hindrance(&self.track.places[place.index()].id, why))
+        let label = self.place_label(place);
+        Some(hindrance(
+            &self.track.places[place.index()].id,
+            &label,
+            &why,
+        ))
     }
 
     fn occupied_by(&self, place: PlaceId) -> String {
@@ -132,7 +140,9 @@ impl Engine {
         } else {
             return None;
         };
-        Some(hindrance(&turnout.id, format!("{why} ({})", state.why)))
+        let label = wording::points(&turnout.name);
+        let why = format!("{why} ({})", state.why);
+        Some(hindrance(&turnout.id, &label, &why))
     }
 
     /// Points that lie right, as far as is known: whether that is proven.
@@ -146,7 +156,8 @@ impl Engine {
         } else {
             return None;
         };
-        Some(hindrance(&turnout.id, String::from(why)))
+        let label = wording::points(&turnout.name);
+        Some(hindrance(&turnout.id, &label, why))
     }
 
     fn table_hindrance(&self, id: TableId, stop: usize, own: &[TrainId]) -> Option<Hindrance> {
@@ -165,7 +176,7 @@ impl Engine {
             TableState::Unknown if lies => "not proven that nothing stands across its edges",
             TableState::Unknown => return None,
         };
-        Some(hindrance(&table.id, String::from(why)))
+        Some(hindrance(&table.id, &table.name, why))
     }
 
     /// A train that holds both neighbours of a crossing's other track is on the crossing.
@@ -191,7 +202,8 @@ impl Engine {
         };
         let train = tracks.into_iter().find_map(crosses)?;
         let why = format!("{} is on its other track", self.train_label(train));
-        Some(hindrance(&self.layout.crossings[id.index()].id, why))
+        let crossing = &self.layout.crossings[id.index()];
+        Some(hindrance(&crossing.id, &crossing.name, &why))
     }
 
     /// The trains in the places next beyond an end, along the road as it is set.
@@ -226,7 +238,7 @@ impl Engine {
         } else {
             return None;
         };
-        Some(hindrance(&feed.id, String::from(why)))
+        Some(hindrance(&feed.id, &feed.name, why))
     }
 
     /// Power that comes with a position which does not hold yet: in the way unless the way itself
@@ -252,13 +264,14 @@ impl Engine {
             }
         };
         let why = format!("there is power only while {what}");
-        (!brings).then(|| hindrance(&self.layout.feeds[id.index()].id, why))
+        let feed = &self.layout.feeds[id.index()];
+        (!brings).then(|| hindrance(&feed.id, &feed.name, &why))
     }
 }
 
-fn hindrance(id: &str, why: String) -> Hindrance {
+fn hindrance(id: &str, label: &str, why: &str) -> Hindrance {
     Hindrance {
         id: String::from(id),
-        why,
+        why: format!("{label}: {why}"),
     }
 }

@@ -4,6 +4,7 @@
 // which builds it once, and `paint()`, which refreshes only what changed. Decides nothing.
 
 import { h, morphInto, s, syncList } from './dom.js';
+import { road } from './road.js';
 import { isDirty, known, plan, touched } from './store.js';
 import { pointsForm } from './strip.js';
 import {
@@ -427,10 +428,11 @@ function exceptionRow(exception) {
 export const lineUp = {
   mount(root) {
     this.root = h('div', null);
-    root.replaceChildren(this.root);
+    root.replaceChildren(this.root, road.mount());
     this.paint();
   },
   paint() {
+    road.paint();
     if (!touched('line-up', 'block')) return;
     const { ready, exceptions } = known.line_up;
     const stops = exceptions.filter((e) => e.level === 'stops');

@@ -1,0 +1,273 @@
+//! Going out: released places, gaps in the middle, going on unseen, coming up to another train, and
+//! places that were given to the wrong one (behaviour.md, section 4; B3).
+
+use alloc::vec::Vec;
+
+use super::follow::Claim;
+use super::{Gap, Link};
+use crate::Engine;
+use crate::change::{Kept, TrainEvent};
+use crate::ids::{PlaceId, TrainId};
+use crate::layout::End;
+use crate::timers::Subject;
+use crate::track::Taking;
+
+impl Engine {
+    pub(super) fn place_vacated(&mut self, place: PlaceId) {
+        for id in self.places[place.index()].trains.clone() {
+            match self.whereabouts(id, place) {
+                crate::place::Whereabouts::WentInto(next) => self.go_unseen(id, place, next),
+                crate::place::Whereabouts::CameUpTo(next) => self.come_up_to(id, place, next),
+                crate::place::Whereabouts::Claims if self.claim_back(id, place) => {}
+                crate::place::Whereabouts::Claims
+                | crate::place::Whereabouts::Elsewhere
+                | crate::place::Whereabouts::Astride
+                | crate::place::Whereabouts::Nowhere => self.leave(id, place),
+            }
+        }
+        self.claims.retain(|claim| claim.place != place);
+    }
+
+    /// A released place leaves the chain: at an end the train has moved on, in the middle it is
+    /// torn.
+    pub(super) fn leave(&mut self, id: TrainId, place: PlaceId) {
+        let now = self.now;
+        let Some(train) = self.trains.get_mut(&id) else {
+            return;
+        };
+        let Some(at) = train.chain.iter().position(|link| link.place == place) else {
+            return;
+        };
+        let count = train.chain.len();
+        let link = train.chain.remove(at);
+        let mut turned = false;
+        if count > 1 && at + 1 == count {
+            if link.brief {
+                // Only wheels across the gap: nothing has happened.
+                (train.directed, train.measure) = link.before;
+                train.entered = train.entered.saturating_sub(1);
+                if let Some(last) = train.chain.last_mut() {
+                    last.headward = None;
+                }
+            } else if train.directed {
+                train.turn();
+                turned = true;
+            } else {
+                train.directed = true;
+                train.turn();
+                train.turns -= 1;
+            }
+        } else if count > 1 && at == 0 {
+            train.directed = true;
+        } else if at > 0 && at + 1 < count {
+            self.tear(id, at, link, now);
+        }
+        self.places[place.index()].trains.retain(|held| *held != id);
+        self.touch_place(place);
+        self.mark_tables_and_crossings();
+        if turned {
+            self.emit_train(id, TrainEvent::TurnedBack, Some(place));
+        }
+        if let Some(train) = self.trains.get_mut(&id)
+            && !train.or.is_empty()
+            && at == 0
+        {
+            // Its tail left where it came from: the story is confirmed.
+            train.or.clear();
+        }
+        self.show(id);
+        self.end_empty(id);
+    }
+
+    /// The middle is gone. Where a tail's place is another train's as well, the train has left it.
+    pub(super) fn tear(&mut self, id: TrainId, at: usize, link: Link, now: crate::time::Instant) {
+        let Some(train) = self.trains.get_mut(&id) else {
+            return;
+        };
+        let shared: Vec<PlaceId> = train.chain[..at]
+            .iter()
+            .map(|link| link.place)
+            .filter(|place| self.places[place.index()].trains.len() > 1)
+            .collect();
+        if shared.len() == at {
+            train.chain.drain(..at);
+            for place in shared {
+                self.places[place.index()].trains.retain(|held| *held != id);
+                self.touch_place(place);
+            }
+            return;
+        }
+        train.gap = Some(Gap {
+            since: now,
+            at,
+            link,
+        });
+        self.plan_train_wake(id);
+    }
+
+    /// B3: gone on into a place that cannot see it, which then keeps it.
+    pub(super) fn go_unseen(&mut self, id: TrainId, from: PlaceId, into: PlaceId) {
+        let now = self.now;
+        let ends = self.ends_between(from, into);
+        if let Some(train) = self.trains.get_mut(&id)
+            && let Some((out, by)) = ends
+        {
+            if let Some(last) = train.chain.last_mut() {
+                last.headward = Some(out);
+            }
+            let mut link = Link::new(into, now);
+            link.tailward = Some(by);
+            link.unconfirmed = true;
+            train.chain.push(link);
+            train.directed = true;
+            train.entered += 1;
+            train.moved = now;
+            self.hold(into, id, by);
+        }
+        self.leave(id, from);
+        let state = &mut self.places[into.index()];
+        let before = (state.state, state.notes.kept);
+        state.notes.kept = Some(Kept::Occupied);
+        if before.1 != state.notes.kept {
+            self.note_place_change(into, before, None);
+        }
+    }
+
+    /// B3: it has come up to another train; both are there.
+    pub(super) fn come_up_to(&mut self, id: TrainId, from: PlaceId, into: PlaceId) {
+        let now = self.now;
+        if let Some((out, by)) = self.ends_between(from, into)
+            && let Some(train) = self.trains.get_mut(&id)
+        {
+            if let Some(last) = train.chain.last_mut() {
+                last.headward = Some(out);
+            }
+            let mut link = Link::new(into, now);
+            link.tailward = Some(by);
+            train.chain.push(link);
+            train.directed = true;
+            train.entered += 1;
+            self.hold(into, id, by);
+        }
+        self.leave(id, from);
+        self.emit_train(id, TrainEvent::Coupled, Some(into));
+    }
+
+    /// The end by which one place is left and the end by which the next is come into.
+    pub(crate) fn ends_between(&self, from: PlaceId, into: PlaceId) -> Option<(End, End)> {
+        self.track.ends(from).into_iter().find_map(|out| {
+            self.track
+                .reach(out, &self.points, Taking::AsSet)
+                .into_iter()
+                .find(|next| next.place == into)
+                .map(|next| (out, next.by))
+        })
+    }
+
+    /// A place that went to another train is what explains where this one is.
+    pub(crate) fn claim_of(&self, id: TrainId, left: PlaceId) -> Option<&Claim> {
+        self.claims.iter().find(|claim| {
+            let mine = claim
+                .losers
+                .iter()
+                .any(|c| c.train == id && self.track.place_of(c.from) == Some(left));
+            let winner_elsewhere = self.train(claim.winner).is_some_and(|winner| {
+                let at_end = winner.head().is_some_and(|link| link.place == claim.place);
+                at_end
+                    && winner
+                        .chain
+                        .iter()
+                        .any(|link| link.place != claim.place && self.places[link.place.index()].on)
+            });
+            mine && winner_elsewhere && self.places[claim.place.index()].on
+        })
+    }
+
+    pub(super) fn claim_back(&mut self, id: TrainId, left: PlaceId) -> bool {
+        let Some(claim) = self.claim_of(id, left).cloned() else {
+            return false;
+        };
+        let Some(mine) = claim.losers.iter().find(|c| c.train == id).cloned() else {
+            return false;
+        };
+        // Its story begins again where it was before.
+        let before = self.train(claim.winner).and_then(|winner| {
+            let link = winner.chain.iter().find(|link| link.place == claim.place)?;
+            Some(link.before)
+        });
+        self.drop_link(claim.winner, claim.place);
+        if let (Some((directed, measure)), Some(winner)) =
+            (before, self.trains.get_mut(&claim.winner))
+        {
+            (winner.directed, winner.measure) = (directed, measure);
+            if let Some(head) = winner.chain.last_mut() {
+                head.headward = None;
+            }
+        }
+        self.show(claim.winner);
+        self.extend(&mine, claim.place);
+        self.leave(id, left);
+        self.claims.retain(|other| other.place != claim.place);
+        true
+    }
+
+    /// Takes a place from a train without any story.
+    pub(super) fn drop_link(&mut self, id: TrainId, place: PlaceId) {
+        if let Some(train) = self.trains.get_mut(&id) {
+            train.chain.retain(|link| link.place != place);
+        }
+        self.places[place.index()].trains.retain(|held| *held != id);
+        self.touch_place(place);
+        self.end_empty(id);
+    }
+
+    /// What seemed to come in was nothing: chains are what they were.
+    pub(crate) fn forget_entry(&mut self, place: PlaceId, since: crate::time::Instant) {
+        for id in self.places[place.index()].trains.clone() {
+            let Some(train) = self.trains.get_mut(&id) else {
+                continue;
+            };
+            let entered = train
+                .chain
+                .iter()
+                .find(|link| link.place == place && link.entered >= since)
+                .map(|link| link.before);
+            if let Some((directed, measure)) = entered {
+                (train.directed, train.measure) = (directed, measure);
+                self.drop_link(id, place);
+                self.show(id);
+            }
+        }
+    }
+
+    /// The operator's word: whatever stood here is gone.
+    pub(crate) fn empty_place(&mut self, place: PlaceId) {
+        for id in self.places[place.index()].trains.clone() {
+            if let Some(train) = self.trains.get_mut(&id) {
+                train.lost = false;
+            }
+            self.drop_link(id, place);
+            self.show(id);
+        }
+    }
+
+    pub(super) fn taken_by_hand(&mut self, place: PlaceId) {
+        for id in self.places[place.index()].trains.clone() {
+            self.drop_link(id, place);
+        }
+    }
+
+    /// A train that holds nothing any more is gone.
+    pub(crate) fn end_empty(&mut self, id: TrainId) {
+        let empty = self.train(id).is_some_and(|train| train.chain.is_empty());
+        if !empty {
+            return;
+        }
+        self.emit_train(id, TrainEvent::Gone, None);
+        self.trains.remove(&id);
+        self.shown.remove(&id);
+        self.end_unannounced(id, false);
+        self.timers.set(Subject::Train(id), None);
+        self.ahead_is_stale = true;
+    }
+}

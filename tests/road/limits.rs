@@ -1,0 +1,84 @@
+//! What cuts a search short, and that it says so.
+
+use std::fmt::Write as _;
+
+use taillamp::engine::ways::Cut;
+
+use crate::world::{block, layout, passed, silent};
+
+/// Two tracks side by side with a double crossover between every two blocks: 2^stages ways through.
+fn mesh(stages: usize) -> String {
+    let mut text = String::from("[layout]\nname = \"Tangle Moor\"\nscale = \"N\"\n");
+    for stage in 0..=stages {
+        for track in ["p", "q"] {
+            let _ = write!(text, "[[block]]\nid = \"{track}-{stage:02}\"\n");
+        }
+    }
+    for stage in 0..stages {
+        let next = stage + 1;
+        let _ = write!(
+            text,
+            "[[double_crossover]]\nid = \"x-{stage:02}\"\n\
+             a = [\"p-{stage:02}.b\", \"p-{next:02}.a\"]\n\
+             b = [\"q-{stage:02}.b\", \"q-{next:02}.a\"]\n",
+        );
+    }
+    text
+}
+
+#[test]
+fn more_ways_than_asked_for() {
+    let engine = silent(layout(&mesh(10)));
+    let (from, to) = (
+        block(engine.layout(), "p-00"),
+        block(engine.layout(), "p-10"),
+    );
+    let answer = engine.ways(from, to, 8);
+    assert_eq!(answer.ways.len(), 8);
+    assert_eq!(answer.cut, Some(Cut::Ways));
+    // 2 points a stage whichever way: alike in all, so by id, and twice the same.
+    assert_eq!(answer, engine.ways(from, to, 8));
+    let all = silent(layout(&mesh(3)));
+    let (from, to) = (block(all.layout(), "p-00"), block(all.layout(), "p-03"));
+    let answer = all.ways(from, to, 8);
+    assert_eq!(answer.cut, None);
+    assert_eq!(
+        answer.ways.len(),
+        4,
+        "2 x 2 x 1 ways end on the right track"
+    );
+}
+
+#[test]
+fn a_layout_too_intricate_to_look_at_all_of_it() {
+    // Behind the mesh a reversing loop; where one wants to go is reached only by coming back over
+    // it, which passes the first points twice: there is no way, and that takes long to see.
+    let text = mesh(14)
+        + "[[block]]\nid = \"start\"\n[[block]]\nid = \"goal\"\n[[block]]\nid = \"loop\"\n\
+           [[turnout]]\nid = \"w0\"\ntoe = \"p-00.a\"\nnormal = \"start.b\"\nreverse = \"goal.a\"\n\
+           [[turnout]]\nid = \"w9\"\ntoe = \"p-14.b\"\nnormal = \"loop.a\"\nreverse = \"loop.b\"\n";
+    let engine = silent(layout(&text));
+    let (start, goal) = (
+        block(engine.layout(), "start"),
+        block(engine.layout(), "goal"),
+    );
+    let answer = engine.ways(start, goal, 8);
+    assert_eq!(answer.ways, []);
+    assert_eq!(answer.cut, Some(Cut::Steps));
+    // Into the loop there are ways enough, found at once.
+    let into = engine.ways(start, block(engine.layout(), "loop"), 1);
+    assert_eq!(into.ways.len(), 1);
+    let way = passed(engine.layout(), &into.ways[0]);
+    assert!(way.starts_with("start w0=normal p-00 "), "{way}");
+}
+
+#[test]
+fn none_from_a_block_to_itself_and_none_of_none() {
+    let engine = silent(layout(&mesh(1)));
+    let (from, to) = (
+        block(engine.layout(), "p-00"),
+        block(engine.layout(), "p-01"),
+    );
+    assert_eq!(engine.ways(from, from, 8).ways, []);
+    assert_eq!(engine.ways(from, to, 0).ways, []);
+}
