@@ -96,8 +96,8 @@ impl Sequential {
         libm::fabs(self.shift) > DRIFT_PART * self.gap
     }
 
-    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and no
-    /// train is near, so that the level is the vacant one.
+    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and
+    /// no train is near, so that the level is the vacant one.
     pub(crate) fn take(&mut self, level: f64, calm: bool) -> Option<bool> {
         if calm {
             let bound = FOLLOW_PART * self.gap;
