@@ -12,6 +12,9 @@ const SD_PER_MAD: f64 = 1.482_6;
 const KEPT_SD: f64 = 3.0;
 /// ... which makes the spread of normal samples smaller by this factor.
 const KEPT_SHRINKS: f64 = 0.986_6;
+/// A side of the samples that reaches this much further than the whole counts as the spread: the
+/// sign of a current is dropped, which folds one tail away and leaves the other.
+const SKEWED: f64 = 1.15;
 /// Samples further off than this are counted: a normal distribution has two in a thousand million.
 const FAR_SD: f64 = 6.0;
 /// From the first third to the last a steady level moves by no more than this many spreads.
@@ -167,7 +170,19 @@ fn centre(sorted: &[f64], resolution: f64) -> (f64, f64) {
     let mean = kept.iter().sum::<f64>() / count;
     let squares: f64 = kept.iter().map(|level| (level - mean).powi(2)).sum();
     let sd = (squares / (count - 1.0).max(1.0)).sqrt() / KEPT_SHRINKS;
+    let side = wider_side(sorted, middle);
+    let sd = if side > SKEWED * sd { side } else { sd };
     (mean, sd.max(least_sd))
+}
+
+/// The spread as the wider half of the samples has it.
+fn wider_side(sorted: &[f64], middle: f64) -> f64 {
+    let quartile = |part: f64| {
+        // A float-to-integer cast saturates; the index is within the samples.
+        let index = (part * sorted.len() as f64) as usize;
+        sorted[index.min(sorted.len() - 1)]
+    };
+    SD_PER_MAD * (quartile(0.75) - middle).max(middle - quartile(0.25))
 }
 
 /// Whether first and last third lie apart by more than their spread and more than chance.
@@ -278,6 +293,16 @@ mod tests {
             "{wild:?}"
         );
         assert_eq!((wild.far, wild.most), (20, 900.0));
+    }
+
+    #[test]
+    fn a_level_folded_at_zero_has_the_spread_of_the_tail_that_is_left() {
+        let folded: Vec<f64> = normal(2_000, 0.3, 0.25)
+            .iter()
+            .map(|level| level.abs())
+            .collect();
+        let fit = fit(&folded).expect("it is steady");
+        assert!((0.23..0.27).contains(&fit.sd), "{fit:?}");
     }
 
     #[test]
