@@ -60,18 +60,22 @@ fn rfc_8428_section_5_1_2() {
     assert!(resolve(pack.as_bytes()).is_ok_and(|all| all.iter().all(|r| r.version == 5)));
 }
 
-/// Sections 5.1.3 and 5.1.4. The numbers of the resolved table are not all at hand; the pack is
-/// rebuilt from what is (base time, offsets, units, the 98 %EL at the end), its other values are
-/// stand-ins, so that the resolving is checked and the values are only carried through.
+/// Sections 5.1.3 and 5.1.4. Base time, offsets, units, the number of records and the 98 %EL are
+/// published text that was read; the other values of the table are from memory.
 #[test]
 fn rfc_8428_section_5_1_3_resolves_to_thirteen_records() {
     let mut pack = String::from(r#"[{"bn":"urn:dev:ow:10e2073a01080063","bt":1.320067464e+09,"#);
     pack.push_str(r#""bu":"%RH","v":20.0},{"u":"lon","v":24.30621},{"u":"lat","v":60.07965}"#);
-    for (offset, humidity) in [(60, 20.3), (120, 20.7), (180, 21.2)] {
+    let rows = [
+        (60, 20.3, 24.306_22, 60.079_65),
+        (120, 20.7, 24.306_23, 60.079_66),
+        (180, 21.2, 24.306_28, 60.079_67),
+    ];
+    for (offset, humidity, lon, lat) in rows {
         let time = format!(r#""t":{offset}"#);
         pack.push_str(&format!(r#",{{{time},"v":{humidity}}}"#));
-        pack.push_str(&format!(r#",{{"u":"lon",{time},"v":24.5}}"#));
-        pack.push_str(&format!(r#",{{"u":"lat",{time},"v":60.5}}"#));
+        pack.push_str(&format!(r#",{{"u":"lon",{time},"v":{lon}}}"#));
+        pack.push_str(&format!(r#",{{"u":"lat",{time},"v":{lat}}}"#));
     }
     pack.push_str(r#",{"u":"%EL","t":150,"v":98}]"#);
     let name = "urn:dev:ow:10e2073a01080063";
@@ -83,15 +87,15 @@ fn rfc_8428_section_5_1_3_resolves_to_thirteen_records() {
             (name, lon, 1_320_067_464.0, number(24.306_21)),
             (name, lat, 1_320_067_464.0, number(60.079_65)),
             (name, rh, 1_320_067_524.0, number(20.3)),
-            (name, lon, 1_320_067_524.0, number(24.5)),
-            (name, lat, 1_320_067_524.0, number(60.5)),
+            (name, lon, 1_320_067_524.0, number(24.306_22)),
+            (name, lat, 1_320_067_524.0, number(60.079_65)),
             (name, rh, 1_320_067_584.0, number(20.7)),
-            (name, lon, 1_320_067_584.0, number(24.5)),
-            (name, lat, 1_320_067_584.0, number(60.5)),
+            (name, lon, 1_320_067_584.0, number(24.306_23)),
+            (name, lat, 1_320_067_584.0, number(60.079_66)),
             (name, Some("%EL"), 1_320_067_614.0, number(98.0)),
             (name, rh, 1_320_067_644.0, number(21.2)),
-            (name, lon, 1_320_067_644.0, number(24.5)),
-            (name, lat, 1_320_067_644.0, number(60.5)),
+            (name, lon, 1_320_067_644.0, number(24.306_28)),
+            (name, lat, 1_320_067_644.0, number(60.079_67)),
         ],
     );
 }
