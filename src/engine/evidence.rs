@@ -278,7 +278,8 @@ impl Engine {
         }
     }
 
-    pub(crate) fn look_at_detector(&mut self, id: DetectorId) {
+    /// Time alone: confirmation, silence; tells whether anything moved.
+    pub(crate) fn look_at_detector(&mut self, id: DetectorId) -> bool {
         let state = &mut self.detectors[id.index()];
         let before = (state.evidence, state.evidence_since);
         let mut moved = state.look(&self.layout.detectors[id.index()], self.now);
@@ -287,6 +288,7 @@ impl Engine {
         if moved.any() {
             self.note_moved(id, moved, before);
         }
+        moved.any()
     }
 
     pub(crate) fn hear_node(&mut self, node: NodeId, online: bool) -> Outcome {

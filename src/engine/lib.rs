@@ -292,19 +292,24 @@ impl Engine {
                 break;
             }
             self.now = self.now.max(due);
+            let mut needed = false;
             for subject in self.timers.take_at(due) {
-                self.wake(subject);
+                needed |= self.wake(subject);
             }
-            self.run();
+            if needed {
+                self.run();
+            }
         }
         self.now = self.now.max(to);
     }
 
-    fn wake(&mut self, subject: Subject) {
+    /// Looks at a subject whose time has come; tells whether the stages have to run. A detector that
+    /// was heard in the meantime only sets its wake-up anew, and that is nearly all of them.
+    fn wake(&mut self, subject: Subject) -> bool {
         match subject {
             Subject::Broker => self.look_at_broker(),
             Subject::Feed(feed) => self.dirty.feeds.mark(feed.index()),
-            Subject::Detector(detector) => self.look_at_detector(detector),
+            Subject::Detector(detector) => return self.look_at_detector(detector),
             Subject::Place(place) => {
                 self.look_at_bridged(place);
                 self.dirty.places.mark(place.index());
@@ -314,6 +319,7 @@ impl Engine {
             Subject::Train(train) => self.due_trains.push(train),
             Subject::Alarms => {}
         }
+        true
     }
 
     /// All stages, until nothing is left to be looked at.
