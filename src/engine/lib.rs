@@ -303,8 +303,8 @@ impl Engine {
         self.now = self.now.max(to);
     }
 
-    /// Looks at a subject whose time has come; tells whether the stages have to run. A detector that
-    /// was heard in the meantime only sets its wake-up anew, and that is nearly all of them.
+    /// Looks at a subject whose time has come; tells whether the stages have to run. A detector
+    /// that was heard in the meantime only sets its wake-up anew, and that is nearly all of them.
     fn wake(&mut self, subject: Subject) -> bool {
         match subject {
             Subject::Broker => self.look_at_broker(),
