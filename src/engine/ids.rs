@@ -35,7 +35,7 @@ id! {
     DetectorId,
     /// A device that carries detectors.
     NodeId,
-    /// Wherever a train can be known to be: a block, a bridge, or a turnout or crossing with detectors.
+    /// Wherever a train can be known to be: a block, a bridge, or points with detectors.
     PlaceId,
     /// A train; the number is never used again for another.
     TrainId,
