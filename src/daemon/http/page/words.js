@@ -30,7 +30,8 @@ export function age(since) {
 /** Seconds that are left of a range which was given at `got` (performance time). */
 export function secondsLeft(item) {
   if (!item?.seconds) return null;
-  const gone = (performance.now() - item.got) / 1000;
+  // What is shown of the past stands still between its steps.
+  const gone = known.past ? 0 : (performance.now() - item.got) / 1000;
   return item.seconds.map((sec) => Math.max(0, Math.floor(sec - gone)));
 }
 
@@ -125,7 +126,7 @@ export function pointsState({ position, state }) {
 export const CLEARANCE_SHORT = {
   free: '',
   awaiting: 'awaiting',
-  fouled: 'train on it',
+  fouled: 'fouled',
   cleared: 'passed',
   'left-diverging': 'left diverging',
   unknown: 'not proven',
