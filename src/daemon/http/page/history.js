@@ -5,12 +5,11 @@
 // a moment of the past. Draws what was written down; what was not is shown as not written down.
 
 import { chartOf } from './chart.js';
-import { h, morphInto } from './dom.js';
+import { h } from './dom.js';
 import { graphOf, lanesOf } from './lanes.js';
-import { big } from './parts.js';
 import { askHistory, eventWords, timeOf } from './past.js';
 import { known } from './store.js';
-import { clock, itemName, trainName } from './words.js';
+import { clock } from './words.js';
 
 const SPANS = [
   [5 * 60_000, '5 min'],
@@ -171,7 +170,7 @@ function build() {
   );
   parts.chart.replaceChildren(
     ...parts.charts.map(({ node, title }) =>
-      h('section', { class: 'chart' }, title ? h('h3', null, title) : null, node),
+      h('section', { class: 'chart' }, title ? h('h2', null, title) : null, node),
     ),
   );
   tell('', null);
@@ -223,10 +222,7 @@ function eventList() {
 function eventRow(event) {
   const at = Date.parse(event.at);
   const when = button(clock(event.at), `As it was at ${clock(event.at)}`, () => goTo(at));
-  const name = event.kind === 'train' ? trainName(event.id) : itemName(event.id ?? '');
-  const words = eventWords(event);
-  const text = event.kind !== 'alarm' && name !== event.id ? words.replace(event.id, name) : words;
-  return h('li', null, when, h('span', null, text));
+  return h('li', null, when, h('span', null, eventWords(event)));
 }
 
 const goTo = (at) => dispatchEvent(new CustomEvent('past', { detail: at }));
@@ -261,10 +257,14 @@ export const history = {
         h('div', { class: 'exact-box' }, parts.exact, go),
         parts.chart,
         eventList(),
-        button('Play from here', 'Play the past from the beginning of this stretch', () =>
+        button('Play from here', null, () =>
           goTo(sight.from),
         ),
-        h('p', null, h('a', { href: '/api/v1/history.csv', download: '' }, 'Download as a table')),
+        h(
+          'p',
+          { class: 'side-line' },
+          h('a', { href: '/api/v1/history.csv', download: '' }, 'Download as a table'),
+        ),
       ),
     );
     build();

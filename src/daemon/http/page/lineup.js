@@ -131,7 +131,7 @@ export const shutDown = {
       turns('shut-down'),
       big(
         left ? `${count(left, 'thing')} not at rest` : 'Everything is at rest',
-        `${count(trains.length, 'train')} ${trains.length === 1 ? 'stands' : 'stand'} on the layout`,
+        `${count(trains.length, 'train')} on the layout`,
       ),
       section('Not at rest', [...all.map(exceptionRow), ...odd.map(feedLine)]),
       section('Where every train stands', trains.sort(byName).map(standing)),

@@ -8,7 +8,18 @@
 import { say } from './act.js';
 import { h, morphInto } from './dom.js';
 import { inPresent, showPast, showPresent } from './store.js';
-import { capital, isUnseen, rankedAlarms } from './words.js';
+import {
+  ALARM_STATE,
+  HEALTH,
+  capital,
+  feedWord,
+  isUnseen,
+  itemName,
+  placeWord,
+  pointsState,
+  rankedAlarms,
+  trainName,
+} from './words.js';
 
 const SPEEDS = [1, 2, 5, 10, 30, 60];
 const TICK_MS = 100;
@@ -145,14 +156,21 @@ async function step(forward) {
 
 /** What happened, in few words. */
 export function eventWords(event) {
-  const { kind, id, state, position, event: what, block, text } = event;
-  if (kind === 'alarm') return `${text ?? id}: ${state}`;
-  if (kind === 'train') return `Train ${String(id).replace(/^t/, '')} ${what}${block ? ` ${block}` : ''}`;
-  if (kind === 'turnout' || kind === 'table') return `${id}: ${position}, ${state}`;
-  if (kind === 'feed') return `${id}: ${event.failed ? 'power lost' : event.on ? 'on' : 'off'}`;
-  if (kind === 'detector') return `${id}: ${event.health}`;
-  if (kind === 'operator') return `${event.who ?? 'Operator'}: ${event.act} ${event.subject ?? ''}`;
-  return `${id ?? kind}: ${state ?? ''}`;
+  const { kind, id, state, position, text } = event;
+  const name = id ? itemName(id) : '';
+  if (kind === 'alarm') return `${text ?? id}: ${ALARM_STATE[state] || (state === 'normal' ? 'over' : 'raised')}`;
+  if (kind === 'train') {
+    const where = event.block ? ` ${itemName(event.block)}` : '';
+    return `${trainName(id)} ${event.event}${where}`;
+  }
+  if (kind === 'turnout') return `${name} ${pointsState({ position, state })}`;
+  if (kind === 'table') return `${name} at ${position}, ${state}`;
+  if (kind === 'feed') return `${name} ${feedWord(event)}`;
+  if (kind === 'detector') return `${name} ${HEALTH[event.health] ?? event.health}`;
+  if (kind === 'operator') {
+    return `${event.who || 'Operator'}: ${event.act} ${itemName(event.subject ?? '')}`;
+  }
+  return `${name} ${placeWord(event)}`;
 }
 
 const button = (name, word, label, more) =>

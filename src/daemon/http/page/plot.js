@@ -49,5 +49,6 @@ export function plotOf(id) {
     level(on, 'on'),
     level(off, 'off'),
     mine.length ? s('path', { class: 'trace', d: `${steps.join('')}H${WIDTH}` }) : null,
+    mine.length ? s('path', { class: 'dot', d: `M${WIDTH - 4} ${y(mine.at(-1)[1])}h.01` }) : null,
   );
 }

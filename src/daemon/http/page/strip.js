@@ -162,17 +162,23 @@ const tileOf = (tile, line) =>
 /** Builds everything for a width in pixels; called anew when the layout or the width changes. */
 export function buildStrips(root, width) {
   const { strips, tables, links } = stripsOf(known.layout);
-  drawing = { rows: [], tiles: new Map(), bands: [], tables, cards: new Map(), turn: null };
-  const gutter = links.length ? LANE_PX * LANES_MAX : 0;
+  drawing = { rows: [], tiles: new Map(), bands: [], tables, cards: new Map() };
   const sizing = {
     perMm: scaleFor(width),
     floor: FLOOR_PX,
     lengthOf: (id) => plan('blocks', id).length_mm ?? UNKNOWN_LENGTH_MM,
     fixed: (tile) => (tile.kind === 'turnout' ? POINTS_PX : CROSSING_PX),
   };
-  const inner = width - gutter;
-  for (const strip of strips) planStrip(strip, inner, sizing);
-  planLinks(links, gutter);
+  // Room for the links is kept beside the rows: first as much as there may be, then what is used.
+  let gutter = 0;
+  for (const lanes of [links.length ? LANES_MAX : 0, null]) {
+    const wanted = lanes === null ? drawing.lanes * LANE_PX + (drawing.lanes ? 4 : 0) : lanes * LANE_PX;
+    if (lanes === null && wanted >= gutter) break;
+    gutter = wanted;
+    drawing.bands = [];
+    for (const strip of strips) planStrip(strip, width - gutter, sizing);
+    planLinks(links);
+  }
   root.style.setProperty('--gutter', `${gutter}px`);
   root.replaceChildren();
   drawing.todo = drawing.bands.values();
@@ -325,7 +331,8 @@ function planTable(table, strip, width) {
   const left = Math.min(width - 150, 40);
   for (const id of table.own) {
     const wide = Math.min(240, width - left);
-    const stop = table.stops.find(({ leads }) => leads.includes(id));
+    const reach = table.stops.filter(({ leads }) => leads.includes(id));
+    const stop = reach.find(({ leads }) => leads.length === 1) ?? reach[0];
     const end = stop.ends[stop.leads.indexOf(id)].split('.')[1];
     const tile = { kind: 'place', id, left: end, x: left, width: wide };
     const mine = planRow([], left, strip, `${strip.name}, stop ${stop.at}`);
@@ -359,7 +366,8 @@ function endsByPlace() {
 }
 
 /** Gives every link a lane beside the rows that is free on its way; a word where none is. */
-function planLinks(links, gutter) {
+function planLinks(links) {
+  drawing.lanes = 0;
   const at = endsByPlace();
   const found = links
     .map(({ ends }) => ({ ends, from: at.get(ends[0]), to: at.get(ends[1]) }))
@@ -381,7 +389,8 @@ function planLinks(links, gutter) {
       continue;
     }
     if (first !== last) busy[lane].push([first, last]);
-    drawLink(link, gutter - LANE_PX * (LANES_MAX - lane) + 1);
+    if (first !== last) drawing.lanes = Math.max(drawing.lanes, lane + 1);
+    drawLink(link, LANE_PX * (lane + 1));
   }
 }
 

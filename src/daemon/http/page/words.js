@@ -3,7 +3,7 @@
 // One word for one thing: the same words as in the plan file, the messages and the spoken
 // warnings. Inputs: items of the snapshot; outputs: short plain text. Decides nothing.
 
-import { daemonNow, known, plan } from './store.js';
+import { daemonNow, known, plan, present } from './store.js';
 
 export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
@@ -53,7 +53,8 @@ export function pointsName(id) {
 }
 
 /** A train for people. */
-export const trainName = (id) => known.trains[id]?.name || `Train ${id.replace(/^t(?=\d)/, '')}`;
+export const trainName = (id) =>
+  known.trains[id]?.name || present.trains[id]?.name || `Train ${id.replace(/^t(?=\d)/, '')}`;
 
 /** Any place, or any item at all, for people. */
 export function itemName(id) {
