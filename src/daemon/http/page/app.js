@@ -142,10 +142,12 @@ async function show(name) {
   // Another view may have been asked for meanwhile.
   if (viewName !== name) return;
   view = next;
+  // What is built now is built from what is known now.
+  dirty.clear();
   dirty.add('*');
   view.mount(byId('view'));
+  dirty.clear();
   scrollTo(0, 0);
-  schedule();
 }
 
 /** Shows in the navigation where we are. */

@@ -52,8 +52,12 @@ export const now = (() => {
       width = 0;
       observer.disconnect();
       observer.observe(parts.strips);
-      measure();
-      this.paint();
+      morphInto(parts.attention, attention());
+      // What is urgent stands first; the rest comes with the next turns.
+      setTimeout(() => {
+        measure();
+        morphInto(parts.side, side());
+      });
     },
     relayout() {
       width = 0;

@@ -6,7 +6,7 @@
 
 import { h, morph, s } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
-import { endTowards, endsOf, rowsOf, stretches, stripsOf } from './topology.js';
+import { endTowards, endsOf, rowsOf, stretches, stripSteps } from './topology.js';
 import {
   CLEARANCE_SHORT,
   POSITION,
@@ -159,50 +159,75 @@ const tileOf = (tile, line) =>
       ? pointsTile(tile, line)
       : crossingTile(tile);
 
-/** Builds everything for a width in pixels; called anew when the layout or the width changes. */
+/**
+ * Builds everything for a width in pixels; called anew when the layout or the width changes. It is
+ * done in turns, so that a large layout does not hold up what is more urgent.
+ */
 export function buildStrips(root, width) {
-  const { strips, tables, links } = stripsOf(known.layout);
-  drawing = { rows: [], tiles: new Map(), bands: [], tables, cards: new Map() };
+  const mine = { rows: [], tiles: new Map(), bands: [], tables: [], cards: new Map(), lanes: 0 };
+  drawing = mine;
   const sizing = {
     perMm: scaleFor(width),
     floor: FLOOR_PX,
     lengthOf: (id) => plan('blocks', id).length_mm ?? UNKNOWN_LENGTH_MM,
     fixed: (tile) => (tile.kind === 'turnout' ? POINTS_PX : CROSSING_PX),
   };
-  // Room for the links is kept beside the rows: first as much as there may be, then what is used.
-  let gutter = 0;
-  for (const lanes of [links.length ? LANES_MAX : 0, null]) {
-    const wanted = lanes === null ? drawing.lanes * LANE_PX + (drawing.lanes ? 4 : 0) : lanes * LANE_PX;
-    if (lanes === null && wanted >= gutter) break;
-    gutter = wanted;
-    drawing.bands = [];
-    for (const strip of strips) planStrip(strip, width - gutter, sizing);
+  inTurns(mine, function* () {
+    const { strips, tables, links } = yield* stripSteps(known.layout);
+    mine.tables = tables;
+    yield;
+    // Room for the links is kept beside the rows: first as much as there may be, then what is used.
+    let gutter = links.length ? LANES_MAX * LANE_PX : 0;
+    yield* planAll(strips, links, width - gutter);
+    const used = mine.lanes * LANE_PX + (mine.lanes ? 4 : 0);
+    if (used < gutter) {
+      gutter = used;
+      yield* planAll(strips, links, width - gutter);
+    }
+    root.style.setProperty('--gutter', `${gutter}px`);
+    root.replaceChildren();
+    yield* buildBands(mine, root);
+  });
+
+  function* planAll(strips, links, inner) {
+    mine.bands = [];
+    for (const strip of strips) {
+      planStrip(strip, inner, sizing);
+      yield;
+    }
     planLinks(links);
+    yield;
   }
-  root.style.setProperty('--gutter', `${gutter}px`);
-  root.replaceChildren();
-  drawing.todo = drawing.bands.values();
-  drawing.root = root;
-  buildOn(drawing);
 }
 
-/** Builds what fits into one turn, the rest later: a large layout must not hold the page up. */
-function buildOn(mine) {
-  if (drawing !== mine) return;
-  const until = performance.now() + TURN_MS;
-  const first = mine.rows.length;
-  for (const band of mine.todo) {
-    if (band.starts) {
-      mine.section = h('section', { class: 'strip' });
-      mine.root.append(mine.section);
+/** Goes on with a drawing, a little at a time, until another one has taken its place. */
+function inTurns(mine, work) {
+  const steps = work();
+  const turn = () => {
+    const until = performance.now() + TURN_MS;
+    while (drawing === mine) {
+      if (steps.next().done) return;
+      if (performance.now() > until) {
+        setTimeout(turn);
+        return;
+      }
     }
-    mine.section.append(bandElement(band));
-    if (performance.now() > until) {
-      setTimeout(() => buildOn(mine));
-      break;
+  };
+  setTimeout(turn);
+}
+
+function* buildBands(mine, root) {
+  let section;
+  for (const one of mine.bands) {
+    if (one.starts) {
+      section = h('section', { class: 'strip' });
+      root.append(section);
     }
+    const first = mine.rows.length;
+    section.append(bandElement(one));
+    refreshTrains(mine.rows.slice(first));
+    yield;
   }
-  refreshTrains(mine.rows.slice(first));
 }
 
 /** Pixels for a millimetre: a usual block takes a good fifth of a phone's width. */
@@ -473,7 +498,7 @@ function bandElement(mine) {
 
 /** Refreshes what is dirty. */
 export function refreshStrips() {
-  if (!drawing) return;
+  if (!drawing?.rows.length) return;
   for (const [id, entry] of drawing.tiles) {
     const kind = entry.tile.kind === 'place' ? 'block' : 'turnout';
     const about = kind === 'block' && plan('blocks', id).bridge_of;

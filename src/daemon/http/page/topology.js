@@ -24,6 +24,7 @@ class Track {
   constructor(layout) {
     this.layout = layout;
     this.join = new Map();
+    this.ways = new Map();
     for (const [x, y] of layout.joins ?? []) {
       this.join.set(x, y);
       this.join.set(y, x);
@@ -65,7 +66,13 @@ class Track {
    * The way from the end of a block to the next block: `{ block, end, via }`, `block` null where
    * the track ends. At a toe the straight leg comes first, unless only the other leads to `line`.
    */
-  next(end, line, steps = 0) {
+  next(end, line) {
+    const key = `${end} ${line}`;
+    if (!this.ways.has(key)) this.ways.set(key, this.follow(end, line, 0));
+    return this.ways.get(key);
+  }
+
+  follow(end, line, steps) {
     const far = this.join.get(end);
     if (!far || steps > STEPS_MAX) {
       return { block: null, end: null, via: [], table: this.atTable.get(end) };
@@ -74,18 +81,18 @@ class Track {
     if (this.layout.blocks?.[id]) return { block: id, end: side, via: [] };
     if (this.layout.turnouts?.[id]) {
       if (side !== 'toe') {
-        const rest = this.next(`${id}.toe`, line, steps + 1);
+        const rest = this.follow(`${id}.toe`, line, steps + 1);
         return { ...rest, via: [{ kind: 'turnout', id, toe: 'far', leg: side }, ...rest.via] };
       }
       const ways = ['normal', 'reverse'].map((leg) => {
-        const rest = this.next(`${id}.${leg}`, line, steps + 1);
+        const rest = this.follow(`${id}.${leg}`, line, steps + 1);
         return { ...rest, via: [{ kind: 'turnout', id, toe: 'near', leg }, ...rest.via] };
       });
       return ways.find((way) => this.lineOf(way.block) === line) ?? ways[0];
     }
     if (this.layout.crossings?.[id]) {
       const [track, at] = side.split('.');
-      const rest = this.next(`${id}.${track}.${OTHER[at]}`, line, steps + 1);
+      const rest = this.follow(`${id}.${track}.${OTHER[at]}`, line, steps + 1);
       return { ...rest, via: [{ kind: 'crossing', id }, ...rest.via] };
     }
     return { block: null, end: null, via: [] };
@@ -106,7 +113,17 @@ const lineName = (block) => block.line ?? USE_LINE[block.use] ?? 'Track';
 
 /** Everything that is drawn, in the order of the plan. */
 export function stripsOf(layout) {
+  const steps = stripSteps(layout);
+  for (;;) {
+    const { done, value } = steps.next();
+    if (done) return value;
+  }
+}
+
+/** The same with a pause after each part of the work. */
+export function* stripSteps(layout) {
   const track = new Track(layout);
+  yield;
   const drawn = new Set();
   const rings = Object.entries(layout.tables ?? {}).filter(([, table]) => !isInline(table));
   const bridges = new Set(rings.map(([, table]) => table.bridge));
@@ -130,7 +147,12 @@ export function stripsOf(layout) {
   const running = ({ ids }) =>
     ids.filter((id) => (layout.blocks[id].use ?? 'running') === 'running').length;
   const order = [...lines.entries()].sort(([, x], [, y]) => running(y) - running(x));
-  const strips = order.map(([name, what]) => lineStrip(track, name, what, drawn));
+  yield;
+  const strips = [];
+  for (const [name, what] of order) {
+    strips.push(lineStrip(track, name, what, drawn));
+    yield;
+  }
   const alone = Object.keys(layout.turnouts ?? {}).filter((id) => !drawn.has(id));
   if (alone.length) {
     const tiles = alone.map((id) => ({ kind: 'turnout', id, toe: 'left', leg: 'normal' }));
@@ -142,6 +164,7 @@ export function stripsOf(layout) {
       tables: [],
     });
   }
+  yield;
   return { strips, tables: strips.flatMap((strip) => strip.tables), links: linksOf(track, strips) };
 }
 
@@ -436,12 +459,23 @@ export function rowsOf(tiles, width, { perMm, floor, lengthOf, fixed, stretch = 
     });
     return rows;
   };
-  const most = pack(widths(perMm)).length;
+  const rowsIn = (sizes) => {
+    let [rows, used] = [1, 0];
+    for (const size of sizes) {
+      if (used && used + size > width) {
+        rows += 1;
+        used = 0;
+      }
+      used += size;
+    }
+    return rows;
+  };
+  const most = rowsIn(widths(perMm));
   let low = perMm;
-  let high = stretch ? perMm * 8 : perMm;
-  for (let i = 0; i < 14; i += 1) {
+  let high = perMm * 8;
+  for (let i = 0; stretch && i < 10; i += 1) {
     const middle = (low + high) / 2;
-    if (pack(widths(middle)).length <= most) low = middle;
+    if (rowsIn(widths(middle)) <= most) low = middle;
     else high = middle;
   }
   const sizes = widths(low);
