@@ -10,6 +10,7 @@ pub mod exit;
 pub mod init;
 pub mod line_up;
 pub mod listen;
+pub mod notify_test;
 mod plan_file;
 mod question;
 pub mod record;
@@ -54,6 +55,8 @@ enum Command {
     Road(road::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
+    /// Send a test by each way out of a plan
+    NotifyTest(notify_test::Args),
     /// Print the JSON Schema of the plan file
     Schema(schema::Args),
 }
@@ -72,6 +75,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Calibrate(args) => calibrate::run(&args),
         Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
+        Command::NotifyTest(args) => notify_test::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()
