@@ -28,6 +28,9 @@ pub enum Input {
     Broker(bool),
     /// The operator's word.
     Command(Command, Word),
+    /// Whether anybody would hear an announcement: a page is open with sound, or a notifier has
+    /// answered. Until it is told, line-up says nothing about it.
+    Heard(bool),
     /// Nothing but time.
     Tick,
 }

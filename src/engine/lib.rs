@@ -91,6 +91,8 @@ pub struct Engine {
     trains: BTreeMap<TrainId, Train>,
     next_train: u32,
     desk: Desk,
+    /// Whether anybody would hear an announcement; `None`: nobody has told.
+    heard: Option<bool>,
     shown_health: Vec<change::Health>,
     /// The last step of the room's light.
     ambient: Option<detector::room_light::Step>,
@@ -194,7 +196,8 @@ impl Engine {
                 .collect(),
             trains: BTreeMap::new(),
             next_train: 0,
-            desk: Desk::default(),
+            desk: Desk::new(at),
+            heard: None,
             shown_health: alloc::vec![change::Health::Ok; layout.detectors.len()],
             ambient: None,
             recent_losses: Vec::new(),
@@ -278,6 +281,10 @@ impl Engine {
             Input::Node(node, online) => self.hear_node(node, online),
             Input::Broker(back) => self.hear_broker(back),
             Input::Command(command, word) => self.obey(command, &word),
+            Input::Heard(heard) => {
+                self.heard = Some(heard);
+                return Outcome::Taken;
+            }
             Input::Tick => return Outcome::Taken,
         };
         self.run();

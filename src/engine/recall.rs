@@ -285,6 +285,8 @@ impl Engine {
                 active,
                 text: memory.text.clone(),
                 by: memory.by.clone(),
+                reason: memory.reason.clone(),
+                shelved_for: memory.shelved_for,
             };
             self.desk.put(kind, subject, put, self.now);
         }
@@ -340,6 +342,8 @@ impl Engine {
                     active: view.active,
                     text: view.text,
                     by: view.by,
+                    reason: view.reason,
+                    shelved_for: view.until.map(|until| until.since(self.now)),
                 })
                 .collect(),
             out_of_service: self

@@ -82,6 +82,7 @@ impl Engine {
                 .filter_map(|id| self.train_view(*id))
                 .collect(),
             alarms: self.desk.views(),
+            measures: self.desk.measures(self.now),
             line_up: self.line_up(),
         }
     }
