@@ -18,7 +18,16 @@ fn berth(block: &str, up: bool, vehicles: usize) -> Berth {
 pub fn ring() -> (Draft, Custom) {
     let mut draft = Draft::new("Fernhollow (invented)");
     for id in ["n1", "n2", "n4", "s1", "s2", "s3", "s4"] {
-        draft.block(id, 1900, "", if id.starts_with('n') { "node-n" } else { "node-s" });
+        draft.block(
+            id,
+            1900,
+            "",
+            if id.starts_with('n') {
+                "node-n"
+            } else {
+                "node-s"
+            },
+        );
     }
     // A short length behind the scenery that nothing watches.
     draft.bare_block("n3", 900, "");
@@ -198,7 +207,12 @@ pub fn loops() -> (Draft, Custom) {
     // The wye: in by the left leg, out by the right one, the other way round.
     draft.section("q1", ["b2.b", "left.a", "right.a"], "node-b", "");
     draft.section("q2", ["tail.a", "left.b", "right.b"], "node-b", "");
-    draft.feed("shore", &["a1", "a2", "loop-1", "loop-2"], "node-a", "rest = \"on\"");
+    draft.feed(
+        "shore",
+        &["a1", "a2", "loop-1", "loop-2"],
+        "node-a",
+        "rest = \"on\"",
+    );
     let b = ["b1", "b2", "up", "down", "tail", "left", "right"];
     draft.feed("harbour", &b, "node-b", "rest = \"on\"");
     let up = ["up", "loop-1", "loop-2", "left"];
@@ -249,7 +263,9 @@ pub fn branch() -> (Draft, Custom) {
     draft.raw("[[table]]\nid = \"tt\"\nbridge = \"bridge\"\nnode = \"node-s\"");
     draft.raw("[[table.stop]]\nat = \"lead\"\na = \"apron.b\"");
     for stub in ["p1", "p2", "p3"] {
-        draft.raw(&format!("[[table.stop]]\nat = \"{stub}\"\nb = \"{stub}.a\""));
+        draft.raw(&format!(
+            "[[table.stop]]\nat = \"{stub}\"\nb = \"{stub}.a\""
+        ));
     }
     for stub in ["p1", "p2", "p3"] {
         draft.block(stub, 420, "use = \"stub\"", "node-s");

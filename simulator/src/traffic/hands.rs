@@ -53,7 +53,8 @@ impl Traffic {
             let legs = run.way.clone();
             for leg in legs {
                 for (turnout, wanted) in leg.points {
-                    if lies(world.lie().points[turnout.index()], wanted) {
+                    let position = world.lie().points[turnout.index()];
+                    if lies(position, wanted) || position == Position::Moving {
                         continue;
                     }
                     let forgotten = self.forgotten[turnout.index()].is_some() && !stands;
@@ -65,9 +66,11 @@ impl Traffic {
                 let Some((table, stop)) = leg.table else {
                     continue;
                 };
-                if world.lie().tables[table.index()] != TablePosition::At(stop)
-                    && Self::may_turn(train, table.index(), world)
-                {
+                let elsewhere = matches!(
+                    world.lie().tables[table.index()],
+                    TablePosition::At(at) if at != stop
+                );
+                if elsewhere && Self::may_turn(train, table.index(), world) {
                     world.set_table(table, TablePosition::At(stop));
                 }
             }

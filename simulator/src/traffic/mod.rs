@@ -193,10 +193,11 @@ impl Traffic {
             return;
         };
         let on_the_move = train.speed_mm_s > 0.0;
-        let reached = self.runs[at]
-            .way
-            .iter()
-            .position(|leg| leg.steps.last().is_some_and(|last| last.piece == step.piece));
+        let reached = self.runs[at].way.iter().position(|leg| {
+            leg.steps
+                .last()
+                .is_some_and(|last| last.piece == step.piece)
+        });
         if let Some(reached) = reached {
             let block = self.runs[at].way[reached].block;
             self.runs[at].way.drain(..=reached);
@@ -291,6 +292,38 @@ impl Traffic {
             world.tell(run.train, order.clone());
             self.runs[at].told = Some(order);
         }
+    }
+
+    /// Where every train is and what it was given, in one line: for those who look for a fault.
+    #[must_use]
+    pub fn told(&self, world: &World) -> String {
+        let layout = world.layout();
+        let name = |block: BlockId| layout.blocks[block.index()].id.as_str();
+        let mut line = format!("{} world:", world.now());
+        for run in &self.runs {
+            let train = &world.trains()[run.train];
+            let over = train.stretches();
+            let over = over.iter().map(|at| match at.piece {
+                Piece::Block(block) => name(block).to_owned(),
+                Piece::Turnout(turnout, _) => layout.turnouts[turnout.index()].id.clone(),
+                Piece::Crossing(crossing, _) => layout.crossings[crossing.index()].id.clone(),
+            });
+            let way: Vec<&str> = run.way.iter().map(|leg| name(leg.block)).collect();
+            let over: Vec<String> = over.collect();
+            let asleep = if run.asleep_until.is_some() {
+                " asleep"
+            } else {
+                ""
+            };
+            line.push_str(&format!(
+                " {}[{} {:.0} mm/s{asleep} -> {}]",
+                train.name,
+                over.join(" "),
+                train.speed_mm_s,
+                way.join(" ")
+            ));
+        }
+        line
     }
 
     fn points_ready(&self, turnout: TurnoutId, now: Instant) -> bool {

@@ -285,7 +285,8 @@ impl Traffic {
                 && customary
                 && self.running[block]
             {
-                self.runs[first].waits_until = now.plus(taillamp::engine::time::Span::from_secs(25));
+                self.runs[first].waits_until =
+                    now.plus(taillamp::engine::time::Span::from_secs(25));
                 self.runs[at].called_on = true;
                 self.runs[at].waits_until = Instant(0);
                 self.runs[at].way.push(leg);

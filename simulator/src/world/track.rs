@@ -363,7 +363,11 @@ fn ways_into(end: End) -> Vec<Way> {
             .map(|leg| way(Piece::Turnout(turnout, leg), true, Some((turnout, leg))))
             .to_vec(),
         End::Turnout(turnout, leg) => {
-            vec![way(Piece::Turnout(turnout, leg), false, Some((turnout, leg)))]
+            vec![way(
+                Piece::Turnout(turnout, leg),
+                false,
+                Some((turnout, leg)),
+            )]
         }
     }
 }

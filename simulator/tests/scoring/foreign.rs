@@ -22,7 +22,10 @@ pub fn compare(played: &[Played]) {
         return;
     }
     let python = std::env::var("TAILLAMP_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/scoring/motmetrics_check.py");
+    let script = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/tests/scoring/motmetrics_check.py"
+    );
     let mut child = Command::new(python)
         .arg(script)
         .stdin(Stdio::piped())
@@ -39,7 +42,10 @@ pub fn compare(played: &[Played]) {
     let mut input = child.stdin.take().expect("it is piped");
     let writer = std::thread::spawn(move || input.write_all(lines.as_bytes()));
     let output = child.wait_with_output().expect("it ends");
-    writer.join().expect("it was written").expect("it was taken");
+    writer
+        .join()
+        .expect("it was written")
+        .expect("it was taken");
     assert!(output.status.success(), "motmetrics did not run");
     let told = String::from_utf8_lossy(&output.stdout);
     let rows: Vec<Value> = told
@@ -50,16 +56,32 @@ pub fn compare(played: &[Played]) {
     for (row, one) in rows.iter().zip(played) {
         let theirs = |name: &str| row[name].as_f64().unwrap_or(f64::NAN);
         let ours = &one.engine;
-        assert!((theirs("idf1") - ours.idf1()).abs() < 1e-9, "{:?}: {row} {ours:?}", one.case);
-        assert!((theirs("mota") - ours.mota()).abs() < 1e-9, "{:?}: {row} {ours:?}", one.case);
+        assert!(
+            (theirs("idf1") - ours.idf1()).abs() < 1e-9,
+            "{:?}: {row} {ours:?}",
+            one.case
+        );
+        assert!(
+            (theirs("mota") - ours.mota()).abs() < 1e-9,
+            "{:?}: {row} {ours:?}",
+            one.case
+        );
         for (name, count) in [
             ("num_switches", ours.switches),
             ("num_misses", ours.misses),
             ("num_false_positives", ours.false_positives),
             ("num_objects", ours.objects),
         ] {
-            assert_eq!(theirs(name) as u64, count, "{:?}: {name} {row} {ours:?}", one.case);
+            assert_eq!(
+                theirs(name) as u64,
+                count,
+                "{:?}: {name} {row} {ours:?}",
+                one.case
+            );
         }
     }
-    println!("{} evenings: the same figures from motmetrics", played.len());
+    println!(
+        "{} evenings: the same figures from motmetrics",
+        played.len()
+    );
 }

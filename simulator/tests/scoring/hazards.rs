@@ -323,9 +323,8 @@ fn left_for_another(world: &World, train: &Train, next: Step) -> Option<String> 
         return None;
     };
     let item = &world.layout().turnouts[turnout.index()];
-    let left = next.up
-        && item.rest == PointsRest::Normal
-        && !train.order.diverge_at.contains(&turnout);
+    let left =
+        next.up && item.rest == PointsRest::Normal && !train.order.diverge_at.contains(&turnout);
     left.then(|| item.id.clone())
 }
 
@@ -377,9 +376,9 @@ fn is_gone_by(world: &World, other: &Train, next: Step, seconds: f64) -> bool {
         .stretches()
         .into_iter()
         .find(|stretch| stretch.piece == next.piece);
-    let leads_up = other.leading().is_some_and(|(step, _)| {
-        step.piece != next.piece || step.up == next.up
-    });
+    let leads_up = other
+        .leading()
+        .is_some_and(|(step, _)| step.piece != next.piece || step.up == next.up);
     let Some(along) = along.filter(|_| leads_up) else {
         // Points and crossings: gone when the whole train has run its length.
         return other.length_mm() / other.speed_mm_s < seconds;

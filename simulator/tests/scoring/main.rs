@@ -19,9 +19,9 @@ use taillamp_simulator::traffic::Slips;
 
 /// Slips that bring hazards about.
 const SLIPS: Slips = Slips {
-    forgotten_points: 0.3,
-    asleep_per_h: 25.0,
-    called_on_per_h: 60.0,
+    forgotten_points: 0.15,
+    asleep_per_h: 8.0,
+    called_on_per_h: 20.0,
 };
 
 /// How many trains run in the evening of this number on this kind of layout.
@@ -68,7 +68,9 @@ fn is_wanted(case: &Case) -> bool {
         return true;
     };
     let told = format!("{} {} {}", case.kind.word(), case.grade.word(), case.seed);
-    words.split(',').all(|word| told.split(' ').any(|has| has == word))
+    words
+        .split(',')
+        .all(|word| told.split(' ').any(|has| has == word))
 }
 
 #[test]
@@ -80,7 +82,12 @@ fn a_few_evenings_hold_what_is_never_bent_and_agree_with_motmetrics() {
     }
     table::print(&played);
     for one in &played {
-        assert!(one.violations.is_empty(), "{:?}: {:?}", one.case, one.violations);
+        assert!(
+            one.violations.is_empty(),
+            "{:?}: {:?}",
+            one.case,
+            one.violations
+        );
         assert!(one.travelled_m > 5.0, "{:?}: nothing ran", one.case);
     }
     foreign::compare(&played);
@@ -94,7 +101,12 @@ fn every_evening_scored() {
     let played: Vec<_> = cases.map(play).collect();
     table::print(&played);
     for one in &played {
-        assert!(one.violations.is_empty(), "{:?}: {:?}", one.case, one.violations);
+        assert!(
+            one.violations.is_empty(),
+            "{:?}: {:?}",
+            one.case,
+            one.violations
+        );
     }
     foreign::compare(&played);
     assert!(played.len() >= 40 || std::env::var_os("SCORING").is_some());

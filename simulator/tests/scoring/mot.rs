@@ -67,7 +67,10 @@ pub fn score(frames: &[Frame]) -> Mot {
         mot.predictions += frame.tracks.len() as u64;
         let matched = match_frame(frame, &last);
         for (object, track) in &matched {
-            if last.insert(*object, *track).is_some_and(|was| was != *track) {
+            if last
+                .insert(*object, *track)
+                .is_some_and(|was| was != *track)
+            {
                 mot.switches += 1;
             }
         }
@@ -85,7 +88,8 @@ pub fn score(frames: &[Frame]) -> Mot {
     mot
 }
 
-fn match_frame(frame: &Frame, last: &BTreeMap<u32, u32>) -> Vec<(u32, u32)> {
+/// Who is matched with whom in one frame, given who was last.
+pub fn match_frame(frame: &Frame, last: &BTreeMap<u32, u32>) -> Vec<(u32, u32)> {
     let mut matched = Vec::new();
     let mut open_objects: Vec<&(u32, Places)> = Vec::new();
     let mut used = BTreeSet::new();
@@ -207,7 +211,9 @@ mod tests {
     fn frame(truth: &[(u32, &[u16])], tracks: &[(u32, &[u16])]) -> Frame {
         let list = |items: &[(u32, &[u16])]| {
             let items = items.iter();
-            items.map(|(id, at)| (*id, at.iter().copied().collect())).collect()
+            items
+                .map(|(id, at)| (*id, at.iter().copied().collect()))
+                .collect()
         };
         Frame {
             truth: list(truth),
@@ -229,7 +235,10 @@ mod tests {
     #[test]
     fn a_train_in_another_place_is_both_a_miss_and_a_false_one() {
         let mot = score(&[frame(&[(1, &[1])], &[(7, &[2])])]);
-        assert_eq!((mot.misses, mot.false_positives, mot.id_true_positives), (1, 1, 0));
+        assert_eq!(
+            (mot.misses, mot.false_positives, mot.id_true_positives),
+            (1, 1, 0)
+        );
     }
 
     #[test]
@@ -241,7 +250,11 @@ mod tests {
     #[test]
     fn the_cheapest_assignment_is_found() {
         // The textbook's three by three: 1 + 2 + 2 is the least of the six sums.
-        let cost = vec![vec![4.0, 1.0, 3.0], vec![2.0, 0.0, 5.0], vec![3.0, 2.0, 2.0]];
+        let cost = vec![
+            vec![4.0, 1.0, 3.0],
+            vec![2.0, 0.0, 5.0],
+            vec![3.0, 2.0, 2.0],
+        ];
         let sum: f64 = assign(&cost).iter().map(|(r, c)| cost[*r][*c]).sum();
         assert!((sum - 5.0).abs() < 1e-12, "{sum}");
     }

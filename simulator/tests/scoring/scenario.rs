@@ -3,9 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use taillamp::engine::Engine;
-use taillamp::engine::change::Occupancy;
-use taillamp::engine::ids::{DetectorId, FeedId, NodeId};
-use taillamp::engine::input::{Input, Reading};
+use taillamp::engine::change::{Occupancy, TrainEvent, What};
+use taillamp::engine::ids::{BlockId, DetectorId, FeedId, NodeId};
+use taillamp::engine::input::{Command, Input, Reading, Word};
 use taillamp::engine::layout::{Decide, FeedRest, Leg, Subject, Supply};
 use taillamp::engine::snapshot::Snapshot;
 use taillamp::engine::time::{Instant, Span};
@@ -32,6 +32,8 @@ const FRAME_LOOKS: u64 = 5;
 const HANDS_LOOKS: u64 = 2;
 /// Nothing is counted before: trains are unknown at the start.
 const BEGINS: Instant = Instant(20_000_000);
+/// The line-up has asked what stands in dark track, and is told.
+const ASKED_AT: Instant = Instant(5_000_000);
 /// What goes wrong, goes wrong at this time.
 const FAULT_AT: Instant = Instant(60_000_000);
 
@@ -158,6 +160,7 @@ struct Evening {
     chance: Chance,
     dead: Option<DetectorId>,
     off: Option<FeedId>,
+    tells_all: bool,
     played: Played,
 }
 
@@ -168,10 +171,15 @@ pub fn play(case: Case) -> Played {
     let mut looks = 0;
     while evening.world.now() < end {
         if looks % HANDS_LOOKS == 0 {
-            evening.traffic.step(&mut evening.world, Span(LOOK.0 * HANDS_LOOKS));
+            evening
+                .traffic
+                .step(&mut evening.world, Span(LOOK.0 * HANDS_LOOKS));
             evening.go_wrong();
         }
         evening.look();
+        if evening.world.now() == ASKED_AT {
+            evening.answer_for_dark_blocks();
+        }
         looks += 1;
         let counted = evening.world.now() >= BEGINS;
         if counted {
@@ -193,7 +201,11 @@ impl Evening {
         let (unequipped, word) = case.grade.unequipped();
         let made = make(case.kind, word).unwrap_or_else(|why| panic!("{why}"));
         let layout = &made.plan.layout;
-        let mut world = World::new(layout, &made.plan.topic_prefix, case.grade.settings(case.seed));
+        let mut world = World::new(
+            layout,
+            &made.plan.topic_prefix,
+            case.grade.settings(case.seed),
+        );
         let trains = put_trains(&mut world, &made, case.trains, unequipped, case.seed);
         let ids = layout.blocks.iter().map(|block| &block.id);
         let ids = ids.chain(layout.turnouts.iter().map(|turnout| &turnout.id));
@@ -213,6 +225,7 @@ impl Evening {
             chance: Chance::new(case.seed, "scoring"),
             dead: None,
             off: None,
+            tells_all: std::env::var("SCORING_TELL").is_ok_and(|word| word == "all"),
             played: Played {
                 case,
                 trains,
@@ -237,16 +250,49 @@ impl Evening {
         self.world.run_to(next);
         for message in self.world.drain() {
             if message.retain {
-                self.kept.insert(message.topic.clone(), message.payload.clone());
+                self.kept
+                    .insert(message.topic.clone(), message.payload.clone());
             }
             if !self.broker_gone {
                 self.deliver(&message, false);
             }
         }
         self.engine.advance(next);
-        self.engine.drain();
-        let moved: f64 = self.world.trains().iter().map(|train| train.speed_mm_s).sum();
+        self.tell_changes();
+        let moved: f64 = self
+            .world
+            .trains()
+            .iter()
+            .map(|train| train.speed_mm_s)
+            .sum();
         self.played.travelled_m += moved * LOOK.as_secs_f64() / 1000.0;
+    }
+
+    /// What the follower said, for those who look for a fault.
+    fn tell_changes(&mut self) {
+        for change in self.engine.drain() {
+            let What::Train {
+                train,
+                event,
+                place,
+                places,
+            } = change.what
+            else {
+                continue;
+            };
+            if matches!(event, TrainEvent::Entered | TrainEvent::Vacated) && !self.tells_all {
+                continue;
+            }
+            let name = |place| self.engine.place_name(place).to_owned();
+            let held: Vec<String> = places.into_iter().map(name).collect();
+            let at = place.map(name).unwrap_or_default();
+            let line = format!("{} t{} {event:?} {at} {held:?}", change.at, train.0);
+            self.played.story.push(line);
+        }
+        if self.world.now().0.is_multiple_of(20_000_000) || self.tells_all {
+            let line = self.traffic.told(&self.world);
+            self.played.story.push(line);
+        }
     }
 
     fn deliver(&mut self, message: &Message, retained: bool) {
@@ -271,7 +317,10 @@ impl Evening {
             return;
         };
         let index = sample.detector.index();
-        let is_on = match (sample.reading, self.made.plan.layout.detectors[index].decide) {
+        let is_on = match (
+            sample.reading,
+            self.made.plan.layout.detectors[index].decide,
+        ) {
             (Reading::Level(level), Decide::Threshold { on, off }) => {
                 let (level, up) = (level.abs(), on > off);
                 let beyond = |limit: f64| if up { level >= limit } else { level <= limit };
@@ -284,6 +333,26 @@ impl Evening {
         self.shown.is_on[index] = is_on;
         if is_on {
             self.shown.last_on[index] = Some(at);
+        }
+    }
+
+    fn answer_for_dark_blocks(&mut self) {
+        let claims = self.engine.snapshot();
+        let now = self.world.now();
+        for (index, view) in claims.blocks.iter().enumerate() {
+            let block = BlockId(index as u32);
+            if view.state == Occupancy::Dark && view.kept.is_none() {
+                let command = if self.world.block_is_taken(block) {
+                    Command::StandsHere(block.into())
+                } else {
+                    Command::Empty(block.into())
+                };
+                let word = Word {
+                    who: "tester".to_owned(),
+                    why: "looked".to_owned(),
+                };
+                self.engine.handle(now, Input::Command(command, word));
+            }
         }
     }
 
@@ -381,14 +450,19 @@ impl Evening {
     fn place(&self, piece: Piece) -> Option<u16> {
         let layout = self.world.layout();
         let watched = |subject: Subject| {
-            layout.detectors.iter().any(|detector| detector.subject == subject)
+            layout
+                .detectors
+                .iter()
+                .any(|detector| detector.subject == subject)
         };
         let id = match piece {
             Piece::Block(block) => &layout.blocks[block.index()].id,
             Piece::Turnout(turnout, _) => {
                 let beams = [Leg::Toe, Leg::Normal, Leg::Reverse];
                 let own = watched(Subject::Section(turnout))
-                    || beams.iter().all(|leg| watched(Subject::Beam(turnout, *leg)));
+                    || beams
+                        .iter()
+                        .all(|leg| watched(Subject::Beam(turnout, *leg)));
                 if own {
                     &layout.turnouts[turnout.index()].id
                 } else {
@@ -417,9 +491,10 @@ impl Evening {
                     let block = &layout.blocks[block.index()];
                     (&block.id, block.release)
                 }
-                Subject::Section(turnout) | Subject::Beam(turnout, _) => {
-                    (&layout.turnouts[turnout.index()].id, Span::from_millis(1_500))
-                }
+                Subject::Section(turnout) | Subject::Beam(turnout, _) => (
+                    &layout.turnouts[turnout.index()].id,
+                    Span::from_millis(1_500),
+                ),
                 Subject::Crossing(crossing) => (
                     &layout.crossings[crossing.index()].id,
                     Span::from_millis(1_500),

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use taillamp::engine::alarm::kinds::Priority;
 
-use crate::mot::{Mot, score};
+use crate::mot::{Mot, match_frame};
 use crate::scenario::{Grade, Played};
 
 #[derive(Default)]
@@ -32,7 +32,11 @@ impl Row {
         self.hours += hours;
         let (low, high) = self.trains;
         self.trains = (
-            if low == 0 { one.trains } else { low.min(one.trains) },
+            if low == 0 {
+                one.trains
+            } else {
+                low.min(one.trains)
+            },
             high.max(one.trains),
         );
         self.engine.add(&one.engine);
@@ -120,7 +124,7 @@ fn tell(one: &Played) {
         one.engine.objects,
         one.travelled_m
     );
-    for line in one.story.iter().take(6) {
+    for line in &one.story {
         println!("   {line}");
     }
     for met in &one.watch.met {
@@ -133,19 +137,38 @@ fn tell(one: &Played) {
     }
     for up in one.watch.needless() {
         let until = up.until.map_or(0.0, |at| at.as_secs_f64());
-        let word = if up.priority == Priority::High { "high" } else { "medium" };
-        println!("   needless {word} {} {}..{until:.1} {}", up.id, up.since, up.text);
+        let word = if up.priority == Priority::High {
+            "high"
+        } else {
+            "medium"
+        };
+        println!(
+            "   needless {word} {} {}..{until:.1} {}",
+            up.id, up.since, up.text
+        );
     }
-    let mut before = 0;
-    for count in 1..=one.frames.len() {
-        // Where the identities went wrong: told once for each step of a growing score.
-        if count % 20 != 0 {
-            continue;
+    tell_identities(one);
+}
+
+/// Each change of who is matched with whom.
+fn tell_identities(one: &Played) {
+    let mut last: BTreeMap<u32, u32> = BTreeMap::new();
+    let mut now: BTreeMap<u32, u32> = BTreeMap::new();
+    for (number, frame) in one.frames.iter().enumerate() {
+        let matched: BTreeMap<u32, u32> = match_frame(frame, &last).into_iter().collect();
+        if matched != now {
+            let gone: Vec<_> = now
+                .iter()
+                .filter(|(id, _)| !matched.contains_key(id))
+                .collect();
+            let new: Vec<_> = matched
+                .iter()
+                .filter(|(id, at)| now.get(id) != Some(at))
+                .collect();
+            let seconds = 20.0 + number as f64 / 2.0;
+            println!("   {seconds:.1} match: no more {gone:?}, now {new:?}");
         }
-        let part = score(&one.frames[count - 20..count]);
-        if part.switches + part.misses / 10 > before {
-            println!("   frames {}..{count}: {part:?}", count - 20);
-        }
-        before = 0;
+        last.extend(&matched);
+        now = matched;
     }
 }
