@@ -447,7 +447,7 @@ def case_memory_limit(program, folder):
 
 
 def case_connections(program, folder):
-    "ten thousand connections to the page and the broker inside: refused beyond a limit, page answers after"
+    "10 000 connections to the page and the broker inside: refused beyond a limit, answers after"
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     want = 10_000
     resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
@@ -486,7 +486,10 @@ def case_connections(program, folder):
         until("the page answers", lambda: answers(daemon))
         occupied_first(daemon, devices)
         assert daemon.child.poll() is None and after < before + 150, (before, after)
-        return f"{opened} opened, {refused} closed by the daemon; {before:.0f} then {after:.0f} MB; decides after"
+        return (
+            f"{opened} opened, {refused} closed by the daemon; {before:.0f} then {after:.0f} MB; "
+            "decides after"
+        )
     finally:
         for one in held:
             one.close()
@@ -575,7 +578,8 @@ def day(program, hours):
     print(
         f"day: {hours} h, {lines} lines out, ended {codes}; memory {early:.1f} MB in the first third, "
         f"{late:.1f} MB in the last, {max(memory):.1f} MB at most; at the end {known} blocks known, "
-        f"{len(end['snapshot']['trains'])} trains"
+        f"{len(end['snapshot']['trains'])} trains, "
+        f"{max(len(block['trains']) for block in end['snapshot']['blocks'].values())} in one place"
     )
     good = codes == (0, 0) and late < early * 1.1 + 1 and known > 0
     print("ok day" if good else "FAIL day")
