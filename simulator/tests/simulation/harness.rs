@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use taillamp::engine::Engine;
 use taillamp::engine::alarm::kinds::AlarmKind;
 use taillamp::engine::alarm::lifecycle::AlarmState;
+use taillamp::engine::alarm::measures::Measures;
 use taillamp::engine::change::{Change, Occupancy, What as Changed};
 use taillamp::engine::ids::BlockId;
 use taillamp::engine::input::{Command, Input, Word};
@@ -174,6 +175,26 @@ impl Evening {
             .collect()
     }
 
+    /// The measures of alarm management, now.
+    pub fn measures(&self) -> Measures {
+        self.engine.snapshot().measures
+    }
+
+    /// What was done and what went wrong so far, with the text of each mishap.
+    pub fn mishaps(&self) -> Vec<(Instant, String)> {
+        let log = self.session.log();
+        let mishaps = log.into_iter().filter_map(|entry| match entry.what {
+            What::Mishap(text) => Some((entry.at, text)),
+            _ => None,
+        });
+        mishaps.collect()
+    }
+
+    /// Everything that was raised: when, subject, type.
+    pub fn all_raised(&self) -> &[(Instant, String, AlarmKind)] {
+        &self.raised
+    }
+
     pub fn assert_no_violation(&self) {
         let found = self.oracle.violations();
         assert!(found.is_empty(), "{}\n{}", found.join("\n"), self.story());
@@ -296,7 +317,7 @@ impl Evening {
     }
 
     /// What happened, for a failure's message.
-    fn story(&self) -> String {
+    pub fn story(&self) -> String {
         let mut text = format!("seed {}\n", self.seed);
         for entry in self.session.log() {
             let _ = writeln!(text, "  {} {:?}", entry.at, entry.what);

@@ -47,6 +47,7 @@ assets! {
     "/attention.js" "attention.js" SCRIPT;
     "/dom.js" "dom.js" SCRIPT;
     "/help.js" "help.js" SCRIPT;
+    "/kinds.js" "kinds.js" SCRIPT;
     "/now.js" "now.js" SCRIPT;
     "/road.js" "road.js" SCRIPT;
     "/sheet.js" "sheet.js" SCRIPT;
