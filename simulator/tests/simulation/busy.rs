@@ -1,9 +1,5 @@
-//! Busy running: six trains for an hour. Routine must be quiet, and each thing that goes wrong must
-//! be alarmed once and not again.
-//!
-//! Limits: ANSI/ISA-18.2-2016 and IEC 62682, as secondary texts quote them: about one alarm in ten
-//! minutes is very likely acceptable, at most ten in any ten minutes, none may chatter (three times
-//! within a minute).
+//! Busy running, six trains: each thing that goes wrong is alarmed once and not again, a dead device
+//! with one alarm for all its detectors.
 
 use std::io::Write as _;
 
@@ -13,41 +9,6 @@ use taillamp_simulator::mishaps::Rates;
 use taillamp_simulator::world::Settings;
 
 use crate::harness::{Evening, minutes};
-
-/// One operator's alarms in ten minutes, very likely acceptable.
-const ACCEPTABLE: f64 = 1.0;
-/// The most in any ten minutes.
-const PEAK: u32 = 10;
-
-/// Nothing goes wrong: what is alarmed all the same is what the operator has to put up with.
-fn routine(seed: u64, to: Instant) {
-    let mut evening = Evening::new(Settings::usual(seed), Rates::OFF);
-    evening.run_to(to);
-    let measures = evening.measures();
-    let story = evening.story();
-    assert!(
-        measures.per_10_min <= ACCEPTABLE,
-        "{} in ten minutes\n{story}",
-        measures.per_10_min
-    );
-    assert!(measures.peak_10_min <= PEAK, "{measures:?}\n{story}");
-    assert!(measures.chattering.is_empty(), "{measures:?}\n{story}");
-    assert!(!measures.flood && measures.flood_percent < 1.0);
-}
-
-/// An evening with everything that the demo lets go wrong: nothing chatters.
-fn eventful(seed: u64, to: Instant) {
-    let mut evening = Evening::new(Settings::usual(seed), Rates::DEMO);
-    evening.run_to(to);
-    evening.assert_no_violation();
-    let measures = evening.measures();
-    let story = evening.story();
-    assert!(measures.chattering.is_empty(), "{measures:?}\n{story}");
-    assert!(
-        measures.peak_10_min > 0,
-        "the evening has to show something"
-    );
-}
 
 /// What goes wrong, by the word of its log line, and the alarm that stands for it.
 struct Hazard {
@@ -115,19 +76,9 @@ fn each_once(hazard: &Hazard, seed: u64, to: Instant) -> usize {
 }
 
 #[test]
-fn routine_is_quiet() {
-    routine(41, minutes(10));
-}
-
-#[test]
-fn nothing_chatters_when_things_go_wrong() {
-    eventful(42, minutes(10));
-}
-
-#[test]
 fn each_hazard_is_alarmed_once() {
     for hazard in &HAZARDS {
-        let found = each_once(hazard, 43, minutes(12));
+        let found = each_once(hazard, 43, minutes(8));
         assert!(found > 0, "{}: nothing went wrong", hazard.word);
     }
 }
@@ -143,22 +94,11 @@ fn hours_are_asked_for() -> bool {
 }
 
 #[test]
-fn an_hour_of_routine_is_quiet() {
-    if !hours_are_asked_for() {
-        return;
-    }
-    for seed in 51..=53 {
-        routine(seed, minutes(60));
-    }
-}
-
-#[test]
 fn an_hour_in_which_things_go_wrong_alarms_each_once() {
     if !hours_are_asked_for() {
         return;
     }
     for seed in 61..=63 {
-        eventful(seed, minutes(60));
         for hazard in &HAZARDS {
             let found = each_once(hazard, seed, minutes(60));
             assert!(found > 2, "{}: too little went wrong", hazard.word);

@@ -6,7 +6,6 @@ use std::fmt::Write as _;
 use taillamp::engine::Engine;
 use taillamp::engine::alarm::kinds::AlarmKind;
 use taillamp::engine::alarm::lifecycle::AlarmState;
-use taillamp::engine::alarm::measures::Measures;
 use taillamp::engine::change::{Change, Occupancy, What as Changed};
 use taillamp::engine::ids::BlockId;
 use taillamp::engine::input::{Command, Input, Word};
@@ -175,11 +174,6 @@ impl Evening {
             .collect()
     }
 
-    /// The measures of alarm management, now.
-    pub fn measures(&self) -> Measures {
-        self.engine.snapshot().measures
-    }
-
     /// What was done and what went wrong so far, with the text of each mishap.
     pub fn mishaps(&self) -> Vec<(Instant, String)> {
         let log = self.session.log();
@@ -188,11 +182,6 @@ impl Evening {
             _ => None,
         });
         mishaps.collect()
-    }
-
-    /// Everything that was raised: when, subject, type.
-    pub fn all_raised(&self) -> &[(Instant, String, AlarmKind)] {
-        &self.raised
     }
 
     pub fn assert_no_violation(&self) {
