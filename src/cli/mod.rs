@@ -56,10 +56,10 @@ enum Command {
     Road(road::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
-    /// Send a test by each way out of a plan
-    NotifyTest(notify_test::Args),
     /// Print the access list of a Mosquitto broker for a plan
     Acl(acl::Args),
+    /// Send a test by each way out of a plan
+    NotifyTest(notify_test::Args),
     /// Print the JSON Schema of the plan file
     Schema(schema::Args),
 }
@@ -84,8 +84,8 @@ pub fn main() -> std::process::ExitCode {
         Command::Calibrate(args) => calibrate::run(&args),
         Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
-        Command::NotifyTest(args) => notify_test::run(&args),
         Command::Acl(args) => acl::run(&args),
+        Command::NotifyTest(args) => notify_test::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()

@@ -41,6 +41,8 @@ pub struct PlaceMemory {
     pub state: Occupancy,
     /// What was remembered then.
     pub kept: Option<Kept>,
+    /// The trains in it, end a to end b, by written id.
+    pub trains: Vec<String>,
 }
 
 /// A turnout.

@@ -228,7 +228,7 @@ impl Engine {
             ahead: train.ahead.as_ref().map(|stop| Ahead {
                 what: stop.kind,
                 at: stop.at.clone(),
-                seconds: stop.seconds,
+                seconds: self.seconds_left(train, stop),
             }),
             remembered: train.remembered,
             since: train.since,

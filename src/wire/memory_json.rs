@@ -39,6 +39,7 @@ struct Written {
 struct Place {
     state: Option<String>,
     kept: Option<String>,
+    trains: Vec<String>,
 }
 
 #[derive(Default, Serialize, Deserialize)]
@@ -124,6 +125,7 @@ fn place_out(place: &PlaceMemory) -> (String, Place) {
         Place {
             state: said(place.state),
             kept,
+            trains: place.trains.clone(),
         },
     )
 }
@@ -225,7 +227,13 @@ pub fn from_text(text: &str) -> Result<Memory, String> {
 fn place_in(id: String, place: &Place) -> Result<PlaceMemory, String> {
     let state = heard(&place.state, "blocks", &id)?.unwrap_or(Occupancy::Unknown);
     let kept: Option<Kept> = heard(&place.kept, "blocks", &id)?;
-    Ok(PlaceMemory { id, state, kept })
+    let trains = place.trains.clone();
+    Ok(PlaceMemory {
+        id,
+        state,
+        kept,
+        trains,
+    })
 }
 
 fn turnout_in(id: String, turnout: &Turnout) -> Result<TurnoutMemory, String> {

@@ -180,11 +180,13 @@ fn memory() -> Memory {
                 id: "loop".into(),
                 state: Occupancy::Dark,
                 kept: Some(Kept::Lost),
+                trains: Vec::new(),
             },
             PlaceMemory {
                 id: "quay".into(),
                 state: Occupancy::Vacant,
                 kept: None,
+                trains: Vec::new(),
             },
         ],
         turnouts: vec![TurnoutMemory {
@@ -268,6 +270,7 @@ fn the_snapshot_of_one_replay_is_the_memory_of_the_next() {
         id: "loop".into(),
         state: Occupancy::Dark,
         kept: Some(Kept::Occupied),
+        trains: Vec::new(),
     };
     assert_eq!(memory.places, [place]);
     let turnouts = memory
