@@ -13,8 +13,8 @@ use crate::time::Span;
 use crate::timers::Subject;
 use crate::wording;
 
-/// A device that dies falls silent with all its detectors within this time, each of which is noticed
-/// on its own. Common practice, no source: devices report each of theirs once a second or oftener.
+/// A device that dies falls silent with all its detectors within this time, each of which is
+/// noticed on its own. Common practice, no source: devices report each once a second or oftener.
 const NODE_DIES_WITHIN: Span = Span::from_secs(2);
 
 #[derive(Debug, Default)]

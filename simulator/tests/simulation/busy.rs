@@ -1,5 +1,5 @@
-//! Busy running, six trains: each thing that goes wrong is alarmed once and not again, a dead device
-//! with one alarm for all its detectors.
+//! Busy running, six trains: each thing that goes wrong is alarmed once and not again, a dead
+//! device with one alarm for all its detectors.
 
 use std::io::Write as _;
 

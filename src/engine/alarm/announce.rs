@@ -1,7 +1,7 @@
 //! What is announced: spoken, published on `P/say`, sent to a phone. What is not is shown all the
 //! same, and counted.
 //!
-//! An alarm is announced when it becomes unacknowledged, and when its priority rises. Not so an alarm
+//! An alarm is announced when it becomes unacknowledged, and when its priority rises. Not so one
 //! that was announced within its type's re-alarm limit: it is announced when the limit has passed,
 //! if it still stands unacknowledged. What is of high priority and says something else than before
 //! does not wait. Nor is, in a flood, what is of low priority announced.

@@ -119,8 +119,8 @@ impl Engine {
         seconds: Option<(f64, f64)>,
         text: String,
     ) {
-        // Trains that follow each other meet what is gone a moment later. Where little time is left,
-        // or nobody knows how much, the warning does not wait.
+        // Trains that follow each other meet what is gone a moment later. Where little time is
+        // left, or nobody knows how much, the warning does not wait.
         let delay = match seconds {
             Some((soonest, _)) if soonest >= TIME_ENOUGH_S => on_delay(kind),
             _ => Span::ZERO,
