@@ -172,7 +172,11 @@ test('the way from a place to the next one, and what the legs of points lead to'
   assert.equal(endTowards(layout, 'outer-6', 'outer-5'), 'a');
   assert.equal(endTowards(layout, 'outer-1', 'inner-2'), 'b');
   assert.equal(endTowards(layout, 'outer-1', 'stub-1'), null);
-  assert.deepEqual(legsOf(layout, 'w7'), { toe: 'outer-5', normal: 'outer-6', reverse: 'goods-lead' });
+  assert.deepEqual(legsOf(layout, 'w7'), {
+    toe: 'outer-5',
+    normal: 'outer-6',
+    reverse: 'goods-lead',
+  });
 });
 
 // ---- the train graph ---------------------------------------------------------------------------
@@ -282,10 +286,7 @@ test('a loop of points alone, a dangling join, no line at all: still drawn', () 
     ],
   };
   const { strips } = stripsOf(odd);
-  assert.deepEqual(
-    strips.flatMap(rowsIn).flatMap(ids).sort(),
-    ['v', 'w', 'x'],
-  );
+  assert.deepEqual(strips.flatMap(rowsIn).flatMap(ids).sort(), ['v', 'w', 'x']);
 });
 
 // ---- spoken warnings ---------------------------------------------------------------------------

@@ -4,7 +4,7 @@
 // the live ones so that the legend cannot differ from what it explains.
 
 import { h } from './dom.js';
-import { pointsForm } from './strip.js';
+import { pointsForm } from './tiles.js';
 import { priorityForm } from './attention.js';
 import { watch } from './watch.js';
 

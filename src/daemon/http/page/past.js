@@ -158,7 +158,8 @@ async function step(forward) {
 export function eventWords(event) {
   const { kind, id, state, position, text } = event;
   const name = id ? itemName(id) : '';
-  if (kind === 'alarm') return `${text ?? id}: ${ALARM_STATE[state] || (state === 'normal' ? 'over' : 'raised')}`;
+  if (kind === 'alarm')
+    return `${text ?? id}: ${ALARM_STATE[state] || (state === 'normal' ? 'over' : 'raised')}`;
   if (kind === 'train') {
     const where = event.block ? ` ${itemName(event.block)}` : '';
     return `${trainName(id)} ${event.event}${where}`;
@@ -194,9 +195,17 @@ function draw() {
       'p',
       { class: 'past-when' },
       h('b', null, `As it was at ${at.toLocaleTimeString('en-GB')}${tenths}`),
-      h('span', null, at.toLocaleDateString('en-GB', { weekday: 'short', day: 'numeric', month: 'short' })),
+      h(
+        'span',
+        null,
+        at.toLocaleDateString('en-GB', { weekday: 'short', day: 'numeric', month: 'short' }),
+      ),
     ),
-    h('p', { class: 'past-about' }, about ? capital(about) : 'Not now: nothing here can be changed.'),
+    h(
+      'p',
+      { class: 'past-about' },
+      about ? capital(about) : 'Not now: nothing here can be changed.',
+    ),
     now ? h('p', { class: 'past-now' }, h('b', null, 'Now: '), now) : null,
     h(
       'div',

@@ -165,7 +165,11 @@ export function* stripSteps(layout) {
     });
   }
   yield;
-  return { strips, tables: strips.flatMap((strip) => strip.tables), links: linksOf(track, strips) };
+  return {
+    strips,
+    tables: strips.flatMap((strip) => strip.tables),
+    links: linksOf(track, strips),
+  };
 }
 
 function lineStrip(track, name, { ids, fans, tables }, drawn) {
@@ -344,7 +348,8 @@ const roads = new WeakMap();
 export function endTowards(layout, block, wanted) {
   if (!roads.has(layout)) roads.set(layout, { track: new Track(layout), found: new Map() });
   const { track, found } = roads.get(layout);
-  if (!found.has(block)) found.set(block, { a: reach(track, `${block}.a`), b: reach(track, `${block}.b`) });
+  if (!found.has(block))
+    found.set(block, { a: reach(track, `${block}.a`), b: reach(track, `${block}.b`) });
   const { a, b } = found.get(block);
   return a.has(wanted) ? (b.has(wanted) ? null : 'a') : b.has(wanted) ? 'b' : null;
 }
