@@ -245,6 +245,12 @@ await test('at 200 % nothing scrolls sideways and the attention line can be read
     await page.waitForFunction(() => document.querySelector('#view').textContent.length > 20);
     assert.equal(await sideways(page), 0, view);
   }
+  const cut = await page.evaluate(() =>
+    [...document.querySelectorAll('.views a')]
+      .filter((el) => el.checkVisibility() && el.scrollWidth > el.clientWidth)
+      .map((el) => el.textContent),
+  );
+  assert.deepEqual(cut, [], 'the navigation has room for its words');
   // And as WCAG 2.2, 1.4.10 has it: 320 CSS px wide is 1280 px at 400 %; 180 is our phone at 200 %.
   const narrow = await open('now', { viewport: { width: 320, height: 370 } });
   assert.equal(await sideways(narrow), 0);

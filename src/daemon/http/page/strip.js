@@ -10,7 +10,7 @@ import { endTowards, endsOf, rowsOf, stretches, stripSteps } from './topology.js
 import { CROSSING_PX, tableRing, tileOf } from './tiles.js';
 import { itemName, trainName } from './words.js';
 
-const FLOOR_PX = 48;
+const FLOOR_PX = 58;
 const POINTS_PX = 64;
 /** A link between strips: its lanes beside the rows and its slots below a row's track. */
 const LANE_PX = 6;
