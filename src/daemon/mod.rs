@@ -19,6 +19,7 @@ mod outlet;
 mod reading;
 pub mod reload;
 mod say;
+pub mod service;
 pub mod show;
 mod start;
 pub mod stream;
@@ -104,7 +105,8 @@ impl Daemon {
             .map_err(|error| StartError::Setup(error.to_string()))?;
         let pin = start::pin(&plan.web)?;
         let tls = start::tls(&plan.web)?;
-        let (broker, way) = start::broker(&plan.mqtt, &plan.topic_prefix)?;
+        let rights = start::rights(&plan);
+        let (broker, way) = start::broker(&plan.mqtt, &rights)?;
 
         let clock = Clock::start();
         let (stop, stopping) = watch::channel(false);
@@ -125,7 +127,8 @@ impl Daemon {
 
         let base = start::stream_base();
         let out = publisher.clone();
-        let hub = Hub::new(asks, stopping.clone(), metrics, out, clock, base);
+        let mut hub = Hub::new(asks, stopping.clone(), metrics, out, clock, base);
+        hub.rights = rights;
         let hub = Arc::new(hub);
         let names = http::Names::new(web, &plan.web.allowed_hosts);
         let sessions = http::Sessions::new(pin, tls.is_some());
