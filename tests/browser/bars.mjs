@@ -74,8 +74,8 @@ const list = (tasks) =>
 
 const plain = await firstSight(1);
 console.log(
-  `  first sight: ${(plain.total / 1000).toFixed(1)} kB in ${plain.requests} answers, heads and the ` +
-    `beginning of the stream included; ${plain.tiles} tiles`,
+  `  first sight: ${(plain.total / 1000).toFixed(1)} kB in ${plain.requests} answers, heads and ` +
+    `the beginning of the stream included; ${plain.tiles} tiles`,
 );
 console.log(`  first paint: ${plain.paint} ms; track shown ${plain.shown} ms after the address`);
 await plain.page.context().close();

@@ -208,7 +208,7 @@ test('a train graph goes from edge to edge, and breaks where the circuit closes'
   ]);
 });
 
-test('a train that leaves the line leaves the graph, and lanes end where what is known ends', () => {
+test('a train that leaves the line leaves the graph; lanes end with what is known', () => {
   const ruler = rulerOf(layout, 'Outer');
   const track = [
     { at: 0, event: 'here', blocks: ['outer-5'] },
