@@ -117,7 +117,8 @@ function tick() {
     const train = known.trains[el.dataset.ahead];
     if (train?.ahead) setText(el, left({ seconds: train.ahead.seconds, got: train.got }));
   }
-  if (live) byId('live-word').textContent = `Live ${clock(Date.now())}`;
+  if (live)
+    byId('live-word').textContent = known.past ? 'Past shown' : `Live ${clock(Date.now())}`;
 }
 
 // ---- addresses ---------------------------------------------------------------------------------
