@@ -166,6 +166,34 @@ test('every join is drawn: side by side, in a fan, at a table or as a link', () 
   }
 });
 
+test('a fan away from its lead hangs on one link; a bridge belongs to the line it carries', () => {
+  const plan = {
+    blocks: {
+      lead: { name: 'Lead', line: 'Main' },
+      t1: { name: '1', use: 'yard' },
+      t2: { name: '2', use: 'yard' },
+      far: { name: 'Far', line: 'Main' },
+      lift: { name: 'Lift', bridge_of: 'gate' },
+    },
+    turnouts: { y: { name: 'y' } },
+    tables: { gate: { bridge: 'lift', stops: [{ at: 'in', a: 'lead.a', b: 'far.a' }] } },
+    joins: [
+      ['lead.b', 'y.toe'],
+      ['y.normal', 't1.a'],
+      ['y.reverse', 't2.a'],
+    ],
+  };
+  const { strips, links } = stripsOf(plan);
+  assert.deepEqual(
+    links.map(({ ends }) => ends),
+    [['lead.b', 'y.toe']],
+  );
+  const main = strips.find((strip) => strip.name === 'Main');
+  assert.deepEqual([...ids(main.chains[0])].sort(), ['far', 'lead', 'lift']);
+  const yard = strips.find((strip) => strip.name === 'Yard');
+  assert.deepEqual(yard.fans[0].rows.map(ids), [['y', 't1'], ['t2']]);
+});
+
 test('the way from a place to the next one, and what the legs of points lead to', () => {
   assert.equal(endTowards(layout, 'outer-5', 'goods-lead'), 'b');
   assert.equal(endTowards(layout, 'outer-5', 'outer-6'), 'b');

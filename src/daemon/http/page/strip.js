@@ -172,7 +172,7 @@ function planFan(fan, strip, room) {
   const levels = fan.rows.length;
   const step = Math.max(8, Math.min(34, (room - POINTS_PX - TRACK_PX) / 2 / levels));
   const lead = drawing.bands.at(-1);
-  const joins = lead.row && lead.right + 2 * POINTS_PX + TRACK_PX + step < room;
+  const joins = fan.lead && lead.right + 2 * POINTS_PX + TRACK_PX + step < room;
   const placed = new Map();
   const bands = fan.rows.map((row, i) => {
     const above = row.under && placed.get(row.under);
