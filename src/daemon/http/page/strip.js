@@ -12,6 +12,8 @@ import { itemName, trainName } from './words.js';
 
 const FLOOR_PX = 58;
 const POINTS_PX = 64;
+/** Points of a fan have their words beside the leg that goes down. */
+const LADDER_PX = 72;
 /** A link between strips: its lanes beside the rows and its slots below a row's track. */
 const LANE_PX = 6;
 const LANES_MAX = 6;
@@ -170,9 +172,9 @@ function planParallel(strip, width, sizing) {
 /** A fan: each row a track, the ladder of points down its left side. */
 function planFan(fan, strip, room) {
   const levels = fan.rows.length;
-  const step = Math.max(8, Math.min(34, (room - POINTS_PX - TRACK_PX) / 2 / levels));
+  const step = Math.max(8, Math.min(30, (room - LADDER_PX - TRACK_PX) / 2 / levels));
   const lead = drawing.bands.at(-1);
-  const joins = fan.lead && lead.right + 2 * POINTS_PX + TRACK_PX + step < room;
+  const joins = fan.lead && lead.right + 2 * LADDER_PX + TRACK_PX + step < room;
   const placed = new Map();
   const bands = fan.rows.map((row, i) => {
     const above = row.under && placed.get(row.under);
@@ -181,7 +183,7 @@ function planFan(fan, strip, room) {
     let x = left;
     const tiles = row.tiles.map((tile) => {
       const wide =
-        tile.kind === 'turnout' ? POINTS_PX : Math.min(240, Math.max(FLOOR_PX, room - x));
+        tile.kind === 'turnout' ? LADDER_PX : Math.min(240, Math.max(FLOOR_PX, room - x));
       const at = { ...tile, x, width: wide, drop };
       x += wide;
       return at;
@@ -315,7 +317,10 @@ function pieceClass({ part, ends }) {
   const state = ([id]) => known.turnouts[id]?.state;
   const set = legs.every(([id, leg]) => leg === 'toe' || known.turnouts[id]?.position === leg);
   const odd = set && legs.some((leg) => state(leg) === 'left-diverging');
-  return `link ${part}${set ? ' is-set' : ''}${odd ? ' is-odd' : ''}`;
+  // Track that no points open or close is neither set nor not.
+  const plain = legs.every(([, leg]) => leg === 'toe');
+  const how = plain ? ' is-plain' : set ? ' is-set' : '';
+  return `link ${part}${how}${odd ? ' is-odd' : ''}`;
 }
 
 function pieceElement(piece) {

@@ -64,7 +64,7 @@ export function placeTile(tile, line) {
  */
 export function pointsForm(
   position,
-  { toe = 'left', told = false, leg = 'normal', drop = 48 } = {},
+  { toe = 'left', told = false, leg = 'normal', drop = 48, width = 64 } = {},
 ) {
   const road = (set) => (set ? `road set${told ? ' told' : ''}` : 'road');
   const from = Math.max(1, drop - 34);
@@ -72,14 +72,14 @@ export function pointsForm(
     'svg',
     {
       class: `lane points-form pos-${position}`,
-      viewBox: '0 0 64 44',
+      viewBox: `0 0 ${width} 44`,
       'aria-hidden': 'true',
       focusable: 'false',
     },
     s(
       'g',
-      { transform: toe === 'left' ? null : 'matrix(-1 0 0 1 64 0)' },
-      s('path', { class: road(position === leg), d: 'M0 22H64' }),
+      { transform: toe === 'left' ? null : `matrix(-1 0 0 1 ${width} 0)` },
+      s('path', { class: road(position === leg), d: `M0 22H${width}` }),
       s('path', {
         class: road(position !== leg && (position === 'normal' || position === 'reverse')),
         d: `M0 22H${from}C${from + 20} 22 ${drop} 26 ${drop} 44`,
