@@ -98,13 +98,13 @@ function* buildBands(mine, root) {
   }
 }
 
-/** Pixels for a millimetre: a usual block takes a good fifth of a phone's width. */
+/** Pixels for a millimetre: a usual block takes a sixth of a phone's width, or more. */
 function scaleFor(width) {
   const lengths = Object.values(known.layout.blocks ?? {})
     .map((block) => block.length_mm ?? UNKNOWN_LENGTH_MM)
     .sort((x, y) => x - y);
   const median = lengths[Math.floor(lengths.length / 2)] || UNKNOWN_LENGTH_MM;
-  return Math.max(72, Math.min(120, width / 8)) / median;
+  return Math.max(FLOOR_PX, Math.min(120, width / 8)) / median;
 }
 
 function stripNote(strip) {
@@ -462,7 +462,7 @@ function trainShape(id, row, run, holders) {
   ];
   const wide = Math.round(end - start) - 6;
   // A train without a name has its number alone where there is no room.
-  const label = train.name || wide > 110 ? trainName(id) : trainName(id).replace(/^Train /, '');
+  const label = train.name || wide > 92 ? trainName(id) : trainName(id).replace(/^Train /, '');
   const going = train.lost ? 'lost' : train.stopped || !nose ? 'standing' : 'moving';
   return h(
     'a',

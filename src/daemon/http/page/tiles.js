@@ -31,7 +31,8 @@ function without(line, name) {
 const shortName = (id, line) => without(line, plan('blocks', id).name ?? id);
 
 function shortPoints(id, line) {
-  const full = without(line, pointsName(id));
+  const own = without(line, plan('turnouts', id).name ?? id);
+  const full = own.length > 2 ? own : pointsName(id);
   return full.length > POINTS_NAME_MAX ? full.replace(/^points /i, '') : full;
 }
 
