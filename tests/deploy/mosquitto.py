@@ -45,16 +45,19 @@ def test(program):
         broker = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         stand.start(broker, "-c", configured(stand, port), log="mosquitto")
         until("mosquitto runs", lambda: "running" in stand.said("mosquitto"))
-        _, page = stand.daemon(file)
-        until("the daemon is ready", lambda: fetch(page + "/readyz")[0] == 200)
-        check("the daemon gets into Mosquitto, over TLS with its own authority", True)
-
         to = ["-h", "localhost", "-p", port, "-q", "1"]
 
         def publish(user, topic, payload, *more, ca="certs", password=None):
             login = ["-u", user, "-P", password or USERS[user]] if user else []
             trust = ["--cafile", stand.folder / ca / "ca.pem"]
             return run("mosquitto_pub", *to, *trust, *login, "-t", topic, "-m", payload, *more)
+
+        # Left on the broker by a board that has the right to: news of another evening.
+        kept = publish("board-2", "wharf/detector/d-west", CURRENT.format(0.1), "-r").returncode
+        check("a board leaves an old reading on the broker", kept == 0)
+        _, page = stand.daemon(file)
+        until("the daemon is ready", lambda: fetch(page + "/readyz")[0] == 200)
+        check("the daemon gets into Mosquitto, over TLS with its own authority", True)
 
         refused = publish("board-1", "x", "x", password="guess").returncode
         check("a wrong password is refused", refused != 0)
@@ -72,7 +75,7 @@ def test(program):
         publish("board-1", "wharf/detector/d-east", CURRENT.format(40))
         until("the board's own reading arrives", lambda: block("east") == "occupied")
         now = state(page)
-        check("what it published elsewhere before has gone nowhere",
+        check("what it published elsewhere has gone nowhere, and an old reading proves nothing",
               now["blocks"]["west"]["state"] == "unknown"
               and now["turnouts"]["w1"]["position"] == "unknown"
               and "out-of-service" not in json.dumps(now["detectors"]["d-west"]), json.dumps(now))
