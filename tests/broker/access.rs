@@ -130,7 +130,9 @@ async fn a_session_is_its_users_own() {
     let (mut other, _) = Peer::connect(&broker, &other).await;
     let mut nobody = Peer::clean(&broker, &connect.client_id).await;
     assert_eq!(broker.counters().taken_over, 0);
-    nobody.publish("x", "for the owner", QoS::AtLeastOnce, false).await;
+    nobody
+        .publish("x", "for the owner", QoS::AtLeastOnce, false)
+        .await;
     assert_eq!(owner.text().await, "for the owner");
     other.nothing_comes().await;
     // The owner itself takes it over.

@@ -97,7 +97,11 @@ fn make(args: &Args) -> anyhow::Result<()> {
     let pin = hash(&answers.pin).context("the PIN cannot be hashed")?;
     let [plan, password_file, pin_file] = &files;
     let mut text = first_plan::text(&answers);
-    if args.dir.canonicalize().is_ok_and(|dir| dir == Path::new(SERVICE)) {
+    if args
+        .dir
+        .canonicalize()
+        .is_ok_and(|dir| dir == Path::new(SERVICE))
+    {
         text.push_str(first_plan::SERVICE_JOURNAL);
     }
     write(plan, &text, args.force, 0o644)?;

@@ -96,8 +96,11 @@ struct Place {
 impl Place {
     fn take(places: &Places, address: IpAddr) -> Option<Self> {
         let address = household(address);
-        let is_proxy = [Ipv4Addr::LOCALHOST.into(), household(Ipv6Addr::LOCALHOST.into())]
-            .contains(&address);
+        let is_proxy = [
+            Ipv4Addr::LOCALHOST.into(),
+            household(Ipv6Addr::LOCALHOST.into()),
+        ]
+        .contains(&address);
         let mut open = lock(places);
         let count = open.entry(address).or_default();
         if *count >= PER_ADDRESS_MAX && !is_proxy {
