@@ -10,6 +10,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
 use super::{Exit, address, plan_file};
+use crate::daemon::journal::Keep;
 use crate::daemon::{Addresses, Daemon, Options, StartError};
 use crate::plan::Plan;
 
@@ -91,6 +92,7 @@ async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
     let options = Options {
         plan_file: Some(file),
         memory: None,
+        journal: Some(Keep::of(&plan.journal)),
     };
     let mut daemon = match Daemon::start(plan, options).await {
         Ok(daemon) => daemon,
@@ -140,6 +142,7 @@ const fn exit_of(error: &StartError) -> Exit {
         | StartError::Users { .. }
         | StartError::Pin { .. }
         | StartError::Tls { .. }
+        | StartError::Journal { .. }
         | StartError::Url { .. } => Exit::Input,
     }
 }

@@ -11,6 +11,7 @@ mod desk;
 mod engine_task;
 pub mod http;
 pub mod hub;
+pub mod journal;
 mod last_words;
 mod log_limit;
 pub mod metrics;
@@ -19,6 +20,7 @@ mod outlet;
 mod reading;
 pub mod reload;
 mod say;
+mod scribe;
 pub mod show;
 mod start;
 pub mod stream;
@@ -40,6 +42,7 @@ use clock::Clock;
 use desk::Desk;
 use engine_task::EngineTask;
 use hub::{Hub, LayoutNames, NoAnswer};
+use journal::{Journal, Keep, RetainedInJournal};
 use last_words::LastWords;
 use log_limit::LogLimit;
 use metrics::Metrics;
@@ -48,6 +51,7 @@ use mqtt::client::{Client, ClientConfig};
 use mqtt::publisher::Publisher;
 use outlet::Outlet;
 use reload::ReloadError;
+use scribe::Scribe;
 pub use start::{StartError, reach};
 
 /// Messages that may wait for the engine.
@@ -64,8 +68,10 @@ const STOP_MAX: Duration = Duration::from_secs(5);
 pub struct Options {
     /// Where the plan came from: it is read again on [`Daemon::reload_file`] and on request.
     pub plan_file: Option<PathBuf>,
-    /// What an earlier run has remembered (rule B8).
+    /// What an earlier run has remembered (rule B8); it goes before what the journal says.
     pub memory: Option<Memory>,
+    /// Where the journal is; `None`: nothing is written down.
+    pub journal: Option<Keep>,
 }
 
 /// Where a running daemon is reached.
@@ -85,6 +91,7 @@ pub struct Daemon {
     hub: Arc<Hub>,
     publisher: Publisher,
     broker: Option<Broker>,
+    journal: Option<Journal>,
     stop: watch::Sender<bool>,
     engine: JoinHandle<()>,
     web: JoinHandle<()>,
@@ -104,12 +111,18 @@ impl Daemon {
             .map_err(|error| StartError::Setup(error.to_string()))?;
         let pin = start::pin(&plan.web)?;
         let tls = start::tls(&plan.web)?;
-        let (broker, way) = start::broker(&plan.mqtt, &plan.topic_prefix)?;
-
         let clock = Clock::start();
+        let metrics = Metrics::new().map_err(|error| StartError::Setup(error.to_string()))?;
+        let (journal, left) = start::journal(options.journal, &clock, &metrics)?;
+        let memory = options.memory.or(left.memory);
+        let prefix = &plan.topic_prefix;
+        let retained = journal
+            .clone()
+            .map(|journal| RetainedInJournal::new(journal, left.retained, prefix));
+        let (broker, way) = start::broker(&plan.mqtt, prefix, retained)?;
+
         let (stop, stopping) = watch::channel(false);
         let (asks, asked) = mpsc::channel(hub::ASKS_MAX);
-        let metrics = Metrics::new().map_err(|error| StartError::Setup(error.to_string()))?;
         let (arrivals, arrived) = mpsc::channel(ARRIVALS_MAX);
         let config = client_config(&plan, way, clock.clone());
         let client = Client::start(config, arrivals).map_err(|error| StartError::Url { error });
@@ -129,11 +142,13 @@ impl Daemon {
         let hub = Arc::new(hub);
         let names = http::Names::new(web, &plan.web.allowed_hosts);
         let sessions = http::Sessions::new(pin, tls.is_some());
-        let router = http::router(hub.clone(), names, sessions, options.plan_file.clone());
+        let plan_file = options.plan_file.clone();
+        let router = http::router(hub.clone(), names, sessions, plan_file, journal.clone());
         let server = http::server::serve(listener, tls, router, hub.clone(), stopping.clone());
         let task = engine_task(
             plan,
-            options.memory,
+            memory,
+            journal.clone(),
             &hub,
             &publisher,
             arrived,
@@ -150,6 +165,7 @@ impl Daemon {
             hub,
             publisher,
             broker,
+            journal,
             stop,
             engine: tokio::spawn(task.run()),
             web: tokio::spawn(server),
@@ -237,6 +253,9 @@ impl Daemon {
         if let Some(broker) = self.broker {
             broker.stop().await;
         }
+        if let Some(journal) = self.journal {
+            journal.stop().await;
+        }
         tracing::info!("stopped");
     }
 }
@@ -244,13 +263,14 @@ impl Daemon {
 fn engine_task(
     plan: Plan,
     memory: Option<Memory>,
+    journal: Option<Journal>,
     hub: &Arc<Hub>,
     publisher: &Publisher,
     arrivals: mpsc::Receiver<mqtt::client::Arrival>,
     asks: mpsc::Receiver<hub::Ask>,
     stop: watch::Receiver<bool>,
 ) -> EngineTask {
-    let at = hub.clock.now();
+    let at = engine_task::whole_millis(hub.clock.now());
     let layout = plan.layout.clone();
     let engine = match &memory {
         Some(memory) => Engine::recall(layout, at, memory),
@@ -259,7 +279,8 @@ fn engine_task(
     let table = TopicTable::new(&plan);
     let desk = Desk::new(&plan);
     let names = Arc::new(LayoutNames::new(plan));
-    let outlet = Outlet::new(publisher.clone(), hub.clone(), names.clone());
+    let scribe = journal.map(Scribe::new);
+    let outlet = Outlet::new(publisher.clone(), hub.clone(), names.clone(), scribe);
     EngineTask {
         engine,
         hub: hub.clone(),
@@ -276,6 +297,8 @@ fn engine_task(
         wanted: Vec::new(),
         tick_due: at,
         inputs: Vec::new(),
+        recalled: memory,
+        journal_well: true,
     }
 }
 

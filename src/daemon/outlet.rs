@@ -13,6 +13,7 @@ use super::hub::{Hub, LayoutNames};
 use super::mqtt::publisher::Publisher;
 use super::reading::is_noticeable;
 use super::say::Say;
+use super::scribe::Scribe;
 use super::show::{self, Kind};
 use crate::engine::alarm::lifecycle::AlarmState;
 use crate::engine::change::{Change, Item, What};
@@ -20,6 +21,7 @@ use crate::engine::ids::DetectorId;
 use crate::engine::layout::Layout;
 use crate::engine::time::{Instant, Span};
 use crate::engine::{Engine, View};
+use crate::wire::stamp::Label;
 use crate::wire::state_json;
 
 /// The least time between two looks at line-up, which looks at the whole layout.
@@ -44,13 +46,20 @@ pub(super) struct Outlet {
     broker: String,
     /// Nodes are waited for, or it is not known whether they are.
     waiting: bool,
+    /// Who writes down what goes out, where there is a journal.
+    pub(super) scribe: Option<Scribe>,
 }
 
 /// A record on its way: event name, id, data of the event.
 type Record = (&'static str, Arc<str>, Arc<str>);
 
 impl Outlet {
-    pub(super) fn new(publisher: Publisher, hub: Arc<Hub>, names: Arc<LayoutNames>) -> Self {
+    pub(super) fn new(
+        publisher: Publisher,
+        hub: Arc<Hub>,
+        names: Arc<LayoutNames>,
+        scribe: Option<Scribe>,
+    ) -> Self {
         Self {
             publisher,
             hub,
@@ -63,6 +72,7 @@ impl Outlet {
             line_up: String::new(),
             broker: String::new(),
             waiting: true,
+            scribe,
         }
     }
 
@@ -84,6 +94,7 @@ impl Outlet {
         let layout = engine.layout();
         let mut items: BTreeSet<Item> = show::fixed_items(layout).into_iter().collect();
         let snapshot = engine.snapshot();
+        let broker = show::broker(&snapshot);
         let trains = snapshot
             .trains
             .iter()
@@ -100,6 +111,11 @@ impl Outlet {
         for item in items {
             // Readers get it with the snapshot.
             let _ = self.publish(engine, &item);
+        }
+        if let Some(scribe) = &mut self.scribe {
+            scribe.record("broker", "broker", Some(broker));
+            scribe.is_whole(&self.names.json);
+            scribe.flush(engine);
         }
         self.hub.stream.restart();
         self.line_up_due = Some(engine.now());
@@ -142,7 +158,21 @@ impl Outlet {
             self.raise(&changes);
             log(&changes, engine.layout());
         }
+        self.write_down(engine, &changes);
         self.speak(engine);
+    }
+
+    /// What was published is told to the journal; everything, where it has missed something.
+    fn write_down(&mut self, engine: &mut Engine, changes: &[Change]) {
+        let Some(scribe) = &mut self.scribe else {
+            return;
+        };
+        scribe.changes(changes, engine);
+        if scribe.missed() {
+            self.everything(engine);
+        } else {
+            scribe.flush(engine);
+        }
     }
 
     /// What need not be shown at once: line-up after changes; with `second`, which comes once a
@@ -159,7 +189,12 @@ impl Outlet {
         }
         if second {
             records.extend(self.readings(engine));
-            records.extend(self.broker(engine));
+            let broker = self.broker(engine);
+            if let (Some(_), Some(scribe)) = (&broker, &mut self.scribe) {
+                scribe.record("broker", "broker", Some(self.broker.clone()));
+                scribe.flush(engine);
+            }
+            records.extend(broker);
         }
         if !records.is_empty() {
             self.hub.stream.append(records);
@@ -182,8 +217,15 @@ impl Outlet {
             if self.held.remove(&topic) {
                 self.publisher.clear(&topic);
             }
+            if let Some(scribe) = &mut self.scribe {
+                scribe.record(kind.word(), &id, None);
+            }
             return Some(record(kind.word(), &id, "null"));
         };
+        if let Some(scribe) = &mut self.scribe {
+            let record = state_json::view_json(&view, &self.names.plan.layout, Label::Seconds);
+            scribe.record(kind.word(), &id, Some(record));
+        }
         if let (Item::Detector(detector), View::Detector(view)) = (item, &view)
             && let Some(shown) = self.shown.get_mut(detector.index())
         {

@@ -8,6 +8,8 @@
 
 pub mod change_json;
 pub mod commands;
+pub mod history_json;
+pub mod journal_json;
 pub mod layout_json;
 pub mod memory_json;
 pub mod mqtt_topic;

@@ -7,6 +7,7 @@ use axum::response::Response;
 use serde_json::{Map, Value, json};
 
 use super::answer;
+use super::openapi_past;
 use super::routes::{self, Doc, Shape};
 
 /// `GET /openapi.json`.
@@ -62,6 +63,9 @@ fn operation(path: &str, doc: &Doc) -> Value {
         let block = |name| json!({"name": name, "in": "query", "required": true, "schema": text});
         operation["parameters"] = json!([block("from"), block("to")]);
     }
+    if let Some(parameters) = openapi_past::parameters(doc.shape) {
+        operation["parameters"] = parameters;
+    }
     let body = match doc.shape {
         Shape::Word(_) => Some(("Word", false)),
         Shape::Pin => Some(("Pin", true)),
@@ -86,6 +90,10 @@ fn answers(shape: Shape) -> Value {
         Shape::Item(_) => ("200", body("application/json", of("Record"))),
         Shape::LineUp => ("200", body("application/json", of("LineUp"))),
         Shape::Road => ("200", body("application/json", of("Road"))),
+        Shape::History => ("200", body("application/json", of("History"))),
+        Shape::Past => ("200", body("application/json", of("Past"))),
+        Shape::Extent => ("200", body("application/json", of("Extent"))),
+        Shape::Csv => ("200", body("text/csv", json!({"type": "string"}))),
         Shape::Findings => ("200", body("application/json", of("Findings"))),
         Shape::Session => ("200", body("application/json", of("Session"))),
         Shape::OpenApi => ("200", body("application/json", json!({"type": "object"}))),
@@ -118,6 +126,9 @@ fn schemas() -> Value {
             }))},
         })),
         "Road": road(),
+        "History": openapi_past::history(),
+        "Past": openapi_past::state(),
+        "Extent": openapi_past::extent(),
         "Word": {
             "type": "object",
             "properties": {
@@ -197,7 +208,7 @@ fn road() -> Value {
 }
 
 /// An object that always has all of these.
-fn object(properties: Value) -> Value {
+pub(super) fn object(properties: Value) -> Value {
     let required: Vec<&String> = properties
         .as_object()
         .into_iter()
