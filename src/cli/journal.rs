@@ -40,7 +40,10 @@ pub(super) fn open(plan: &Path, range: &Range) -> Result<Opened, Exit> {
         Exit::Input
     })?;
     let Some(last) = past.boots().last() else {
-        eprintln!("{}: nothing was written down yet", plan.journal.path.display());
+        eprintln!(
+            "{}: nothing was written down yet",
+            plan.journal.path.display()
+        );
         return Err(Exit::Input);
     };
     let from_us = from.unwrap_or(last.origin_us);
@@ -65,9 +68,7 @@ pub(super) fn open(plan: &Path, range: &Range) -> Result<Opened, Exit> {
 fn time(name: &str, text: Option<&str>) -> Result<Option<i64>, Exit> {
     let Some(text) = text else { return Ok(None) };
     moment(text).map(Some).ok_or_else(|| {
-        eprintln!(
-            "{name} {text}: no time; give 2026-01-31T18:05:09Z, with its zone, or seconds since 1970"
-        );
+        eprintln!("{name} {text}: give 2026-01-31T18:05:09Z, with its zone, or seconds since 1970");
         Exit::Input
     })
 }

@@ -7,8 +7,8 @@ use std::path::PathBuf;
 
 use serde_json::Value;
 
-use super::journal::{self, Opened, Range};
 use super::Exit;
+use super::journal::{self, Opened, Range};
 use crate::daemon::journal::lanes;
 use crate::daemon::journal::past::{Past, PastError};
 use crate::report::{self, Session, Tally};
@@ -48,7 +48,10 @@ pub fn run(args: &Args) -> Exit {
         eprintln!("{}: it cannot be written: {error}", args.output.display());
         return Exit::Input;
     }
-    eprintln!("{}: open it in a browser, or print it", args.output.display());
+    eprintln!(
+        "{}: open it in a browser, or print it",
+        args.output.display()
+    );
     Exit::Fine
 }
 
@@ -92,7 +95,9 @@ fn count(past: &Past, from_us: i64, to_us: i64) -> Result<(Tally, Option<Whole>)
             }
             true
         })?;
-        end = past.state_before(boot, after)?.map(|standing| standing.whole);
+        end = past
+            .state_before(boot, after)?
+            .map(|standing| standing.whole);
     }
     Ok((tally, end))
 }

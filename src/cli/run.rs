@@ -23,6 +23,9 @@ pub struct Args {
     /// How the log is written
     #[arg(long, value_enum, default_value_t = LogFormat::Text)]
     log_format: LogFormat,
+    /// Write nothing down: the next start remembers nothing
+    #[arg(long)]
+    no_journal: bool,
 }
 
 /// How the log is written.
@@ -60,7 +63,7 @@ pub fn run(args: &Args) -> Exit {
             return Exit::Unreachable;
         }
     };
-    runtime.block_on(watch_layout(plan, args.plan.clone()))
+    runtime.block_on(watch_layout(plan, args))
 }
 
 /// The log goes to standard error; `RUST_LOG` chooses levels, `info` unless it is set.
@@ -77,7 +80,7 @@ fn start_log(format: LogFormat) {
     };
 }
 
-async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
+async fn watch_layout(plan: Plan, args: &Args) -> Exit {
     let name = plan.layout.name.clone();
     let secure = plan.web.tls.is_some();
     let signals = (
@@ -90,9 +93,9 @@ async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
         return Exit::Unreachable;
     };
     let options = Options {
-        plan_file: Some(file),
+        plan_file: Some(args.plan.clone()),
         memory: None,
-        journal: Some(Keep::of(&plan.journal)),
+        journal: (!args.no_journal).then(|| Keep::of(&plan.journal)),
     };
     let mut daemon = match Daemon::start(plan, options).await {
         Ok(daemon) => daemon,

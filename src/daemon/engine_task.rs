@@ -24,8 +24,8 @@ use crate::engine::memory::Memory;
 use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
 use crate::wire::commands;
-use crate::wire::payload::{self, Refusal};
 use crate::wire::memory_json;
+use crate::wire::payload::{self, Refusal};
 use crate::wire::road_json::{Standing, road_json};
 use crate::wire::stamp::Label;
 use crate::wire::topics::TopicTable;
@@ -66,8 +66,8 @@ pub(super) struct EngineTask {
     pub(super) journal_well: bool,
 }
 
-/// The engine runs on whole milliseconds, as recordings are written: what is recorded gives the same
-/// decisions again.
+/// The engine runs on whole milliseconds, as recordings are written: what is recorded gives the
+/// same decisions again.
 pub(super) const fn whole_millis(at: Instant) -> Instant {
     Instant(at.0 / 1_000 * 1_000)
 }

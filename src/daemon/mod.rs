@@ -170,15 +170,20 @@ impl Daemon {
             engine: tokio::spawn(task.run()),
             web: tokio::spawn(server),
         };
-        if daemon.broker.is_some() {
+        daemon.begun().await;
+        Ok(daemon)
+    }
+
+    async fn begun(&self) {
+        if self.broker.is_some() {
             // Our own broker is there already: whoever publishes after the start is heard.
-            let ready = tokio::time::timeout(READY_MAX, daemon.ready());
+            let ready = tokio::time::timeout(READY_MAX, self.ready());
             if ready.await.is_err() {
                 tracing::warn!("the daemon's own broker takes its time");
             }
         }
-        tracing::info!(web = %addresses.web, mqtt = ?addresses.mqtt, "started");
-        Ok(daemon)
+        let Addresses { web, mqtt } = self.addresses;
+        tracing::info!(%web, ?mqtt, "started");
     }
 
     /// Waits until the broker is connected and every subscription stands.

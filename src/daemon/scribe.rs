@@ -12,7 +12,7 @@ use crate::engine::Engine;
 use crate::engine::change::Change;
 use crate::wire::change_json::change_row;
 use crate::wire::journal_json::millis;
-use crate::wire::{memory_json, recording};
+use crate::wire::recording;
 
 /// An operator's act: who did what to which, why, and what became of it.
 #[derive(Clone, Debug, Default)]
@@ -134,10 +134,10 @@ impl Scribe {
         if self.journal.keeps_raw() {
             self.news.at = at;
             self.news.run_starts = true;
-            let memory = memory.unwrap_or_else(|| memory_json::to_text(&Default::default()));
-            self.news
-                .raw
-                .push(format!("{{\"t\":{at},\"memory\":{memory}}}"));
+            self.news.raw.push(match memory {
+                Some(memory) => format!("{{\"t\":{at},\"memory\":{memory}}}"),
+                None => recording::tick_line(at),
+            });
             self.tell();
         }
     }

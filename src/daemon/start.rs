@@ -17,12 +17,12 @@ use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::pem::PemObject as _;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
-use super::mqtt::AddressError;
-use super::mqtt::broker::access::UsersError;
 use super::clock::Clock;
 use super::journal::schema::OpenError;
 use super::journal::{Journal, Keep, Left, RetainedInJournal};
 use super::metrics::Metrics;
+use super::mqtt::AddressError;
+use super::mqtt::broker::access::UsersError;
 use super::mqtt::broker::{Action, Broker, BrokerConfig, Permit, RetainedStore, Users};
 use crate::plan::{Mqtt, Web};
 

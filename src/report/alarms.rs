@@ -1,8 +1,8 @@
 //! The alarms of a session beside the measures of alarm management.
 //!
 //! Input: what was announced and how long each condition lasted. Output: tables. The measures and
-//! limits are those of ANSI/ISA-18.2-2016 and IEC 62682 as secondary texts quote them; the standards
-//! are not open.
+//! limits are those of ANSI/ISA-18.2-2016 and IEC 62682 as secondary texts quote them; the
+//! standards are not open.
 
 use std::collections::BTreeMap;
 
@@ -100,9 +100,30 @@ fn flooded(counts: &[usize]) -> usize {
 pub(super) fn section(session: &Session<'_>) -> String {
     let raised = &session.tally.raised;
     let measures = measure(raised, session.span_ms());
-    let stale = session.lanes.alarms.iter().filter(|span| {
-        span.to.unwrap_or_else(|| session.span_ms()) - span.from > STALE_MS
-    });
+    let mut html = page::open("Alarms", &format!("{} were announced.", raised.len()));
+    html.push_str(&page::table(
+        &["measure", "this session", "limit", ""],
+        &against_limits(session, &measures),
+    ));
+    html.push_str(&split(&measures));
+    html.push_str(
+        "<p class=\"source\">Measures and limits: ANSI/ISA-18.2-2016 and IEC 62682, as secondary \
+         texts quote them. The standards ask for thirty days of data; one session is a small \
+         sample.</p>",
+    );
+    html.push_str(&frequent(&measures));
+    html.push_str(&list(session));
+    html.push_str(page::CLOSE);
+    html
+}
+
+/// Each measure, its limit, and whether it is within.
+fn against_limits(session: &Session<'_>, measures: &Measures) -> Vec<Vec<Cell>> {
+    let stale = session
+        .lanes
+        .alarms
+        .iter()
+        .filter(|span| span.to.unwrap_or_else(|| session.span_ms()) - span.from > STALE_MS);
     let stale = stale.count();
     let row = |what: &str, is: String, limit: &str, well: bool| {
         vec![
@@ -113,7 +134,7 @@ pub(super) fn section(session: &Session<'_>) -> String {
         ]
     };
     let one = |value: f64| format!("{value:.1}");
-    let rows = vec![
+    vec![
         row(
             "Alarms in ten minutes, on average",
             one(measures.per_interval),
@@ -150,20 +171,7 @@ pub(super) fn section(session: &Session<'_>) -> String {
             "fewer than 5",
             stale < 5,
         ),
-    ];
-    let mut html = page::open("Alarms", &format!("{} were announced.", raised.len()));
-    html.push_str(&page::table(
-        &["measure", "this session", "limit", ""],
-        &rows,
-    ));
-    html.push_str(&split(&measures));
-    html.push_str("<p class=\"source\">Measures and limits: ANSI/ISA-18.2-2016 and IEC 62682, as \
-        secondary texts quote them. The standards ask for thirty days of data; one session is a \
-        small sample.</p>");
-    html.push_str(&frequent(&measures));
-    html.push_str(&list(session));
-    html.push_str(page::CLOSE);
-    html
+    ]
 }
 
 fn split(measures: &Measures) -> String {
@@ -248,19 +256,34 @@ mod tests {
             log.push(raised(n * 30_000, "short:b1", "high"));
         }
         for n in 0..11 {
-            log.push(raised(INTERVAL_MS + n * 50_000, &format!("set-no-train:w{n}"), "low"));
+            log.push(raised(
+                INTERVAL_MS + n * 50_000,
+                &format!("set-no-train:w{n}"),
+                "low",
+            ));
         }
         for n in 0..5 {
-            log.push(raised(2 * INTERVAL_MS + n * 90_000, &format!("x:w{n}"), "medium"));
+            log.push(raised(
+                2 * INTERVAL_MS + n * 90_000,
+                &format!("x:w{n}"),
+                "medium",
+            ));
         }
         for n in 0..4 {
-            log.push(raised(3 * INTERVAL_MS + n * 90_000, &format!("x:w{n}"), "medium"));
+            log.push(raised(
+                3 * INTERVAL_MS + n * 90_000,
+                &format!("x:w{n}"),
+                "medium",
+            ));
         }
         let measures = measure(&log, 4 * INTERVAL_MS - 1);
         assert_eq!(measures.chattering, ["short:b1"]);
         assert_eq!(measures.most, 11);
         assert!((measures.over_percent - 25.0).abs() < 1e-9);
-        assert!((measures.flood_percent - 50.0).abs() < 1e-9, "two of four intervals");
+        assert!(
+            (measures.flood_percent - 50.0).abs() < 1e-9,
+            "two of four intervals"
+        );
         assert!((measures.per_interval - 23.0 / 4.0).abs() < 1e-4);
         assert_eq!(measures.frequent[0], ("short:b1".to_owned(), 3));
         // At exactly a minute and a millisecond the third one is no chatter any more.

@@ -1,7 +1,7 @@
 //! A sheet of SVG with a time axis: what the strip chart and the train graphs have in common.
 //!
-//! Input: marks in pixels. Output: SVG text. Colours are of the Okabe-Ito palette (Okabe and Ito 2008;
-//! Wong, Nature Methods 8:441, 2011) and never say anything alone: form comes first.
+//! Input: marks in pixels. Output: SVG text. Colours are of the Okabe-Ito palette (Okabe and Ito
+//! 2008; Wong, Nature Methods 8:441, 2011) and never say anything alone: form comes first.
 
 use plotters::prelude::*;
 

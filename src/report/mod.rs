@@ -1,8 +1,8 @@
 //! The session report: one evening on one sheet, as a single HTML file that needs nothing else.
 //!
-//! Input: lanes, events and the plan, as the journal gives them. Output: text of HTML with charts as
-//! SVG in it, for a screen and for paper. Pure: it opens no file and reads no clock. What the plan
-//! does not say (a length, a line) is said to be missing, never guessed.
+//! Input: lanes, events and the plan, as the journal gives them. Output: text of HTML with charts
+//! as SVG in it, for a screen and for paper. Pure: it opens no file and reads no clock. What the
+//! plan does not say (a length, a line) is said to be missing, never guessed.
 
 mod alarms;
 mod chart;
@@ -134,6 +134,9 @@ mod tests {
 
     #[test]
     fn names_are_text_and_nothing_else() {
-        assert_eq!(escape("<b>\"A\" & 'B'</b>"), "&lt;b&gt;&quot;A&quot; &amp; &#39;B&#39;&lt;/b&gt;");
+        assert_eq!(
+            escape("<b>\"A\" & 'B'</b>"),
+            "&lt;b&gt;&quot;A&quot; &amp; &#39;B&#39;&lt;/b&gt;"
+        );
     }
 }

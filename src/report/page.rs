@@ -89,7 +89,7 @@ pub(super) fn graphs(graphs: &[(String, String)]) -> String {
         let name = escape(name);
         let _ = write!(
             html,
-            "<h3>{name}</h3><figure role=\"img\" aria-label=\"Train graph of {name}\">{svg}</figure>"
+            "<h3>{name}</h3><figure role=\"img\" aria-label=\"Trains on {name}\">{svg}</figure>"
         );
     }
     html.push_str(CLOSE);

@@ -1,8 +1,8 @@
 //! The strip chart: every place over the time of the session.
 //!
 //! Input: lanes. Output: SVG. The form of a bar says the state: full is occupied, an open frame is
-//! lost, half is dark (filled where it was occupied before), a dotted line is unknown, a thin line is
-//! vacant.
+//! lost, half is dark (filled where it was occupied before), a dotted line is unknown, a thin line
+//! is vacant.
 
 use plotters::prelude::*;
 use serde_json::Value;

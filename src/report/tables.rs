@@ -23,7 +23,9 @@ fn spans<'a>(
         let end = next.map_or_else(|| session.span_ms(), |next| next.at);
         // What was so before a gap is not known to have been so in it.
         let gaps = session.lanes.gaps.iter();
-        let gap = gaps.filter(|gap| gap.from >= point.at && gap.from < end).map(|gap| gap.from);
+        let gap = gaps
+            .filter(|gap| gap.from >= point.at && gap.from < end)
+            .map(|gap| gap.from);
         (point, gap.min().unwrap_or(end))
     })
 }
@@ -46,7 +48,11 @@ pub(super) fn detectors(session: &Session<'_>) -> String {
             .iter()
             .map(|(health, times)| format!("{health} {times}×"))
             .collect();
-        let faults = if faults.is_empty() { "ok".to_owned() } else { faults.join(", ") };
+        let faults = if faults.is_empty() {
+            "ok".to_owned()
+        } else {
+            faults.join(", ")
+        };
         rows.push(vec![
             Cell::text(&detector.name),
             Cell::number(&passes.to_string()),
@@ -82,7 +88,10 @@ pub(super) fn turnouts(session: &Session<'_>) -> String {
             Ok(count) if count > 0 => seconds(motions.iter().sum::<i64>() / count),
             _ => "–".to_owned(),
         };
-        let longest = motions.iter().max().map_or("–".to_owned(), |ms| seconds(*ms));
+        let longest = motions
+            .iter()
+            .max()
+            .map_or("–".to_owned(), |ms| seconds(*ms));
         rows.push(vec![
             Cell::text(&turnout.name),
             Cell::number(&throws.to_string()),
@@ -91,11 +100,17 @@ pub(super) fn turnouts(session: &Session<'_>) -> String {
             Cell::number(&duration(left)),
         ]);
     }
-    let says = "A motion is timed from the report that the points move to the report that they have \
+    let says = "A motion is timed from the report that the points move to the one that they have \
                 arrived; points that report only where they are have none. One that grows from \
                 session to session wants oil.";
     let mut html = page::open("Points", says);
-    let head = ["points", "throws", "motion, mean s", "longest s", "left diverging"];
+    let head = [
+        "points",
+        "throws",
+        "motion, mean s",
+        "longest s",
+        "left diverging",
+    ];
     html.push_str(&page::table(&head, &rows));
     html.push_str(page::CLOSE);
     html
@@ -160,7 +175,10 @@ pub(super) fn trains(session: &Session<'_>) -> String {
     }
     let says = "Each block that a train entered counts with its length in the plan.";
     let mut html = page::open("Trains", says);
-    html.push_str(&page::table(&["train", "blocks", "m", "scale km", ""], &rows));
+    html.push_str(&page::table(
+        &["train", "blocks", "m", "scale km", ""],
+        &rows,
+    ));
     html.push_str(page::CLOSE);
     html
 }
@@ -181,7 +199,9 @@ pub(super) fn feeds(session: &Session<'_>) -> String {
             }
         }
         let failed = |point: &Point| point.is.get("failed") == Some(&Value::Bool(true));
-        let trips = lane.windows(2).filter(|two| !failed(&two[0]) && failed(&two[1]));
+        let trips = lane
+            .windows(2)
+            .filter(|two| !failed(&two[0]) && failed(&two[1]));
         rows.push(vec![
             Cell::text(&feed.name),
             Cell::number(&duration(on)),
@@ -189,7 +209,10 @@ pub(super) fn feeds(session: &Session<'_>) -> String {
             Cell::number(&trips.count().to_string()),
         ]);
     }
-    let mut html = page::open("Power", "How long each feed was on, and how often it failed.");
+    let mut html = page::open(
+        "Power",
+        "How long each feed was on, and how often it failed.",
+    );
     html.push_str(&page::table(&["feed", "on", "not known", "failed"], &rows));
     html.push_str(page::CLOSE);
     html
@@ -223,7 +246,10 @@ pub(super) fn not_at_rest(session: &Session<'_>) -> String {
         let position = text("table", &table.id, "position");
         let rest = table.rest.and_then(|rest| table.stops.get(rest));
         if let Some(rest) = rest.filter(|rest| rest.at != position) {
-            rows.push((table.name.clone(), format!("at {position}, rest is {}", rest.at)));
+            rows.push((
+                table.name.clone(),
+                format!("at {position}, rest is {}", rest.at),
+            ));
         }
     }
     for feed in &layout.feeds {
@@ -258,7 +284,8 @@ fn standing(session: &Session<'_>, end: &crate::wire::journal_json::Whole) -> St
     let name_of = |id: &str| {
         let blocks = &session.plan.layout.blocks;
         let at = blocks.binary_search_by(|block| block.id.as_str().cmp(id));
-        at.ok().map_or_else(|| id.to_owned(), |at| blocks[at].name.clone())
+        at.ok()
+            .map_or_else(|| id.to_owned(), |at| blocks[at].name.clone())
     };
     let rows: Vec<Vec<Cell>> = end
         .items("train")

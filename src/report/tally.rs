@@ -70,7 +70,9 @@ impl Tally {
             let detector = self.detectors.entry(id.clone()).or_default();
             detector.counted = record.get("dropouts").and_then(Value::as_u64);
             let evidence = record.get("evidence").and_then(Value::as_str);
-            evidence.unwrap_or_default().clone_into(&mut detector.evidence);
+            evidence
+                .unwrap_or_default()
+                .clone_into(&mut detector.evidence);
         }
     }
 
@@ -152,10 +154,19 @@ mod tests {
         say(json!({"evidence": "off"}));
         say(json!({"evidence": "on"}));
         let detector = &tally.detectors["d1"];
-        assert_eq!((detector.on, detector.dropouts, detector.passes()), (3, 1, 2));
+        assert_eq!(
+            (detector.on, detector.dropouts, detector.passes()),
+            (3, 1, 2)
+        );
         // A new run counts from nought.
         tally.begins(&crate::wire::journal_json::Whole::default());
-        tally.row("detector", "d1", true, 0, &json!({"evidence": "on", "dropouts": 2}));
+        tally.row(
+            "detector",
+            "d1",
+            true,
+            0,
+            &json!({"evidence": "on", "dropouts": 2}),
+        );
         let detector = &tally.detectors["d1"];
         assert_eq!((detector.on, detector.dropouts), (4, 3));
     }

@@ -1,7 +1,7 @@
 //! Train graphs: distance along a line against time, one line a train.
 //!
-//! Input: where each train's head was. Output: SVG for each line of the plan. A train is known to be
-//! at the boundary of two blocks when it enters the second; between two such moments it is drawn
+//! Input: where each train's head was. Output: SVG for each line of the plan. A train is known to
+//! be at the boundary of two blocks when it enters the second; between two such moments it is drawn
 //! straight. A train that goes round begins again at the other edge.
 
 use plotters::prelude::*;
@@ -92,7 +92,11 @@ fn runs(session: &Session<'_>, line: &Line, track: &Track) -> Vec<Vec<(i64, f64)
             Some(before) if before == here => continue,
             // Over the edge: it leaves at one and comes in at the other.
             Some(before) if last > 1 && before.abs_diff(here) == last => {
-                let (out, into) = if before == 0 { (0.0, *to) } else { (line.length_mm, *from) };
+                let (out, into) = if before == 0 {
+                    (0.0, *to)
+                } else {
+                    (line.length_mm, *from)
+                };
                 run.push((step.at, out));
                 close(&mut runs, &mut run);
                 run.push((step.at, into));

@@ -11,7 +11,7 @@ use serde_json::{Map, Value, json};
 
 use super::journal_json::Whole;
 
-/// One event of a train at most every so many; more are not drawn by anybody.
+/// Alarms of one answer at most; nobody draws more.
 const ALARMS_MAX: usize = 2_000;
 
 /// Lanes over a range of time.
@@ -43,7 +43,7 @@ pub struct Lanes {
     open: BTreeMap<String, usize>,
 }
 
-/// A moment of a lane, in milliseconds from the beginning of the range, and what is so from then on.
+/// A moment of a lane, in milliseconds from the beginning of the range, and what is so from then.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Point {
     /// Milliseconds.
@@ -416,7 +416,10 @@ mod tests {
             .map(|a| (a.from, a.to, &a.priority[..]))
             .collect();
         assert_eq!(spans, [(10, Some(30), "high"), (40, None, "low")]);
-        assert_eq!((&lanes.alarms[0].kind[..], &lanes.alarms[0].subject[..]), ("short", "b1"));
+        assert_eq!(
+            (&lanes.alarms[0].kind[..], &lanes.alarms[0].subject[..]),
+            ("short", "b1")
+        );
     }
 
     /// RFC 4180, section 2, rules 5 to 7: quotes around what has commas, quotes or line breaks, and

@@ -21,33 +21,80 @@ const KINDS: [(&str, &str, &[&str]); 7] = [
         "block",
         "blocks",
         &[
-            "state", "since", "trains", "kept", "remembered", "told", "why", "name", "line",
+            "state",
+            "since",
+            "trains",
+            "kept",
+            "remembered",
+            "told",
+            "why",
+            "name",
+            "line",
         ],
     ),
     (
         "turnout",
         "turnouts",
         &[
-            "position", "from", "assumed", "state", "since", "why", "remembered", "in_charge",
-            "movements", "name",
+            "position",
+            "from",
+            "assumed",
+            "state",
+            "since",
+            "why",
+            "remembered",
+            "in_charge",
+            "movements",
+            "name",
         ],
     ),
-    ("table", "tables", &["position", "state", "since", "why", "name"]),
-    ("feed", "feeds", &["on", "live", "failed", "volts", "since", "name"]),
+    (
+        "table",
+        "tables",
+        &["position", "state", "since", "why", "name"],
+    ),
+    (
+        "feed",
+        "feeds",
+        &["on", "live", "failed", "volts", "since", "name"],
+    ),
     (
         "detector",
         "detectors",
         &[
-            "evidence", "health", "reading", "unit", "since", "heard", "dropouts", "late",
-            "implausible", "clock_steps", "name",
+            "evidence",
+            "health",
+            "reading",
+            "unit",
+            "since",
+            "heard",
+            "dropouts",
+            "late",
+            "implausible",
+            "clock_steps",
+            "name",
         ],
     ),
     (
         "train",
         "trains",
         &[
-            "name", "blocks", "heading", "stopped", "speed_mm_s", "scale_kmh", "length_mm", "sure",
-            "or", "ahead", "length_sd_mm", "lost", "unconfirmed", "parent", "remembered", "since",
+            "name",
+            "blocks",
+            "heading",
+            "stopped",
+            "speed_mm_s",
+            "scale_kmh",
+            "length_mm",
+            "sure",
+            "or",
+            "ahead",
+            "length_sd_mm",
+            "lost",
+            "unconfirmed",
+            "parent",
+            "remembered",
+            "since",
         ],
     ),
     (
@@ -95,6 +142,10 @@ impl Whole {
     /// Takes a change: `body` as [`change`](crate::wire::change_json::change_row) made it.
     pub fn fold(&mut self, kind: &str, id: &str, at_ms: i64, body: &Value) {
         let Some(body) = body.as_object() else { return };
+        // What an operator did, or the daemon, has no record.
+        if KINDS.iter().all(|(known, ..)| *known != kind) {
+            return;
+        }
         let gone = match kind {
             "train" => body.get("event").is_some_and(|event| event == "gone"),
             "alarm" => body.get("state").is_some_and(|state| state == "normal"),
@@ -272,7 +323,10 @@ mod tests {
         let line = json!({"was": "unknown", "state": "occupied", "kept": null, "why": "d1"});
         whole.fold("block", "b1", 12_300, &line);
         let shown = json!({"state": "occupied", "since": 12.300, "kept": null, "why": "d1"});
-        assert_eq!(whole.difference("block", "b1", Some(&record_of(shown))), None);
+        assert_eq!(
+            whole.difference("block", "b1", Some(&record_of(shown))),
+            None
+        );
         let shown = json!({"state": "occupied", "since": 12.3, "why": "d1", "trains": ["t1"]});
         let difference = whole.difference("block", "b1", Some(&record_of(shown.clone())));
         assert_eq!(difference, Some(json!({"trains": ["t1"]})));
@@ -283,7 +337,11 @@ mod tests {
     #[test]
     fn keys_and_items_go_away() {
         let mut whole = Whole::default();
-        whole.patch("train", "t1", &json!({"name": "Slow goods", "blocks": ["a"]}));
+        whole.patch(
+            "train",
+            "t1",
+            &json!({"name": "Slow goods", "blocks": ["a"]}),
+        );
         let shown = record_of(json!({"name": null, "blocks": ["a"]}));
         assert_eq!(
             whole.difference("train", "t1", Some(&shown)),
@@ -298,7 +356,11 @@ mod tests {
     #[test]
     fn a_reading_alone_makes_no_row_and_text_comes_back_the_same() {
         let mut whole = Whole::default();
-        whole.patch("detector", "d1", &json!({"evidence": "off", "reading": 0.2}));
+        whole.patch(
+            "detector",
+            "d1",
+            &json!({"evidence": "off", "reading": 0.2}),
+        );
         let shown = record_of(json!({"evidence": "off", "reading": 0.3, "late": 7}));
         assert_eq!(whole.difference("detector", "d1", Some(&shown)), None);
         assert_eq!(Whole::from_text(&whole.to_text()).expect("ours"), whole);

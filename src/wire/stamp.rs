@@ -172,9 +172,20 @@ mod tests {
         use super::{moment, rfc3339};
         let known = moment("1996-12-19T16:39:57-08:00");
         assert_eq!(known, moment("1996-12-20T00:39:57Z"));
-        assert_eq!(known.map(rfc3339).as_deref(), Some("1996-12-20T00:39:57.000Z"));
+        assert_eq!(
+            known.map(rfc3339).as_deref(),
+            Some("1996-12-20T00:39:57.000Z")
+        );
         assert_eq!(moment("1320067464.25"), moment("2011-10-31T13:24:24.25Z"));
-        for wrong in ["", "yesterday", "-1", "1e300", "NaN", "2026-01-31", "2026-01-31T18:00:00"] {
+        for wrong in [
+            "",
+            "yesterday",
+            "-1",
+            "1e300",
+            "NaN",
+            "2026-01-31",
+            "2026-01-31T18:00:00",
+        ] {
             assert_eq!(moment(wrong), None, "{wrong}");
         }
     }

@@ -1,5 +1,5 @@
-//! The journal, live: what outlives a restart, what the past tells, what a disk that does not follow
-//! costs.
+//! The journal, live: what outlives a restart, what the past tells, what a disk that does not
+//! follow costs.
 
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -9,6 +9,7 @@ use rusqlite::{Connection, OpenFlags};
 use serde_json::{Value, json};
 use taillamp::daemon::journal::Keep;
 use taillamp::daemon::{Daemon, Options};
+use taillamp::wire::history_json;
 
 use crate::harness::{Mqtt, PLAN, get, live, plan, post, until};
 
@@ -84,18 +85,29 @@ fn what_was_known_outlives_a_restart() {
         let daemon = start(folder.path()).await;
         let state = get(&daemon, "/api/v1/state").await.json();
         let goods = &state["blocks"]["goods-1"];
-        assert_eq!((&goods["state"], &goods["remembered"]), (&json!("occupied"), &json!(true)));
+        assert_eq!(
+            (&goods["state"], &goods["remembered"]),
+            (&json!("occupied"), &json!(true))
+        );
         let east = &state["blocks"]["loop-east"];
-        assert_eq!((&east["state"], &east["kept"]), (&json!("unknown"), &json!("vacant")));
+        assert_eq!(
+            (&east["state"], &east["kept"]),
+            (&json!("unknown"), &json!("vacant"))
+        );
         assert_eq!(state["trains"]["t1"]["name"], "Slow goods");
         assert_eq!(state["trains"]["t1"]["blocks"], json!(["goods-1"]));
         assert_eq!(state["turnouts"]["w1"]["position"], "reverse");
         assert_eq!(state["turnouts"]["w1"]["state"], "left-diverging");
-        assert_eq!(state["alarms"]["left-diverging:w1"]["state"], "unacknowledged");
+        assert_eq!(
+            state["alarms"]["left-diverging:w1"]["state"],
+            "unacknowledged"
+        );
         assert_eq!(state["detectors"]["d-west"]["health"], "out-of-service");
         // The embedded broker has kept what the points have said.
         let mut ears = mqtt(&daemon).await;
-        let kept = ears.hear("wharf/position/w1", |payload| !payload.is_empty()).await;
+        let kept = ears
+            .hear("wharf/position/w1", |payload| !payload.is_empty())
+            .await;
         assert!(String::from_utf8_lossy(&kept).contains("reverse"));
         // The first fresh sample of its detector confirms what was remembered.
         ears.current("d-goods-1", 12.0).await;
@@ -105,7 +117,10 @@ fn what_was_known_outlives_a_restart() {
         };
         ears.hear("wharf/state/block/goods-1", seen).await;
         daemon.stop().await;
-        assert_eq!(ask::<i64>(folder.path(), "SELECT count(*) FROM boot"), Some(2));
+        assert_eq!(
+            ask::<i64>(folder.path(), "SELECT count(*) FROM boot"),
+            Some(2)
+        );
     });
 }
 
@@ -120,7 +135,9 @@ fn an_act_is_on_the_disk_before_it_is_answered() {
         let sql = "SELECT json_extract(body, '$.who') FROM history \
                    WHERE kind = 'operator' AND id = 't1'";
         assert_eq!(ask::<String>(folder.path(), sql).as_deref(), Some("Ann"));
-        let events = get(&daemon, "/api/v1/history?view=events&limit=5000").await.json();
+        let events = get(&daemon, "/api/v1/history?view=events&limit=5000")
+            .await
+            .json();
         let operator: Vec<&Value> = events["events"]
             .as_array()
             .expect("a list")
@@ -131,8 +148,10 @@ fn an_act_is_on_the_disk_before_it_is_answered() {
         assert_eq!(acts, ["name", "out-of-service"]);
         assert_eq!(operator[1]["why"], "dirty");
         // Words that come over MQTT are written down too.
-        ears.publish("wharf/do/acknowledge/left-diverging:w1", r#"{"who":"Ben"}"#).await;
-        ears.state("wharf/alarm/left-diverging:w1", "acknowledged").await;
+        ears.publish("wharf/do/acknowledge/left-diverging:w1", r#"{"who":"Ben"}"#)
+            .await;
+        ears.state("wharf/alarm/left-diverging:w1", "acknowledged")
+            .await;
         let ben = || async {
             let sql = "SELECT count(*) FROM history WHERE kind = 'operator' \
                        AND json_extract(body, '$.who') = 'Ben'";
@@ -150,13 +169,21 @@ fn comparable(snapshot: &Value) -> Value {
     for key in ["at", "past", "line_up", "waiting"] {
         whole.remove(key);
     }
-    for detector in whole["detectors"].as_object_mut().expect("a section").values_mut() {
+    for detector in whole["detectors"]
+        .as_object_mut()
+        .expect("a section")
+        .values_mut()
+    {
         let detector = detector.as_object_mut().expect("a record");
         for key in ["heard", "late", "implausible", "clock_steps", "reading"] {
             detector.remove(key);
         }
     }
-    for alarm in whole["alarms"].as_object_mut().expect("a section").values_mut() {
+    for alarm in whole["alarms"]
+        .as_object_mut()
+        .expect("a section")
+        .values_mut()
+    {
         alarm.as_object_mut().expect("a record").remove("seconds");
     }
     kept
@@ -176,6 +203,8 @@ fn the_past_is_what_the_present_was() {
         ears.current("d-west", 12.0).await;
         ears.current("d-goods-1", 0.2).await;
         ears.state("wharf/state/block/goods-1", "lost").await;
+        let alarm = "wharf/alarm/left-diverging:w1";
+        ears.state(alarm, "returned-unacknowledged").await;
         let past = get(&daemon, &format!("/api/v1/history/state?at={at}")).await;
         assert_eq!(past.status, StatusCode::OK, "{}", past.body);
         assert_eq!(past.json()["past"], true);
@@ -196,7 +225,9 @@ fn the_past_is_what_the_present_was() {
         let left = left.expect("the alarm");
         assert!(left["to"].as_i64() > left["from"].as_i64(), "{left}");
         // Pages of events hold the same events as one answer.
-        let all = get(&daemon, "/api/v1/history?view=events&limit=5000").await.json();
+        let all = get(&daemon, "/api/v1/history?view=events&limit=5000")
+            .await
+            .json();
         let (mut pages, mut after) = (Vec::new(), 0);
         loop {
             let path = format!("/api/v1/history?view=events&limit=7&after={after}");
@@ -209,9 +240,16 @@ fn the_past_is_what_the_present_was() {
         }
         assert_eq!(Value::Array(pages), all["events"]);
         let csv = get(&daemon, "/api/v1/history.csv").await;
-        assert!(csv.headers["content-type"].to_str().is_ok_and(|kind| kind.starts_with("text/csv")));
+        assert!(
+            csv.headers["content-type"]
+                .to_str()
+                .is_ok_and(|kind| kind.starts_with("text/csv"))
+        );
         let lines = csv.body.lines().count();
-        assert!(lines > all["events"].as_array().map_or(0, Vec::len), "{lines} lines");
+        assert!(
+            lines > all["events"].as_array().map_or(0, Vec::len),
+            "{lines} lines"
+        );
         let extent = get(&daemon, "/api/v1/history/extent").await.json();
         assert_eq!(extent["boots"].as_array().map(Vec::len), Some(1));
         assert!(extent["first"].as_str() < extent["last"].as_str());
@@ -242,7 +280,11 @@ fn a_wrong_question_names_its_parameter() {
         let unknown = get(&daemon, "/api/v1/history?form=1").await;
         assert_eq!(unknown.status, StatusCode::BAD_REQUEST);
         let before = get(&daemon, "/api/v1/history/state?at=1000").await;
-        assert_eq!(before.status, StatusCode::NOT_FOUND, "nothing was written then");
+        assert_eq!(
+            before.status,
+            StatusCode::NOT_FOUND,
+            "nothing was written then"
+        );
         daemon.stop().await;
     });
 }
@@ -257,10 +299,16 @@ fn a_disk_that_does_not_follow_is_an_alarm_and_holds_nothing_up() {
         ears.state("wharf/state/block/loop-east", "occupied").await;
         // Somebody else writes, and does not end.
         let other = Connection::open(folder.path().join("journal.db")).expect("a file");
-        other.execute_batch("BEGIN IMMEDIATE").expect("the only writer");
+        other
+            .execute_batch("BEGIN IMMEDIATE")
+            .expect("the only writer");
         let mut longest = Duration::ZERO;
         for round in 0..20 {
-            let (ma, state) = if round % 2 == 0 { (0.2, "lost") } else { (12.0, "occupied") };
+            let (ma, state) = if round % 2 == 0 {
+                (0.2, "lost")
+            } else {
+                (12.0, "occupied")
+            };
             let began = Instant::now();
             ears.current("d-east", ma).await;
             ears.state("wharf/state/block/loop-east", state).await;
@@ -278,7 +326,10 @@ fn a_disk_that_does_not_follow_is_an_alarm_and_holds_nothing_up() {
         let sql = "SELECT count(*) FROM history WHERE kind = 'block' AND id = 'loop-east' \
                    AND state = 'lost'";
         assert_eq!(ask::<i64>(folder.path(), sql), Some(10), "nothing was lost");
-        assert_eq!(ask::<String>(folder.path(), "PRAGMA integrity_check").as_deref(), Some("ok"));
+        assert_eq!(
+            ask::<String>(folder.path(), "PRAGMA integrity_check").as_deref(),
+            Some("ok")
+        );
     });
 }
 
@@ -292,9 +343,105 @@ fn a_journal_that_cannot_be_used_is_named_with_the_cure() {
             journal: Some(journal),
             ..Options::default()
         };
-        let error = Daemon::start(plan(PLAN), options).await.expect_err("no folder");
+        let error = Daemon::start(plan(PLAN), options)
+            .await
+            .expect_err("no folder");
         let text = error.to_string();
-        assert!(text.contains("[journal] path") && text.contains("nowhere"), "{text}");
+        assert!(
+            text.contains("[journal] path") && text.contains("nowhere"),
+            "{text}"
+        );
         assert!(text.contains("folder is there"), "{text}");
+    });
+}
+
+fn taillamp(words: &[&str]) -> std::process::Output {
+    std::process::Command::new(env!("CARGO_BIN_EXE_taillamp"))
+        .args(words)
+        .output()
+        .expect("the program runs")
+}
+
+/// The rows of the journal as the lines of a replay.
+fn written(folder: &Path, boot: i64) -> Vec<Value> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY;
+    let file = Connection::open_with_flags(folder.join("journal.db"), flags).expect("a file");
+    let sql = "SELECT at_ms, kind, id, body FROM change JOIN item USING (item) \
+               WHERE part = 0 AND boot = ?1 AND kind NOT IN ('operator', 'daemon') ORDER BY seq";
+    let mut statement = file.prepare(sql).expect("a query");
+    let rows = statement.query_map([boot], |row| {
+        let (at_ms, kind, id): (i64, String, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let body: String = row.get(3)?;
+        let mut line = history_json::event(0, "", 0, &kind, &id, &body);
+        let keys = line.as_object_mut().expect("an object");
+        for key in ["seq", "at", "boot"] {
+            keys.remove(key);
+        }
+        keys.insert("t".into(), json!(at_ms as f64 / 1e3));
+        Ok(line)
+    });
+    rows.expect("rows").map(|row| row.expect("a row")).collect()
+}
+
+#[test]
+fn what_came_in_gives_the_same_decisions_again() {
+    live(async {
+        let folder = tempfile::tempdir().expect("a folder");
+        let file = |name: &str| folder.path().join(name).display().to_string();
+        let text = format!("{PLAN}\n[journal]\npath = \"journal.db\"\nraw_mb = 1\n");
+        std::fs::write(file("plan.toml"), text).expect("a file");
+        // The second run begins with what the first has left.
+        for boot in 1..=2 {
+            let daemon = start(folder.path()).await;
+            let mut ears = mqtt(&daemon).await;
+            evening(&daemon, &mut ears).await;
+            let alarm = "/api/v1/alarms/left-diverging:w1/out-of-service";
+            let aside = post(&daemon, alarm, r#"{"who":"Ann","why":"mending"}"#).await;
+            // In the second run it is out of service already, and that is said.
+            assert!(aside.status.is_success() || boot == 2, "{}", aside.body);
+            let back = post(&daemon, "/api/v1/detectors/d-west/in-service", "{}").await;
+            assert_eq!(back.status, StatusCode::NO_CONTENT, "{}", back.body);
+            ears.position("w1", "normal").await;
+            ears.current("d-goods-1", 0.2).await;
+            ears.state("wharf/state/block/goods-1", "lost").await;
+            ears.current("d-east", 0.2).await;
+            daemon.stop().await;
+
+            let (plan, recording) = (file("plan.toml"), file("evening.jsonl"));
+            let words = ["record", "--plan", &plan, "--from-journal", "-o", &recording];
+            let record = taillamp(&words);
+            assert!(record.status.success(), "{}", String::from_utf8_lossy(&record.stderr));
+            let replay = taillamp(&["replay", "--plan", &plan, &recording]);
+            assert!(replay.status.success(), "{}", String::from_utf8_lossy(&replay.stderr));
+            let replayed: Vec<Value> = String::from_utf8_lossy(&replay.stdout)
+                .lines()
+                .map(|line| serde_json::from_str(line).expect("JSON"))
+                .filter(|line: &Value| line["kind"] != "end")
+                .collect();
+            let written = written(folder.path(), boot);
+            assert!(written.len() > 20, "{} changes", written.len());
+            for (number, (was, again)) in written.iter().zip(&replayed).enumerate() {
+                assert_eq!(was, again, "run {boot}, change {number}");
+            }
+            // Time may have gone on for a moment after the last message.
+            assert!(replayed.len().abs_diff(written.len()) <= 2);
+        }
+        // The report and the table come from the same file.
+        let (plan, html, csv) = (file("plan.toml"), file("evening.html"), file("evening.csv"));
+        let report = taillamp(&["report", "--plan", &plan, "-o", &html]);
+        assert!(report.status.success(), "{}", String::from_utf8_lossy(&report.stderr));
+        let html = std::fs::read_to_string(html).expect("a report");
+        for part in ["Strip chart", "Detectors", "Slow goods", "left-diverging", "</html>"] {
+            assert!(html.contains(part), "the report lacks {part}");
+        }
+        let fetched = ["src=", "href=", "@import", "url("];
+        assert!(fetched.iter().all(|part| !html.contains(part)), "it needs nothing else");
+        let export = taillamp(&["export", "--plan", &plan, "-o", &csv]);
+        assert!(export.status.success(), "{}", String::from_utf8_lossy(&export.stderr));
+        let csv = std::fs::read_to_string(csv).expect("a table");
+        assert!(csv.lines().count() > 20 && csv.starts_with("seq,at,boot,kind"));
+        let wrong = taillamp(&["report", "--plan", &plan, "--from", "noon", "-o", "x.html"]);
+        assert_eq!(wrong.status.code(), Some(1));
+        assert!(String::from_utf8_lossy(&wrong.stderr).contains("2026-01-31T18:05:09Z"));
     });
 }

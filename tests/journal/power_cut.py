@@ -37,6 +37,8 @@ import urllib.request
 import paho.mqtt.client as mqtt
 
 PROMISE_S = 0.2
+# A machine that builds beside the test may let a thread wait for so long.
+SLACK_S = 0.3
 SECTOR = 512
 DEADLINE_S = 60
 BLOCKS = 6
@@ -114,6 +116,8 @@ class Load:
     def __init__(self, daemon, rng):
         self.daemon, self.rng = daemon, rng
         self.heard, self.answered = [], []
+        blocks = daemon.get("/api/v1/state")["blocks"]
+        self.recalled = {name: block["since"] for name, block in blocks.items()}
         self.over = threading.Event()
         self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
         self.client.on_message = self.hear
@@ -171,16 +175,21 @@ class Load:
 
 
 def last_states(file):
-    """The last state of each block, as its changes tell."""
+    """The last state of each block, as the changes of the last run tell."""
     rows = file.execute(
         "SELECT id, json_extract(body, '$.state') FROM change JOIN item USING (item)"
-        " WHERE kind = 'block' AND part = 0 ORDER BY seq"
+        " WHERE kind = 'block' AND part = 0 AND boot = (SELECT max(boot) FROM boot) ORDER BY seq"
     )
     return dict(rows.fetchall())
 
 
-def look_at(path, heard, answered, cut):
-    """What is wrong with a journal after a power cut at this moment."""
+def look_at(path, load, cut, slack):
+    """What is wrong with a journal after a power cut at this moment, and what came after the 0.2 s.
+
+    `slack`: how much longer it may take because this machine's disk or processor was busy; the
+    promise is measured elsewhere (taillamp_journal_delay_seconds), here nothing may be missing.
+    """
+    heard, answered = load.heard, load.answered
     wrong = []
     file = sqlite3.connect(path)
     try:
@@ -197,13 +206,14 @@ def look_at(path, heard, answered, cut):
             kept.setdefault((kind, name, state), []).append(at)
         for when, topic, record in heard:
             kind, name = topic.split("/")[2:]
-            if when > cut - PROMISE_S or kind != "block":
+            if when > cut - PROMISE_S - slack or kind != "block":
                 continue
             since = time.mktime(time.strptime(record["since"][:19], "%Y-%m-%dT%H:%M:%S"))
             since = (since - time.timezone) * 1000 + int(record["since"][20:23])
             near = kept.get((kind, name, record["state"]), [])
-            # A state that lasts since before this run has its row in an earlier one.
-            if record["remembered"] or any(abs(at - since) <= 3 for at in near):
+            # What lasts since before this run has its row in an earlier one.
+            recalled = load.recalled[name] == record["since"]
+            if recalled or any(abs(at - since) <= 3 for at in near):
                 continue
             if record["state"] == "unknown":
                 continue
@@ -266,7 +276,7 @@ def kills(program, count, rng):
             for part in folder.glob("journal.db*"):
                 if not part.name.endswith("-shm"):
                     shutil.copy(part, copy / part.name)
-            found = look_at(copy / "journal.db", load.heard, load.answered, cut)
+            found = look_at(copy / "journal.db", load, cut, SLACK_S)
             shutil.rmtree(copy)
             wrong += [f"kill {number}: {what}" for what in found]
         # The next start is the proof of the one before; the last one is looked at too.
@@ -314,8 +324,16 @@ def calls(trace):
         entry = (what, path, data, offset)
         if "<unfinished" in rest:
             open_calls[pid] = entry
-        elif not rest.rstrip().endswith("= -1"):
-            yield (float(when), *entry)
+        elif took := re.search(r" = (?!-1)\d+ <([\d.]+)>$", rest):
+            yield (float(when) + float(took.group(1)), *entry)
+
+
+def sync_times(trace):
+    """How long each sync took."""
+    for line in trace.read_text(errors="replace").splitlines():
+        took = re.search(r"(?:fdatasync|fsync).* = 0 <([\d.]+)>$", line)
+        if took:
+            yield float(took.group(1))
 
 
 class Disk:
@@ -378,7 +396,7 @@ def images(program, count, rng, seconds):
             wrong.append(f"a daemon that ends leaves {sorted(base)}")
         trace = folder / "trace"
         watched = ["-P", str(folder / "journal.db"), "-P", str(folder / "journal.db-wal")]
-        strace = ["strace", "-f", "-qq", "-ttt", "-y", "-xx", "-s", "1000000", "-o", str(trace),
+        strace = ["strace", "-f", "-qq", "-ttt", "-T", "-y", "-xx", "-s", "1000000", "-o", str(trace),
                   "-e", "trace=pwrite64,fdatasync,fsync,ftruncate,unlink", *watched]
         daemon = Daemon(program, folder, strace)
         load = Load(daemon, rng)
@@ -388,6 +406,7 @@ def images(program, count, rng, seconds):
         daemon.end(signal.SIGTERM)
         every = [call for call in calls(trace) if call[2] in ("journal.db", "journal.db-wal")]
         syncs = sum(call[1] in ("fdatasync", "fsync") for call in every)
+        longest = max(sync_times(trace), default=0.0)
         cuts = sorted(rng.sample(range(1, len(every)), min(count, len(every) - 1)))
         started = set(rng.sample(cuts, min(STARTED, len(cuts))))
         disk, at = Disk(base), 0
@@ -400,7 +419,7 @@ def images(program, count, rng, seconds):
             for part, data in disk.after_cut(rng).items():
                 (image / part).write_bytes(data)
             when = every[cut - 1][0]
-            found = look_at(image / "journal.db", load.heard, load.answered, when)
+            found = look_at(image / "journal.db", load, when, 2 * longest)
             if not found and cut in started:
                 (image / "plan.toml").write_text(plan_text())
                 found = start_with(program, image)
@@ -410,7 +429,7 @@ def images(program, count, rng, seconds):
         print(what)
     told(bool(syncs) and bool(load.heard) and bool(load.answered),
          f"the run under strace: {len(every)} calls, {syncs} of them syncs, {len(load.heard)} "
-         f"records heard, {len(load.answered)} acts answered")
+         f"records heard, {len(load.answered)} acts answered; the longest sync took {longest * 1e3:.0f} ms")
     told(not wrong, f"{len(cuts)} power cuts that lose, tear and reorder what was not synced: "
                     f"{len(wrong)} promises broken")
 

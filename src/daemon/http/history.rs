@@ -1,8 +1,8 @@
 //! The past: lanes, events, what was known at a moment, CSV.
 //!
-//! In: a range of time. Out: what the journal says, read through a connection of its own on a thread
-//! that may wait, after everything that was told before has been written. How much one answer holds
-//! has a limit; so has how many are made at a time.
+//! In: a range of time. Out: what the journal says, read through a connection of its own on a
+//! thread that may wait, after everything that was told before has been written. How much one
+//! answer holds has a limit; so has how many are made at a time.
 
 use std::path::PathBuf;
 
@@ -63,7 +63,7 @@ fn bad(parameter: &str, detail: impl Into<String>) -> Problem {
 fn time(parameter: &str, text: &str) -> Result<i64, Problem> {
     moment(text).ok_or_else(|| {
         let detail = format!(
-            "`{parameter}` is no time; give 2026-01-31T18:05:09Z, with its zone, or seconds since 1970"
+            "`{parameter}` is no time; give 2026-01-31T18:05:09Z, with its zone, or Unix seconds"
         );
         bad(parameter, detail)
     })
@@ -93,7 +93,10 @@ fn ends(app: &App, range: &Range) -> Result<(i64, i64), Problem> {
 }
 
 /// `GET /api/v1/history`.
-pub(super) async fn range(State(app): State<App>, query: Result<Query<Range>, Malformed>) -> Answer {
+pub(super) async fn range(
+    State(app): State<App>,
+    query: Result<Query<Range>, Malformed>,
+) -> Answer {
     let range = read(query, "?from=TIME&to=TIME&view=lanes|events")?;
     let (from, to) = ends(&app, &range)?;
     match range.view.as_deref() {

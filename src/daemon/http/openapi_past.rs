@@ -13,7 +13,8 @@ pub(super) fn parameters(shape: Shape) -> Option<Value> {
     });
     let number = json!({"type": "integer", "minimum": 0});
     let view = json!({"enum": ["lanes", "events"], "default": "lanes"});
-    let optional = |name: &str, schema: &Value| json!({"name": name, "in": "query", "schema": schema});
+    let optional =
+        |name: &str, schema: &Value| json!({"name": name, "in": "query", "schema": schema});
     Some(match shape {
         Shape::History => json!([
             optional("from", &time),

@@ -2,8 +2,8 @@
 //! leave is given back, a little at a time so that nothing that is told waits long for its turn.
 //!
 //! Input: the file, the limits. Output: a smaller file. It cuts at whole states only, so that what
-//! is left can be read from its first row on. Age counts only once the wall clock is trusted, or was
-//! not corrected for an hour: a clock that wakes up years ahead must not empty the journal.
+//! is left can be read from its first row on. Age counts only once the wall clock is trusted, or
+//! was not corrected for an hour: a clock that wakes up years ahead must not empty the journal.
 
 use std::sync::Arc;
 use std::time::{Duration, Instant as Moment};
@@ -83,7 +83,12 @@ impl Chores {
         self.next = Moment::now() + EVERY;
         self.drop_raw(connection)?;
         self.bytes = pragma(connection, "page_count")? * pragma(connection, "page_size")?;
-        self.cut = match self.too_old(connection, clock)? {
+        let old = if clock.is_trusted() || clock.now() >= SETTLED {
+            self.too_old(connection, clock.wall_us())?
+        } else {
+            None
+        };
+        self.cut = match old {
             Some(cut) => cut,
             None => self.too_many(connection)?.unwrap_or(0),
         };
@@ -93,17 +98,14 @@ impl Chores {
 
     /// The newest whole state that is older than the days that are kept, where there are rows
     /// before it.
-    fn too_old(&self, connection: &Connection, clock: &Clock) -> rusqlite::Result<Option<i64>> {
-        if !clock.is_trusted() && clock.now() < SETTLED {
-            return Ok(None);
-        }
+    fn too_old(&self, connection: &Connection, now_us: i64) -> rusqlite::Result<Option<i64>> {
         let kept_us = i64::from(self.keep.days) * 86_400_000_000;
         let sql = "SELECT seq FROM whole JOIN boot USING (boot) \
                    WHERE origin_us + at_ms * 1000 <= ?1 \
                    AND seq > (SELECT coalesce(min(seq), 0) FROM change) \
                    ORDER BY seq DESC LIMIT 1";
         connection
-            .query_row(sql, [clock.wall_us() - kept_us], |row| row.get(0))
+            .query_row(sql, [now_us - kept_us], |row| row.get(0))
             .optional()
     }
 
@@ -166,4 +168,112 @@ impl Chores {
 
 fn pragma(connection: &Connection, name: &str) -> rusqlite::Result<i64> {
     connection.pragma_query_value(None, name, |row| row.get(0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::daemon::journal::schema;
+
+    const DAY_US: i64 = 86_400_000_000;
+    /// Rows between two whole states.
+    const EACH: i64 = 1_000;
+
+    /// A file with a boot a day, each with a whole state at its beginning and its middle.
+    fn file(folder: &tempfile::TempDir, days: i64) -> Connection {
+        let connection = schema::open_writer(&folder.path().join("journal.db")).expect("a file");
+        connection
+            .execute_batch("BEGIN; INSERT INTO item VALUES (1, 'block', 'b1')")
+            .expect("it");
+        for day in 0..days {
+            let first = 1 + day * 2 * EACH;
+            let boot = "INSERT INTO boot VALUES (?1, ?2, 1, ?3, 0, 1, '')";
+            connection
+                .execute(boot, params![day + 1, day * DAY_US, first])
+                .expect("a boot");
+            for n in 0..2 * EACH {
+                let change = "INSERT INTO change VALUES (?1, ?2, ?3, 1, 0, ?4)";
+                let body = format!("{{\"why\":\"{}\"}}", "x".repeat(100));
+                connection
+                    .execute(change, params![first + n, day + 1, n, body])
+                    .expect("a row");
+            }
+            for half in 0..2 {
+                let whole = "INSERT INTO whole VALUES (?1, ?2, ?3, 1, x'00')";
+                connection
+                    .execute(whole, params![first + half * EACH, day + 1, half * EACH])
+                    .expect("a state");
+            }
+        }
+        connection.execute_batch("COMMIT").expect("it is kept");
+        connection
+    }
+
+    fn chores(days: u32, megabytes: u32) -> Chores {
+        let keep = Keep {
+            path: "unused".into(),
+            days,
+            megabytes,
+            raw_megabytes: 0,
+        };
+        let mut chores = Chores::new(Arc::new(keep));
+        chores.next = Moment::now();
+        chores
+    }
+
+    fn count(connection: &Connection, sql: &str) -> i64 {
+        connection
+            .query_row(sql, [], |row| row.get(0))
+            .expect("a number")
+    }
+
+    #[test]
+    fn what_is_older_than_the_days_that_are_kept_goes() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let connection = file(&folder, 10);
+        let now = 10 * DAY_US;
+        // Seven days back is the beginning of the fourth boot.
+        let cut = chores(7, 1_000)
+            .too_old(&connection, now)
+            .expect("it can be read");
+        assert_eq!(cut, Some(1 + 3 * 2 * EACH));
+        let none = chores(90, 1_000)
+            .too_old(&connection, now)
+            .expect("it can be read");
+        assert_eq!(none, None);
+    }
+
+    #[test]
+    fn a_file_that_is_too_large_loses_its_oldest_and_gives_the_room_back() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let mut connection = file(&folder, 10);
+        let clock = Clock::start();
+        let mut chores = chores(90, 2);
+        let (mut pieces, mut longest) = (0, Duration::ZERO);
+        loop {
+            let began = Moment::now();
+            chores
+                .work(&mut connection, &clock)
+                .expect("it can be written");
+            longest = longest.max(began.elapsed());
+            pieces += 1;
+            assert!(pieces < 1_000, "it does not come to an end");
+            if chores.cut == 0 && !chores.vacuum {
+                let used = pragma(&connection, "page_count").expect("a number")
+                    * pragma(&connection, "page_size").expect("a number");
+                if used <= 2_000_000 {
+                    break;
+                }
+                chores.next = Moment::now();
+            }
+        }
+        assert!(pieces > 10, "in small pieces, not at once: {pieces}");
+        let oldest = count(&connection, "SELECT min(seq) FROM change");
+        let states = format!("SELECT count(*) FROM whole WHERE seq = {oldest}");
+        assert_eq!(count(&connection, &states), 1, "it is cut at a whole state");
+        assert!(count(&connection, "SELECT count(*) FROM change") > 5 * EACH);
+        let boots = count(&connection, "SELECT min(boot) FROM boot");
+        assert_eq!(boots, count(&connection, "SELECT min(boot) FROM change"));
+        assert_eq!(pragma(&connection, "freelist_count"), Ok(0));
+    }
 }

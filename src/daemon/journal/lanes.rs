@@ -17,7 +17,7 @@ const SAMPLES: i64 = 96;
 const GAP_MS: i64 = 1_000;
 
 /// The lanes from one moment to another, microseconds since 1970. Changes closer than `step_ms` to
-/// the one before are merged.
+/// the one before are merged. `rows_max`: see [`ROWS_MAX`]; `i64::MAX` reads all there is.
 ///
 /// # Errors
 /// When the journal cannot be read.
@@ -45,7 +45,9 @@ pub fn between(
         }
     }
     gaps(past, &boots, (from_us, to_us), &mut lanes);
-    lanes.end();
+    if rows_max != i64::MAX {
+        lanes.end();
+    }
     Ok(lanes)
 }
 

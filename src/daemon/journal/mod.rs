@@ -7,9 +7,9 @@
 //! within [`writer::WINDOW`], each on the disk before the next is begun. It decides nothing about
 //! the layout.
 //!
-//! What is told is bounded. When the disk cannot follow, the queue grows, then the oldest promise is
-//! broken and [`Journal::is_behind`] says so: the engine raises `journal-behind`; beyond the limits
-//! changes are dropped and counted, never what must survive a restart.
+//! What is told is bounded. When the disk cannot follow, the queue grows, then the oldest promise
+//! is broken and [`Journal::is_behind`] says so: the engine raises `journal-behind`; beyond the
+//! limits changes are dropped and counted, never what must survive a restart.
 //!
 //! Reading order: `schema`, `pending`, `writer`, `keep`, [`past`].
 
@@ -170,7 +170,10 @@ pub struct Durable(oneshot::Receiver<bool>);
 impl Durable {
     /// Waits until it is there, two seconds at most; `false` when it is not.
     pub async fn wait(self) -> bool {
-        matches!(tokio::time::timeout(DURABLE_MAX, self.0).await, Ok(Ok(true)))
+        matches!(
+            tokio::time::timeout(DURABLE_MAX, self.0).await,
+            Ok(Ok(true))
+        )
     }
 }
 

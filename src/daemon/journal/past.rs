@@ -107,7 +107,7 @@ pub struct Past {
 }
 
 impl Past {
-    /// Opens it. `now_us` is the wall clock, where the last boot is this very daemon: then it lives.
+    /// Opens it. `now_us` is the wall clock, where the last boot is this daemon: then it lives.
     ///
     /// # Errors
     /// When it cannot be opened or read.
@@ -148,9 +148,7 @@ impl Past {
         let (mut low, mut high) = (boot.first, boot.end);
         while low < high {
             let middle = low + (high - low) / 2;
-            let found: Option<i64> = statement
-                .query_row([middle], |row| row.get(0))
-                .optional()?;
+            let found: Option<i64> = statement.query_row([middle], |row| row.get(0)).optional()?;
             if found.is_some_and(|found| found <= at_ms) {
                 low = middle + 1;
             } else {
@@ -243,14 +241,21 @@ impl Past {
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn wholes(&self, from: i64, to: i64, most: i64) -> Result<Vec<(i64, i64, Whole)>, PastError> {
+    pub fn wholes(
+        &self,
+        from: i64,
+        to: i64,
+        most: i64,
+    ) -> Result<Vec<(i64, i64, Whole)>, PastError> {
         let sql = "SELECT seq, boot, at_ms FROM whole WHERE seq >= ?1 AND seq < ?2 ORDER BY seq";
         let mut statement = self.connection.prepare_cached(sql)?;
         let all = statement.query_map([from, to], |row| {
             Ok((row.get::<_, i64>(0)?, row.get(1)?, row.get(2)?))
         })?;
         let all: Vec<(i64, i64, i64)> = all.collect::<rusqlite::Result<_>>()?;
-        let every = all.len().div_ceil(usize::try_from(most).unwrap_or(1).max(1));
+        let every = all
+            .len()
+            .div_ceil(usize::try_from(most).unwrap_or(1).max(1));
         let mut body = self
             .connection
             .prepare_cached("SELECT body FROM whole WHERE seq = ?1")?;

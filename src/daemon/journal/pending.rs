@@ -121,11 +121,7 @@ impl Pending {
         written
     }
 
-    fn transact(
-        &self,
-        connection: &mut Connection,
-        numbers: &mut Numbers,
-    ) -> rusqlite::Result<()> {
+    fn transact(&self, connection: &mut Connection, numbers: &mut Numbers) -> rusqlite::Result<()> {
         let transaction = connection.transaction()?;
         for entry in &self.entries {
             write_entry(&transaction, numbers, entry)?;

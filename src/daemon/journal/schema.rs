@@ -278,7 +278,14 @@ mod tests {
         assert_eq!(seen, Ok("b1no".to_owned()));
         // And now this program is the older one.
         drop(connection);
-        assert!(matches!(open_writer(&path), Err(OpenError::Newer { found: 2, known: 1, .. })));
+        assert!(matches!(
+            open_writer(&path),
+            Err(OpenError::Newer {
+                found: 2,
+                known: 1,
+                ..
+            })
+        ));
         assert!(matches!(open_reader(&path), Err(OpenError::Newer { .. })));
     }
 
@@ -287,15 +294,26 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("other.db");
         let other = Connection::open(&path).expect("a file");
-        other.execute_batch("CREATE TABLE pictures (id)").expect("a table");
+        other
+            .execute_batch("CREATE TABLE pictures (id)")
+            .expect("a table");
         assert!(matches!(open_writer(&path), Err(OpenError::NotOurs { .. })));
         assert_eq!(tables(&other), ["pictures"]);
         let text = folder.path().join("text.db");
-        std::fs::write(&text, "not a database, but long enough to be taken for one".repeat(40))
-            .expect("a file");
+        std::fs::write(
+            &text,
+            "not a database, but long enough to be taken for one".repeat(40),
+        )
+        .expect("a file");
         assert!(matches!(open_writer(&text), Err(OpenError::NotOurs { .. })));
         let missing = folder.path().join("none/journal.db");
-        assert!(matches!(open_writer(&missing), Err(OpenError::Sqlite { .. })));
-        assert!(matches!(open_reader(&missing), Err(OpenError::Missing { .. })));
+        assert!(matches!(
+            open_writer(&missing),
+            Err(OpenError::Sqlite { .. })
+        ));
+        assert!(matches!(
+            open_reader(&missing),
+            Err(OpenError::Missing { .. })
+        ));
     }
 }

@@ -25,7 +25,7 @@ use crate::wire::memory_json;
 use crate::wire::stamp::Label;
 
 /// What comes within this time after the first is written together.
-pub(super) const WINDOW: Duration = Duration::from_millis(100);
+pub(super) const WINDOW: Duration = Duration::from_millis(75);
 /// Between two attempts when the file cannot be written.
 const RETRY: Duration = Duration::from_millis(500);
 /// A whole state is written after so many rows, so that reading one never folds more ...
@@ -449,7 +449,13 @@ fn begin(connection: &mut Connection, clock: &Clock) -> rusqlite::Result<Numbers
     let (origin_us, trusted) = (origin(clock), clock.is_trusted());
     transaction.execute(
         sql,
-        params![boot, origin_us, trusted, next_seq, env!("CARGO_PKG_VERSION")],
+        params![
+            boot,
+            origin_us,
+            trusted,
+            next_seq,
+            env!("CARGO_PKG_VERSION")
+        ],
     )?;
     transaction.commit()?;
     Ok(Numbers {
@@ -505,9 +511,7 @@ fn items_of(text: &str) -> BTreeMap<(String, String), String> {
 
 /// The way back. What cannot be read is forgotten and told, item by item: one bad row must not
 /// cost all the others.
-fn remembered(
-    items: &BTreeMap<(String, String), String>,
-) -> Option<crate::engine::memory::Memory> {
+fn remembered(items: &BTreeMap<(String, String), String>) -> Option<crate::engine::memory::Memory> {
     if items.is_empty() {
         return None;
     }

@@ -81,9 +81,9 @@ sections! {
         keep_days: Count = 90,
         /// How large it may become, in megabytes; then the oldest goes.
         keep_mb: Count = 1000,
-        /// Keep what the devices said too, so much of it, in megabytes: for `record --from-journal`.
-        /// 0: none. It wears a memory card out.
-        raw_mb: Count = 0,
+        /// Keep what the devices said too, so much of it, in megabytes: for `record
+        /// --from-journal`. Left out, none is kept: it wears a memory card out.
+        raw_mb: Count,
     }
 
     /// What is true of all trains.
