@@ -1,7 +1,8 @@
 //! The command line: one file a command, one exit code for each way of ending.
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, Parser, Subcommand};
 
+pub mod acl;
 mod address;
 pub mod calibrate;
 pub mod check;
@@ -62,8 +63,16 @@ enum Command {
     Road(road::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
+    /// Print the access list of a Mosquitto broker for a plan
+    Acl(acl::Args),
     /// Print the JSON Schema of the plan file
     Schema(schema::Args),
+}
+
+/// The commands and their options, for whoever makes man pages and completions of them.
+#[must_use]
+pub fn command() -> clap::Command {
+    Cli::command()
 }
 
 /// Runs the program and says how it ended.
@@ -82,6 +91,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Calibrate(args) => calibrate::run(&args),
         Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
+        Command::Acl(args) => acl::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()

@@ -11,6 +11,7 @@ use tracing_subscriber::EnvFilter;
 
 use super::{Exit, address, plan_file};
 use crate::daemon::journal::Keep;
+use crate::daemon::service::Service;
 use crate::daemon::{Addresses, Daemon, Options, StartError};
 use crate::plan::Plan;
 
@@ -105,6 +106,7 @@ async fn watch_layout(plan: Plan, args: &Args) -> Exit {
         }
     };
     greet(&name, daemon.addresses(), secure);
+    let service = Service::ready(daemon.hub(), &format!("Watches {name}"));
     let exit = loop {
         tokio::select! {
             _ = interrupt.recv() => break Exit::Fine,
@@ -119,6 +121,7 @@ async fn watch_layout(plan: Plan, args: &Args) -> Exit {
             }
         }
     };
+    service.stopping();
     daemon.stop().await;
     exit
 }

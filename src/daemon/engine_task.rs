@@ -462,6 +462,7 @@ impl EngineTask {
             self.engine.handle(at, Input::Journal(false));
         }
         self.table = TopicTable::new(&plan);
+        self.hub.change_rights(&plan);
         self.names = Arc::new(LayoutNames::new(plan));
         for (topic, payload) in self.last_words.again(&self.table, &self.names.plan.layout) {
             let mut inputs = Vec::new();

@@ -8,7 +8,7 @@
 //! is shared by all who ask within that time: readers cannot slow detection down.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, OnceLock, PoisonError, RwLock};
 
 use serde_json::Value;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -23,6 +23,7 @@ use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
 use crate::wire::commands::Target;
 use crate::wire::layout_json;
+use crate::wire::rights::Rights;
 use crate::wire::road_json::NoRoad;
 
 /// How many may wait for an answer; beyond that a request is refused with 503.
@@ -144,7 +145,12 @@ pub struct Hub {
     publisher: Publisher,
     /// The clock.
     pub clock: Clock,
+    /// Who may publish what at the broker inside.
+    pub(super) rights: SharedRights,
 }
+
+/// Rights that a new plan changes while the broker asks them.
+pub(super) type SharedRights = Arc<RwLock<Rights>>;
 
 /// Waits until the daemon stops, or is gone.
 pub async fn stopped(stop: &mut watch::Receiver<bool>) {
@@ -177,7 +183,14 @@ impl Hub {
             metrics,
             publisher,
             clock,
+            rights: SharedRights::default(),
         }
+    }
+
+    /// The rights are those of another plan from now on.
+    pub(super) fn change_rights(&self, plan: &Plan) {
+        let mut rights = self.rights.write().unwrap_or_else(PoisonError::into_inner);
+        *rights = Rights::new(plan);
     }
 
     /// Everything: never behind what was published before the question.

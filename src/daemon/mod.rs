@@ -21,6 +21,7 @@ mod reading;
 pub mod reload;
 mod say;
 mod scribe;
+pub mod service;
 pub mod show;
 mod start;
 pub mod stream;
@@ -111,6 +112,7 @@ impl Daemon {
             .map_err(|error| StartError::Setup(error.to_string()))?;
         let pin = start::pin(&plan.web)?;
         let tls = start::tls(&plan.web)?;
+        let rights = start::rights(&plan);
         let clock = Clock::start();
         let metrics = Metrics::new().map_err(|error| StartError::Setup(error.to_string()))?;
         let (journal, left) = start::journal(options.journal, &clock, &metrics)?;
@@ -119,7 +121,7 @@ impl Daemon {
         let retained = journal
             .clone()
             .map(|journal| RetainedInJournal::new(journal, left.retained, prefix));
-        let (broker, way) = start::broker(&plan.mqtt, prefix, retained)?;
+        let (broker, way) = start::broker(&plan.mqtt, &rights, retained)?;
 
         let (stop, stopping) = watch::channel(false);
         let (asks, asked) = mpsc::channel(hub::ASKS_MAX);
@@ -138,7 +140,8 @@ impl Daemon {
 
         let base = start::stream_base();
         let out = publisher.clone();
-        let hub = Hub::new(asks, stopping.clone(), metrics, out, clock, base);
+        let mut hub = Hub::new(asks, stopping.clone(), metrics, out, clock, base);
+        hub.rights = rights;
         let hub = Arc::new(hub);
         let names = http::Names::new(web, &plan.web.allowed_hosts);
         let sessions = http::Sessions::new(pin, tls.is_some());
@@ -147,8 +150,7 @@ impl Daemon {
         let server = http::server::serve(listener, tls, router, hub.clone(), stopping.clone());
         let task = engine_task(
             plan,
-            memory,
-            journal.clone(),
+            (memory, journal.clone()),
             &hub,
             &publisher,
             arrived,
@@ -267,8 +269,7 @@ impl Daemon {
 
 fn engine_task(
     plan: Plan,
-    memory: Option<Memory>,
-    journal: Option<Journal>,
+    (memory, journal): (Option<Memory>, Option<Journal>),
     hub: &Arc<Hub>,
     publisher: &Publisher,
     arrivals: mpsc::Receiver<mqtt::client::Arrival>,

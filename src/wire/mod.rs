@@ -19,6 +19,7 @@ pub mod problem;
 pub mod quantity;
 pub mod recording;
 mod records;
+pub mod rights;
 pub mod road_json;
 pub mod senml;
 pub mod short_pack;

@@ -408,11 +408,26 @@ fn what_came_in_gives_the_same_decisions_again() {
             daemon.stop().await;
 
             let (plan, recording) = (file("plan.toml"), file("evening.jsonl"));
-            let words = ["record", "--plan", &plan, "--from-journal", "-o", &recording];
+            let words = [
+                "record",
+                "--plan",
+                &plan,
+                "--from-journal",
+                "-o",
+                &recording,
+            ];
             let record = taillamp(&words);
-            assert!(record.status.success(), "{}", String::from_utf8_lossy(&record.stderr));
+            assert!(
+                record.status.success(),
+                "{}",
+                String::from_utf8_lossy(&record.stderr)
+            );
             let replay = taillamp(&["replay", "--plan", &plan, &recording]);
-            assert!(replay.status.success(), "{}", String::from_utf8_lossy(&replay.stderr));
+            assert!(
+                replay.status.success(),
+                "{}",
+                String::from_utf8_lossy(&replay.stderr)
+            );
             let replayed: Vec<Value> = String::from_utf8_lossy(&replay.stdout)
                 .lines()
                 .map(|line| serde_json::from_str(line).expect("JSON"))
@@ -429,15 +444,32 @@ fn what_came_in_gives_the_same_decisions_again() {
         // The report and the table come from the same file.
         let (plan, html, csv) = (file("plan.toml"), file("evening.html"), file("evening.csv"));
         let report = taillamp(&["report", "--plan", &plan, "-o", &html]);
-        assert!(report.status.success(), "{}", String::from_utf8_lossy(&report.stderr));
+        assert!(
+            report.status.success(),
+            "{}",
+            String::from_utf8_lossy(&report.stderr)
+        );
         let html = std::fs::read_to_string(html).expect("a report");
-        for part in ["Strip chart", "Detectors", "Slow goods", "left-diverging", "</html>"] {
+        for part in [
+            "Strip chart",
+            "Detectors",
+            "Slow goods",
+            "left-diverging",
+            "</html>",
+        ] {
             assert!(html.contains(part), "the report lacks {part}");
         }
         let fetched = ["src=", "href=", "@import", "url("];
-        assert!(fetched.iter().all(|part| !html.contains(part)), "it needs nothing else");
+        assert!(
+            fetched.iter().all(|part| !html.contains(part)),
+            "it needs nothing else"
+        );
         let export = taillamp(&["export", "--plan", &plan, "-o", &csv]);
-        assert!(export.status.success(), "{}", String::from_utf8_lossy(&export.stderr));
+        assert!(
+            export.status.success(),
+            "{}",
+            String::from_utf8_lossy(&export.stderr)
+        );
         let csv = std::fs::read_to_string(csv).expect("a table");
         assert!(csv.lines().count() > 20 && csv.starts_with("seq,at,boot,kind"));
         let wrong = taillamp(&["report", "--plan", &plan, "--from", "noon", "-o", "x.html"]);

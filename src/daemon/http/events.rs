@@ -17,6 +17,7 @@ use tokio::time::Instant;
 
 use super::App;
 use super::answer::Problem;
+use super::squeeze;
 use crate::daemon::hub::stopped;
 use crate::daemon::show;
 use crate::daemon::stream::{KEEP_ALIVE, News, encode};
@@ -49,15 +50,20 @@ pub(super) async fn open(State(app): State<App>, headers: HeaderMap) -> Result<R
         app,
         _permit: permit,
     };
-    let stream = futures_util::stream::unfold(reader, |mut reader| async {
-        let bytes = reader.next().await?;
+    let packed = squeeze::taken(&headers);
+    let pieces = squeeze::Pieces::new(packed);
+    let stream = futures_util::stream::unfold((reader, pieces), |(mut reader, mut pieces)| async {
+        let bytes = pieces.next(reader.next().await?);
         Some((
             Ok::<_, std::convert::Infallible>(Bytes::from(bytes)),
-            reader,
+            (reader, pieces),
         ))
     });
     let mut response = Response::new(Body::from_stream(stream));
     let headers = response.headers_mut();
+    if packed {
+        squeeze::mark(headers);
+    }
     headers.insert(
         header::CONTENT_TYPE,
         HeaderValue::from_static("text/event-stream"),

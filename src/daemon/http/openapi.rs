@@ -67,14 +67,17 @@ fn operation(path: &str, doc: &Doc) -> Value {
         operation["parameters"] = parameters;
     }
     let body = match doc.shape {
-        Shape::Word(_) => Some(("Word", false)),
-        Shape::Pin => Some(("Pin", true)),
+        Shape::Word(_) => {
+            let verb = path.rsplit('/').next().unwrap_or("");
+            Some((word(verb), verb == "name"))
+        }
+        Shape::Pin => Some((of("Pin"), true)),
         _ => None,
     };
     if let Some((schema, required)) = body {
         operation["requestBody"] = json!({
             "required": required,
-            "content": {"application/json": {"schema": of(schema)}},
+            "content": {"application/json": {"schema": schema}},
         });
     }
     operation
@@ -100,7 +103,64 @@ fn answers(shape: Shape) -> Value {
         Shape::Text(kind) => ("200", body(kind, json!({"type": "string"}))),
         Shape::Word(_) | Shape::Pin | Shape::Leave => ("204", json!({"description": "Done"})),
     };
-    json!({status: answer, "default": {"$ref": "#/components/responses/problem"}})
+    let mut answers = Map::new();
+    answers.insert(status.into(), answer);
+    for problem in problems(shape) {
+        let problem_answer = json!({"$ref": "#/components/responses/problem"});
+        answers.insert((*problem).into(), problem_answer);
+    }
+    Value::Object(answers)
+}
+
+/// Every status with which a route may say why not. Those in front can come from any: a query that
+/// cannot be read, nothing there, no such method, too slow, another name, and not just now.
+fn problems(shape: Shape) -> &'static [&'static str] {
+    match shape {
+        Shape::Word(_) | Shape::Pin | Shape::Leave | Shape::Findings => &[
+            "400", "404", "405", "408", "421", "503", "401", "403", "409", "413", "415", "422",
+            "429",
+        ],
+        // These two answer in plain words that they are not well.
+        Shape::Text(_) => &["400", "404", "405", "408", "421", "500", "503"],
+        _ => &["400", "404", "405", "408", "421", "503"],
+    }
+}
+
+/// What may be said with a verb (see [`crate::wire::commands`]): keys that it does not read are left
+/// alone.
+fn word(verb: &str) -> Value {
+    let words = |most: u32| {
+        json!({
+            "type": ["string", "null"], "maxLength": most,
+            "pattern": "^[^\\u0000-\\u001f\\u007f-\\u009f]*$",
+        })
+    };
+    let mut keys = json!({
+        "who": words(64),
+        "why": words(256),
+        "minutes": {"type": ["number", "null"]},
+        "name": {"type": ["string", "null"]},
+        "position": {"type": ["string", "null"]},
+    });
+    let day = json!({"type": ["number", "null"], "minimum": 0, "maximum": 1440});
+    match verb {
+        "in-charge" => keys["minutes"] = day,
+        "shelve" => {
+            keys["minutes"] = day;
+            keys["minutes"]["minimum"] = json!(0.01);
+        }
+        "seen" => keys["position"] = json!({"enum": ["normal", "reverse", null]}),
+        "name" => {
+            let pattern = "^[!-~\\u00a1-\\uffff]([ -~\\u00a1-\\uffff]*[!-~\\u00a1-\\uffff])?$";
+            keys["name"] = json!({"type": "string", "maxLength": 64, "pattern": pattern});
+        }
+        _ => {}
+    }
+    let mut word = json!({"type": "object", "properties": keys});
+    if verb == "name" {
+        word["required"] = json!(["name"]);
+    }
+    word
 }
 
 fn body(kind: &str, schema: Value) -> Value {
@@ -129,16 +189,6 @@ fn schemas() -> Value {
         "History": openapi_past::history(),
         "Past": openapi_past::state(),
         "Extent": openapi_past::extent(),
-        "Word": {
-            "type": "object",
-            "properties": {
-                "who": text,
-                "why": text,
-                "minutes": {"type": "number", "minimum": 0},
-                "name": text,
-                "position": {"enum": ["normal", "reverse"]},
-            },
-        },
         "Pin": object(json!({"pin": text})),
         "Session": object(json!({"needed": {"type": "boolean"}, "held": {"type": "boolean"}})),
         "Findings": object(json!({"findings": {"type": "array", "items": object(json!({
