@@ -245,7 +245,7 @@ impl Whole {
         })
     }
 
-    /// As a snapshot: `stamp` writes moments given in seconds since the boot.
+    /// As a snapshot, without `line_up`, which is not kept: `stamp` writes moments given in seconds since the boot.
     #[must_use]
     pub fn snapshot(&self, at: Value, layout: Value, stamp: &dyn Fn(f64) -> Value) -> Value {
         let mut whole = Map::new();
@@ -256,7 +256,6 @@ impl Whole {
         let broker = broker.and_then(|record| record.get("state"));
         whole.insert("broker".into(), broker.cloned().unwrap_or(json!("lost")));
         whole.insert("waiting".into(), Value::Null);
-        whole.insert("line_up".into(), Value::Null);
         for (kind, section, keys) in KINDS {
             let items = self.items(kind).map(|(id, record)| {
                 let keys = keys.iter().map(|key| {

@@ -65,7 +65,7 @@ pub(super) fn history() -> Value {
     json!({"oneOf": [lanes, events]})
 }
 
-/// The snapshot, as it was: line-up is not kept.
+/// The snapshot, as it was, without line-up, which is not kept.
 pub(super) fn state() -> Value {
     let records = json!({
         "type": "object",
@@ -79,7 +79,6 @@ pub(super) fn state() -> Value {
         "waiting": {"type": "null"},
         "blocks": records, "turnouts": records, "tables": records, "feeds": records,
         "detectors": records, "trains": records, "alarms": records,
-        "line_up": {"type": "null"},
     }))
 }
 
