@@ -79,11 +79,12 @@ pub(super) fn chart(title: &str, caption: &str, svg: &str) -> String {
 pub(super) fn graphs(graphs: &[(String, String)]) -> String {
     let mut html = open(
         "Train graphs",
-        "Time runs to the right, distance along the line upwards, one line a train: steep is fast, \
-         level is standing. Triangles are alarms of medium and high priority.",
+        "Time runs to the right, distance along the line upwards, one line a train: the steeper, the \
+         faster. A train is known to be at a boundary when it enters the next block; between two \
+         boundaries it is drawn straight. Triangles are alarms of medium and high priority.",
     );
     if graphs.is_empty() {
-        html.push_str("<p>The plan names no line, so there is nothing to draw along.</p>");
+        html.push_str("<p>No train moved on a line of the plan.</p>");
     }
     for (name, svg) in graphs {
         let name = escape(name);
@@ -184,8 +185,8 @@ footer { margin-top: 3rem; border-top: 1px solid #bbb; padding-top: .6rem; }
   body { font-size: 10pt; padding: 0; max-width: none; }
   h2, h3 { break-after: avoid; }
   figure, tr { break-inside: avoid; }
+  svg { width: auto; max-width: 100%; max-height: 150mm; }
   thead { display: table-header-group; }
-  .chart { break-before: page; }
   .wide { overflow: visible; }
 }
 ";

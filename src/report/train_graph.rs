@@ -16,7 +16,7 @@ const HEIGHT: i32 = 300;
 /// Room at the top.
 const TOP: i32 = 10;
 
-/// Every line's name and graph.
+/// The name and the graph of every line on which a train moved.
 pub(super) fn all(session: &Session<'_>) -> Vec<(String, String)> {
     let blocks = session.plan.layout.blocks.iter();
     let mut names: Vec<&str> = blocks.filter_map(|block| block.line.as_deref()).collect();
@@ -24,14 +24,25 @@ pub(super) fn all(session: &Session<'_>) -> Vec<(String, String)> {
     names.dedup();
     names
         .into_iter()
-        .map(|name| {
+        .filter_map(|name| {
             let line = Line::new(&session.plan.layout, name);
+            let moved = |track: &Track| {
+                let mut entered = track.track.iter().filter(|step| step.event == "entered");
+                entered.any(|step| {
+                    step.block
+                        .as_ref()
+                        .is_some_and(|id| line.place(id).is_some())
+                })
+            };
+            if !session.lanes.trains.values().any(moved) {
+                return None;
+            }
             let about = if line.guessed {
                 format!("{name} (lengths that the plan does not say are drawn as a metre)")
             } else {
                 name.to_owned()
             };
-            (about, svg(session, &line))
+            Some((about, svg(session, &line)))
         })
         .collect()
 }
