@@ -460,6 +460,9 @@ impl EngineTask {
         self.broker_is(at, self.hub.broker_connected());
         if !self.journal_well {
             self.engine.handle(at, Input::Journal(false));
+            if let Some(scribe) = &mut self.outlet.scribe {
+                scribe.behind(&self.engine, false);
+            }
         }
         self.table = TopicTable::new(&plan);
         self.hub.change_rights(&plan);
