@@ -10,6 +10,7 @@ use std::sync::Arc;
 use bytes::Bytes;
 use tokio::sync::{mpsc, oneshot, watch};
 
+use super::acts::Act;
 use super::desk::Desk;
 use super::hub::{Answer, Ask, Hub, LayoutNames, Order, RoadWanted, Shot, stopped};
 use super::last_words::LastWords;
@@ -17,9 +18,8 @@ use super::log_limit::LogLimit;
 use super::mqtt::client::Arrival;
 use super::outlet::Outlet;
 use super::reload;
-use super::scribe::Act;
 use crate::engine::Engine;
-use crate::engine::input::{Input, Outcome, Word};
+use crate::engine::input::{Input, Outcome};
 use crate::engine::memory::Memory;
 use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
@@ -150,6 +150,7 @@ impl EngineTask {
         if self.arrivals.is_empty() {
             self.engine.advance(whole_millis(now));
         }
+        self.outlet.listen(&mut self.engine);
         self.outlet.flush(&mut self.engine);
         let done = self.hub.clock.now();
         for at in messages {
@@ -318,13 +319,22 @@ impl EngineTask {
             if let Input::Reading(sample) = &input {
                 self.outlet.read(sample.detector);
             }
-            let word = match &input {
-                Input::Command(_, word) => Some(word.clone()),
+            let mut act = match (&input, self.table.operators_word(topic)) {
+                (Input::Command(command, word), Some(item)) => {
+                    Some(Act::new(at, item, command, word, "mqtt"))
+                }
                 _ => None,
             };
             let outcome = self.engine.handle(at, input);
-            if let Some(word) = word {
-                self.said_by_message(topic, word, &outcome);
+            if let Some(act) = &mut act {
+                if let Outcome::Refused(why) = &outcome {
+                    act.refused = Some(why.clone());
+                }
+                self.outlet.operator(act);
+                if let Some(scribe) = &mut self.outlet.scribe {
+                    // Nobody waits for an answer.
+                    let _ = scribe.act(&self.engine, act);
+                }
             }
             match outcome {
                 Outcome::Taken | Outcome::OldNews => {}
@@ -341,31 +351,14 @@ impl EngineTask {
         worst
     }
 
-    /// An operator's word that came as a message: nobody waits for an answer.
-    fn said_by_message(&mut self, topic: &str, word: Word, outcome: &Outcome) {
-        let Some((act, subject)) = self.table.operators_word(topic) else {
-            return;
-        };
-        let act = Act {
-            act: act.to_owned(),
-            subject: subject.to_owned(),
-            who: word.who,
-            why: word.why,
-            refused: match outcome {
-                Outcome::Refused(why) => why.clone(),
-                _ => String::new(),
-            },
-        };
-        if let Some(scribe) = &mut self.outlet.scribe {
-            let _ = scribe.act(&self.engine, &act);
-        }
-    }
-
     /// An operator's word from the page: it is on the disk before it is answered.
     fn obey(&mut self, order: &Order, reply: oneshot::Sender<Answer>) {
         let at = self.present();
-        let answer = self.desk.carry_out(&mut self.engine, at, order);
-        let act = Act::of(order, &answer);
+        let in_charge = self.table.in_charge();
+        let (answer, act) = self.desk.carry_out(&mut self.engine, at, order, in_charge);
+        if let Some(act) = &act {
+            self.outlet.operator(act);
+        }
         self.shot = None;
         self.outlet.flush(&mut self.engine);
         let (Some(act), Some(scribe)) = (act, &mut self.outlet.scribe) else {
@@ -454,7 +447,9 @@ impl EngineTask {
         reload::needs_restart(&self.names.plan, &plan)?;
         let at = self.present();
         let memory = self.engine.memory();
-        self.engine = Engine::recall(plan.layout.clone(), at, &memory);
+        let mut engine = Engine::recall(plan.layout.clone(), at, &memory);
+        engine.keep_measures(&mut self.engine);
+        self.engine = engine;
         self.recalled = Some(memory);
         self.run_starts();
         self.broker_is(at, self.hub.broker_connected());

@@ -4,52 +4,16 @@
 //! Input: the engine after each batch, as the outlet publishes it. Output: one [`News`] a batch. It
 //! never waits. Where the journal could not take something, the next news are whole.
 
-use serde_json::{Value, json};
+use serde_json::Value;
 
-use super::hub::{Answer, Order};
+use super::acts::{self, Act};
 use super::journal::{Durable, Journal, News, Row};
 use crate::engine::Engine;
 use crate::engine::change::Change;
 use crate::wire::change_json::change_row;
 use crate::wire::journal_json::millis;
 use crate::wire::recording;
-
-/// An operator's act: who did what to which, why, and what became of it.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Act {
-    /// The verb.
-    pub(super) act: String,
-    /// The item.
-    pub(super) subject: String,
-    /// Who; empty when not given.
-    pub(super) who: String,
-    /// Why; empty when not given.
-    pub(super) why: String,
-    /// Why it was refused; empty when it was not.
-    pub(super) refused: String,
-}
-
-impl Act {
-    /// What an order was; `None` for one that was none.
-    pub(super) fn of(order: &Order, answer: &Answer) -> Option<Self> {
-        let refused = match answer {
-            Answer::Taken => String::new(),
-            Answer::Refused(why) => why.clone(),
-            Answer::NotFound | Answer::Malformed(_) => return None,
-        };
-        let text = |key: &str| {
-            let text = order.body.get(key).and_then(Value::as_str);
-            text.unwrap_or_default().to_owned()
-        };
-        Some(Self {
-            act: order.verb.clone(),
-            subject: order.id.clone(),
-            who: text("who"),
-            why: text("why"),
-            refused,
-        })
-    }
-}
+use crate::wire::stamp::Label;
 
 /// The one who writes down.
 #[derive(Debug)]
@@ -146,13 +110,13 @@ impl Scribe {
     pub(super) fn act(&mut self, engine: &Engine, act: &Act) -> Durable {
         // What was published before belongs before it.
         self.flush(engine);
-        let mut body = json!({"act": act.act, "subject": act.subject, "who": act.who,
-            "why": act.why});
-        if !act.refused.is_empty() {
-            body["refused"] = json!(act.refused);
+        let mut body: Value = serde_json::from_str(&act.json(Label::Seconds)).unwrap_or_default();
+        if let Some(body) = body.as_object_mut() {
+            body.remove("at");
+            body.retain(|_, value| !value.is_null());
         }
         self.journal.act(Row {
-            kind: "operator",
+            kind: acts::KIND,
             id: act.subject.clone(),
             at_ms: millis(engine.now()),
             body: body.to_string(),

@@ -15,7 +15,8 @@ use crate::engine::time::Instant;
 /// A record: key and value, nulls left out.
 pub type Record = Map<String, Value>;
 
-/// Kinds of items in the journal, each with its section in a snapshot and the keys of its record.
+/// Kinds of items in the journal, each with its section in a snapshot and the keys that its record
+/// always has there; a record may have more.
 const KINDS: [(&str, &str, &[&str]); 7] = [
     (
         "block",
@@ -258,11 +259,14 @@ impl Whole {
         whole.insert("waiting".into(), Value::Null);
         for (kind, section, keys) in KINDS {
             let items = self.items(kind).map(|(id, record)| {
-                let keys = keys.iter().map(|key| {
-                    let value = record.get(*key).cloned().unwrap_or(Value::Null);
-                    ((*key).to_owned(), stamped(key, value, stamp))
-                });
-                (id.clone(), Value::Object(keys.collect()))
+                let mut shown: Record = keys
+                    .iter()
+                    .map(|key| ((*key).to_owned(), Value::Null))
+                    .collect();
+                for (key, value) in record {
+                    shown.insert(key.clone(), stamped(key, value.clone(), stamp));
+                }
+                (id.clone(), Value::Object(shown))
             });
             whole.insert(section.into(), Value::Object(items.collect()));
         }

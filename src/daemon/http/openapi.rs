@@ -93,6 +93,8 @@ fn answers(shape: Shape) -> Value {
         Shape::Item(_) => ("200", body("application/json", of("Record"))),
         Shape::LineUp => ("200", body("application/json", of("LineUp"))),
         Shape::Road => ("200", body("application/json", of("Road"))),
+        Shape::Measures => ("200", body("application/json", of("Measures"))),
+        Shape::AlarmKinds => ("200", body("application/json", of("AlarmKinds"))),
         Shape::History => ("200", body("application/json", of("History"))),
         Shape::Past => ("200", body("application/json", of("Past"))),
         Shape::Extent => ("200", body("application/json", of("Extent"))),
@@ -186,6 +188,8 @@ fn schemas() -> Value {
             }))},
         })),
         "Road": road(),
+        "Measures": measures(),
+        "AlarmKinds": alarm_kinds(),
         "History": openapi_past::history(),
         "Past": openapi_past::state(),
         "Extent": openapi_past::extent(),
@@ -221,6 +225,62 @@ fn snapshot() -> Value {
         "detectors": items, "trains": items, "alarms": items,
         "line_up": of("LineUp"),
     }))
+}
+
+/// The measures of alarm management.
+fn measures() -> Value {
+    let (text, number, count) = (
+        json!({"type": "string"}),
+        json!({"type": "number"}),
+        json!({"type": "integer"}),
+    );
+    let ids = json!({"type": "array", "items": text});
+    let limit = object(json!({
+        "acceptable": number,
+        "manageable": {"type": ["number", "null"]},
+        "unit": text,
+        "source": text,
+    }));
+    object(json!({
+        "window_s": number,
+        "raised": count,
+        "per_10_min": number,
+        "last_10_min": count,
+        "peak_10_min": count,
+        "flood": {"type": "boolean"},
+        "flood_percent": number,
+        "over_10_percent": number,
+        "chattering": ids,
+        "stale": ids,
+        "standing": count,
+        "shelved": count,
+        "priorities": object(json!({"high": number, "medium": number, "low": number})),
+        "most_frequent": {
+            "type": "array",
+            "items": object(json!({"id": text, "times": count})),
+        },
+        "limits": {"type": "object", "additionalProperties": limit},
+    }))
+}
+
+/// The table of alarm types.
+fn alarm_kinds() -> Value {
+    let (text, number) = (json!({"type": "string"}), json!({"type": "number"}));
+    let kind = object(json!({
+        "type": text,
+        "subject": text,
+        "priority": {"enum": ["low", "medium", "high"]},
+        "priority_reason": text,
+        "latched": {"type": "boolean"},
+        "cause": text,
+        "consequence": text,
+        "do": text,
+        "respond_within_s": number,
+        "on_delay_s": number,
+        "off_delay_s": number,
+        "re_alarm_limit_s": number,
+    }));
+    object(json!({"kinds": {"type": "array", "items": kind}}))
 }
 
 /// The ways between two blocks.
