@@ -79,8 +79,8 @@ pub(super) fn chart(title: &str, caption: &str, svg: &str) -> String {
 pub(super) fn graphs(graphs: &[(String, String)]) -> String {
     let mut html = open(
         "Train graphs",
-        "Time runs to the right, distance along the line upwards, one line a train: the steeper, the \
-         faster. A train is known to be at a boundary when it enters the next block; between two \
+        "Time runs to the right, distance along the line upwards, one line a train: the steeper, \
+         the faster. A train is known to be at a boundary when it enters the next block; between two \
          boundaries it is drawn straight. Triangles are alarms of medium and high priority.",
     );
     if graphs.is_empty() {

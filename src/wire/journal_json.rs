@@ -246,7 +246,8 @@ impl Whole {
         })
     }
 
-    /// As a snapshot, without `line_up`, which is not kept: `stamp` writes moments given in seconds since the boot.
+    /// As a snapshot, without `line_up`, which is not kept: `stamp` writes moments given in seconds
+    /// since the boot.
     #[must_use]
     pub fn snapshot(&self, at: Value, layout: Value, stamp: &dyn Fn(f64) -> Value) -> Value {
         let mut whole = Map::new();
