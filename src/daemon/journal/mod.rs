@@ -13,6 +13,7 @@
 //!
 //! Reading order: `schema`, `pending`, `writer`, `keep`, [`past`].
 
+mod checkpoint;
 mod keep;
 pub mod lanes;
 pub mod past;

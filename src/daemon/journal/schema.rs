@@ -154,9 +154,21 @@ pub(super) fn open_writer(path: &Path) -> Result<Connection, OpenError> {
     let set_up = "PRAGMA page_size = 512; PRAGMA auto_vacuum = INCREMENTAL;
         PRAGMA temp_store = MEMORY; PRAGMA cache_size = -2048;
         PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;
-        PRAGMA journal_size_limit = 8388608; PRAGMA wal_autocheckpoint = 8000;";
+        PRAGMA journal_size_limit = 8388608; PRAGMA wal_autocheckpoint = 0;";
     connection.execute_batch(set_up).map_err(wrong)?;
     migrate(&mut connection, &STEPS, path)?;
+    Ok(connection)
+}
+
+/// A second connection beside the writer's, for checkpoints.
+pub(super) fn open_again(path: &Path) -> Result<Connection, OpenError> {
+    let wrong = |error| wrong(path, error);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags).map_err(wrong)?;
+    connection.busy_timeout(BUSY).map_err(wrong)?;
+    connection
+        .execute_batch("PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 0;")
+        .map_err(wrong)?;
     Ok(connection)
 }
 

@@ -14,6 +14,7 @@ use std::time::{Duration, Instant as Moment};
 use rusqlite::{Connection, params};
 use serde_json::Value;
 
+use super::checkpoint::Checkpoints;
 use super::pending::{Entry, Numbers, Part, Pending, Segment};
 use super::schema::{self, OpenError};
 use super::{Done, Keep, Left, News, Note, Row, Shared, Told, keep::Chores};
@@ -47,6 +48,7 @@ pub(super) struct Writer {
     shared: Arc<Shared>,
     metrics: JournalMetrics,
     chores: Chores,
+    checkpoints: Checkpoints,
     pending: Pending,
     waiting: Vec<Done>,
     /// What readers make of the rows that were written and wait.
@@ -87,8 +89,10 @@ impl Writer {
             memory: remembered,
             retained,
         };
+        let checkpoints = Checkpoints::start(&keep.path)?;
         let mut writer = Self {
             connection,
+            checkpoints,
             numbers,
             clock,
             shared,
@@ -131,6 +135,7 @@ impl Writer {
             }
         }
         // Closing puts what is beside the file into it: whoever waits for the end waits for that.
+        self.checkpoints.stop();
         drop(self.connection);
         if let Some((done, well)) = self.farewell {
             done(well);
