@@ -7,10 +7,12 @@ pub mod calibrate;
 pub mod check;
 mod ear;
 pub mod exit;
+mod html;
 pub mod init;
 pub mod line_up;
 pub mod listen;
 mod plan_file;
+mod prompt;
 mod question;
 pub mod record;
 pub mod replay;
@@ -18,6 +20,7 @@ pub mod road;
 pub mod run;
 pub mod schema;
 pub mod set_out;
+pub mod walk;
 
 pub use exit::Exit;
 
@@ -48,10 +51,12 @@ enum Command {
     Record(record::Args),
     /// List what is not as it should be before running
     LineUp(line_up::Args),
-    /// Measure detectors on a recording and propose their thresholds
+    /// Measure detectors, live or on a recording, and propose their thresholds
     Calibrate(calibrate::Args),
     /// List the ways from one block to another, and what to set for each
     Road(road::Args),
+    /// Walk a car round the layout and check that each detector answers
+    Walk(walk::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
     /// Print the JSON Schema of the plan file
@@ -72,6 +77,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Calibrate(args) => calibrate::run(&args),
         Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
+        Command::Walk(args) => walk::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()

@@ -47,7 +47,7 @@ use alarm::Desk;
 use alarm::kinds::AlarmKind;
 use change::{Change, Item, What};
 use detector::DetectorState;
-pub use detector::{Promise, promise};
+pub use detector::{Promise, SequentialTest, promise, until_on};
 use evidence::NodeState;
 use feed::FeedState;
 use ids::{DetectorId, PlaceId, TrainId, TurnoutId};

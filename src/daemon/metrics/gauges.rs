@@ -7,7 +7,7 @@ use prometheus::{CounterVec, GaugeVec, Opts, Registry};
 use super::table::{self, Row};
 use crate::engine::alarm::kinds::Priority;
 use crate::engine::alarm::lifecycle::AlarmState;
-use crate::engine::change::{Clearance, Occupancy};
+use crate::engine::change::{Clearance, Health, Occupancy};
 use crate::engine::input::Position;
 use crate::engine::snapshot::{AlarmView, DetectorView, Snapshot, TurnoutView};
 use crate::engine::time::{Instant, Span};
@@ -119,6 +119,9 @@ fn detectors(
     let lux = sheet.gauge(&table::DETECTOR_LUX)?;
     let silence = sheet.gauge(&table::DETECTOR_SILENCE)?;
     let dropouts = sheet.counter(&table::DETECTOR_DROPOUTS)?;
+    let passes = sheet.counter(&table::DETECTOR_PASSES)?;
+    let health = sheet.gauge(&table::DETECTOR_HEALTH)?;
+    let steps = sheet.counter(&table::DETECTOR_CLOCK_STEPS)?;
     for detector in detectors {
         let id = [detector.id.as_str()];
         if let Some(reading) = detector.reading {
@@ -137,6 +140,17 @@ fn detectors(
         dropouts
             .with_label_values(&id)
             .inc_by(count64(detector.dropouts));
+        passes
+            .with_label_values(&id)
+            .inc_by(count64(detector.passes));
+        steps
+            .with_label_values(&id)
+            .inc_by(count64(detector.clock_steps));
+        for one in Health::ALL {
+            health
+                .with_label_values(&[detector.id.as_str(), one.word()])
+                .set(flag(detector.health == one));
+        }
     }
     Ok(())
 }
