@@ -463,7 +463,7 @@ impl DetectorState {
         true
     }
 
-    fn judge_health(&mut self, detector: &Detector) -> bool {
+    fn judge_health(&mut self, _detector: &Detector) -> bool {
         let health = if self.out_of_service {
             Health::OutOfService
         } else if self.silent || self.node_offline {
@@ -478,7 +478,7 @@ impl DetectorState {
             Health::Coupled
         } else if self.disagreeing {
             Health::Disagreeing
-        } else if self.has_drifted(detector) {
+        } else if self.has_drifted() {
             Health::Drifting
         } else {
             Health::Ok
@@ -490,10 +490,10 @@ impl DetectorState {
         true
     }
 
-    /// The vacant level is not where it was, and what is added to it cannot be trusted for long.
-    fn has_drifted(&self, detector: &Detector) -> bool {
+    /// The vacant level is not where it was. Darkness over all beams is no fault of one of them.
+    fn has_drifted(&self) -> bool {
         let level = self.sequential.as_ref();
-        level.is_some_and(Sequential::has_drifted) || self.light.worn || self.is_blinded(detector)
+        level.is_some_and(Sequential::has_drifted) || self.light.worn
     }
 
     /// The operator takes it out of service or puts it back.
