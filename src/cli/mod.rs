@@ -1,7 +1,8 @@
 //! The command line: one file a command, one exit code for each way of ending.
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, Parser, Subcommand};
 
+pub mod acl;
 mod address;
 pub mod calibrate;
 pub mod check;
@@ -11,6 +12,7 @@ mod html;
 pub mod init;
 pub mod line_up;
 pub mod listen;
+pub mod notify_test;
 mod plan_file;
 mod prompt;
 mod question;
@@ -59,8 +61,18 @@ enum Command {
     Walk(walk::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
+    /// Print the access list of a Mosquitto broker for a plan
+    Acl(acl::Args),
+    /// Send a test by each way out of a plan
+    NotifyTest(notify_test::Args),
     /// Print the JSON Schema of the plan file
     Schema(schema::Args),
+}
+
+/// The commands and their options, for whoever makes man pages and completions of them.
+#[must_use]
+pub fn command() -> clap::Command {
+    Cli::command()
 }
 
 /// Runs the program and says how it ended.
@@ -78,6 +90,8 @@ pub fn main() -> std::process::ExitCode {
         Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
         Command::Walk(args) => walk::run(&args),
+        Command::Acl(args) => acl::run(&args),
+        Command::NotifyTest(args) => notify_test::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()

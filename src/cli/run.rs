@@ -10,6 +10,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
 use super::{Exit, address, plan_file};
+use crate::daemon::service::Service;
 use crate::daemon::{Addresses, Daemon, Options, StartError};
 use crate::plan::Plan;
 
@@ -100,6 +101,7 @@ async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
         }
     };
     greet(&name, daemon.addresses(), secure);
+    let service = Service::ready(daemon.hub(), &format!("Watches {name}"));
     let exit = loop {
         tokio::select! {
             _ = interrupt.recv() => break Exit::Fine,
@@ -114,6 +116,7 @@ async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
             }
         }
     };
+    service.stopping();
     daemon.stop().await;
     exit
 }

@@ -7,8 +7,8 @@
 //! A snapshot is taken by the engine's task when one is asked for, at most ten times a second, and
 //! is shared by all who ask within that time: readers cannot slow detection down.
 
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, OnceLock};
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 
 use serde_json::Value;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -16,6 +16,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use super::clock::Clock;
 use super::metrics::Metrics;
 use super::mqtt::publisher::Publisher;
+use super::notify::Notifiers;
 use super::stream::Stream;
 use crate::engine::memory::Memory;
 use crate::engine::snapshot::Snapshot;
@@ -23,6 +24,7 @@ use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
 use crate::wire::commands::Target;
 use crate::wire::layout_json;
+use crate::wire::rights::Rights;
 use crate::wire::road_json::NoRoad;
 
 /// How many may wait for an answer; beyond that a request is refused with 503.
@@ -142,9 +144,17 @@ pub struct Hub {
     /// The counters.
     pub metrics: Metrics,
     publisher: Publisher,
+    notifiers: Mutex<Notifiers>,
+    /// Pages that are open with sound.
+    listening: AtomicUsize,
     /// The clock.
     pub clock: Clock,
+    /// Who may publish what at the broker inside.
+    pub(super) rights: SharedRights,
 }
+
+/// Rights that a new plan changes while the broker asks them.
+pub(super) type SharedRights = Arc<RwLock<Rights>>;
 
 /// Waits until the daemon stops, or is gone.
 pub async fn stopped(stop: &mut watch::Receiver<bool>) {
@@ -176,8 +186,17 @@ impl Hub {
             stream: Stream::new(base),
             metrics,
             publisher,
+            notifiers: Mutex::default(),
+            listening: AtomicUsize::new(0),
             clock,
+            rights: SharedRights::default(),
         }
+    }
+
+    /// The rights are those of another plan from now on.
+    pub(super) fn change_rights(&self, plan: &Plan) {
+        let mut rights = self.rights.write().unwrap_or_else(PoisonError::into_inner);
+        *rights = Rights::new(plan);
     }
 
     /// Everything: never behind what was published before the question.
@@ -256,9 +275,44 @@ impl Hub {
         self.broker_connected() && self.publisher.counters().subscribed
     }
 
+    /// The ways out.
+    pub fn notifiers(&self) -> MutexGuard<'_, Notifiers> {
+        self.notifiers
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A page with sound was opened; it is counted until the value is dropped.
+    pub fn listen(self: &Arc<Self>) -> Listening {
+        self.listening.fetch_add(1, Ordering::Relaxed);
+        Listening(self.clone())
+    }
+
+    /// Pages that are open with sound.
+    #[must_use]
+    pub fn listening(&self) -> usize {
+        self.listening.load(Ordering::Relaxed)
+    }
+
+    /// A page is open with sound, or a way out has answered.
+    #[must_use]
+    pub fn would_be_heard(&self) -> bool {
+        self.listening() > 0 || self.notifiers().any_answers()
+    }
+
     /// Becomes true when the daemon stops: whoever holds a connection open ends it.
     #[must_use]
     pub fn stopping(&self) -> watch::Receiver<bool> {
         self.stop.clone()
+    }
+}
+
+/// A page that is open with sound.
+#[derive(Debug)]
+pub struct Listening(Arc<Hub>);
+
+impl Drop for Listening {
+    fn drop(&mut self) {
+        self.0.listening.fetch_sub(1, Ordering::Relaxed);
     }
 }

@@ -6,6 +6,7 @@
 //!
 //! Reading order: `start`, [`mqtt`], `engine_task`, `outlet`, [`hub`], [`http`].
 
+pub mod acts;
 pub mod clock;
 mod desk;
 mod engine_task;
@@ -15,10 +16,12 @@ mod last_words;
 mod log_limit;
 pub mod metrics;
 pub mod mqtt;
+pub mod notify;
 mod outlet;
 mod reading;
 pub mod reload;
 mod say;
+pub mod service;
 pub mod show;
 mod start;
 pub mod stream;
@@ -104,7 +107,8 @@ impl Daemon {
             .map_err(|error| StartError::Setup(error.to_string()))?;
         let pin = start::pin(&plan.web)?;
         let tls = start::tls(&plan.web)?;
-        let (broker, way) = start::broker(&plan.mqtt, &plan.topic_prefix)?;
+        let rights = start::rights(&plan);
+        let (broker, way) = start::broker(&plan.mqtt, &rights)?;
 
         let clock = Clock::start();
         let (stop, stopping) = watch::channel(false);
@@ -125,7 +129,8 @@ impl Daemon {
 
         let base = start::stream_base();
         let out = publisher.clone();
-        let hub = Hub::new(asks, stopping.clone(), metrics, out, clock, base);
+        let mut hub = Hub::new(asks, stopping.clone(), metrics, out, clock, base);
+        hub.rights = rights;
         let hub = Arc::new(hub);
         let names = http::Names::new(web, &plan.web.allowed_hosts);
         let sessions = http::Sessions::new(pin, tls.is_some());
@@ -233,6 +238,8 @@ impl Daemon {
                 tracing::warn!("a task did not end in time");
             }
         }
+        // What waits to be sent would wait for nobody.
+        self.hub.notifiers().renew(&[]);
         self.publisher.stop().await;
         if let Some(broker) = self.broker {
             broker.stop().await;
@@ -259,6 +266,7 @@ fn engine_task(
     let table = TopicTable::new(&plan);
     let desk = Desk::new(&plan);
     let names = Arc::new(LayoutNames::new(plan));
+    hub.notifiers().renew(&names.plan.notify);
     let outlet = Outlet::new(publisher.clone(), hub.clone(), names.clone());
     EngineTask {
         engine,

@@ -6,7 +6,7 @@
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError, RwLock};
 
 use argon2::PasswordHash;
 use argon2::password_hash::rand_core::{OsRng, RngCore as _};
@@ -17,13 +17,13 @@ use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::pem::PemObject as _;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
+use super::hub::SharedRights;
 use super::mqtt::AddressError;
 use super::mqtt::broker::access::UsersError;
 use super::mqtt::broker::{Action, Broker, BrokerConfig, Permit, Users};
-use crate::plan::{Mqtt, Web};
+use crate::plan::{Mqtt, Plan, Web};
+use crate::wire::rights::{OWN_USER, Rights};
 
-/// The name under which the daemon itself logs in to its own broker.
-const OWN_USER: &str = "taillamp";
 /// The longest file with a secret.
 const SECRET_BYTES_MAX: u64 = 4 * 1_024 * 1_024;
 
@@ -125,7 +125,10 @@ pub(super) async fn listen(web: &Web) -> Result<TcpListener, StartError> {
 }
 
 /// Starts the embedded broker, where the plan wants it, and tells the way to the broker.
-pub(super) fn broker(mqtt: &Mqtt, prefix: &str) -> Result<(Option<Broker>, Way), StartError> {
+pub(super) fn broker(
+    mqtt: &Mqtt,
+    rights: &SharedRights,
+) -> Result<(Option<Broker>, Way), StartError> {
     match mqtt {
         Mqtt::Embedded {
             listen,
@@ -144,7 +147,7 @@ pub(super) fn broker(mqtt: &Mqtt, prefix: &str) -> Result<(Option<Broker>, Way),
                     .map_err(|error| StartError::Setup(error.to_string()))?;
                 config.users = users;
                 config.allow_anonymous = *allow_anonymous;
-                config.permit = Some(only_we_report(prefix));
+                config.permit = Some(permit(rights.clone()));
                 (user, password) = (Some(OWN_USER.to_owned()), Some(own));
             }
             let broker =
@@ -185,15 +188,20 @@ pub(super) fn broker(mqtt: &Mqtt, prefix: &str) -> Result<(Option<Broker>, Way),
     }
 }
 
-/// What the daemon reports is the daemon's to report: a node that could write there could tell
-/// every other device that points are free.
-fn only_we_report(prefix: &str) -> Permit {
-    let ours = ["state/", "alarm/", "say", "status"].map(|topic| format!("{prefix}/{topic}"));
+/// Who may publish what, as the plan has it.
+pub(super) fn rights(plan: &Plan) -> SharedRights {
+    Arc::new(RwLock::new(Rights::new(plan)))
+}
+
+/// What the daemon reports is the daemon's to report, and what a board carries is the board's: a
+/// device that could write there could tell everybody that points are free.
+fn permit(rights: SharedRights) -> Permit {
     Arc::new(move |user, action, topic| match action {
         Action::Subscribe => true,
-        Action::Publish => {
-            user == Some(OWN_USER) || !ours.iter().any(|ours| topic.starts_with(ours.as_str()))
-        }
+        Action::Publish => rights
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .may_publish(user, topic),
     })
 }
 
@@ -271,17 +279,6 @@ fn read(key: &'static str, file: &Path) -> Result<String, StartError> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn nodes_cannot_report_in_the_daemons_name() {
-        let permit = only_we_report("wharf");
-        let publish = |user, topic: &str| permit(user, Action::Publish, topic);
-        assert!(publish(Some("esp-3"), "wharf/detector/d1"));
-        assert!(!publish(Some("esp-3"), "wharf/state/turnout/w1"));
-        assert!(!publish(None, "wharf/status"));
-        assert!(publish(Some(OWN_USER), "wharf/state/turnout/w1"));
-        assert!(permit(None, Action::Subscribe, "wharf/state/#"));
-    }
 
     #[test]
     fn bases_are_exact_in_javascript_and_leave_room() {

@@ -132,7 +132,10 @@ async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Cli
         ..
     } = connect;
     // 3.1.3-8: an empty identifier goes with a clean session only.
-    if (client_id.is_empty() && !clean_session) || client_id.len() > limits.client_id_bytes_max {
+    if (client_id.is_empty() && !clean_session)
+        || client_id.len() > limits.client_id_bytes_max
+        || client_id.contains('\0')
+    {
         return Err(Refusal::Answer(ConnectReturnCode::BadClientId));
     }
     if let Some(will) = &last_will
@@ -151,7 +154,7 @@ async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Cli
     // Nothing is awaited from here on: a seat that was given is always left again.
     let (seat, present) = shared
         .router()
-        .seat(&client_id, clean_session, Arc::clone(&wake), will);
+        .seat(&own_id(user.as_deref(), client_id), clean_session, Arc::clone(&wake), will);
     wire.put_answer(ConnectReturnCode::Success, present);
     let silence_max = match keep_alive {
         0 => None,
@@ -163,6 +166,15 @@ async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Cli
         wake,
         silence_max,
     })
+}
+
+/// An identifier is a user's own: under another's nobody takes over a session, or ends it. NUL is in
+/// no identifier and no name (1.5.3-2).
+fn own_id(user: Option<&str>, client_id: String) -> String {
+    match user {
+        Some(user) if !client_id.is_empty() => format!("{user}\0{client_id}"),
+        _ => client_id,
+    }
 }
 
 /// From CONNACK to the end.
