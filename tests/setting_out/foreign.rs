@@ -182,12 +182,17 @@ fn it_agrees_with_a_change_point_and_a_hidden_markov_library() {
         .collect();
     assert_eq!(answers.len(), signals.len());
     for answer in answers {
-        // Ours lags by its delay at four changes in 1 400 samples; a recording has some 45 samples,
-        // with the rise of a train that draws in.
+        // Ours lags by its delay at four changes in 1 400 samples. A recording has some 45 samples;
+        // a train that draws in comes in steps, and a change-point library puts the first of them
+        // with the empty track, where a wheelset is a vehicle.
         let recorded = answer["delays"].is_null();
-        let least = if recorded { 0.85 } else { 0.95 };
         for library in ["ruptures", "hmmlearn"] {
             let agrees = answer[library].as_f64().expect("a part");
+            let least = match (recorded, library) {
+                (false, _) => 0.95,
+                (true, "hmmlearn") => 0.93,
+                (true, _) => 0.75,
+            };
             assert!(agrees >= least, "{library}: {answer}\n{table}");
         }
     }
