@@ -123,7 +123,7 @@ fn a_moment_is_the_same_from_every_whole_state() {
         for n in 0..9_000_i64 {
             let id = format!("b{}", n % 7);
             let state = states[usize::try_from(n % 3).expect("small")];
-            let train = (n % 5 == 0).then(|| "[\"t1\"]").unwrap_or("[]");
+            let train = if n % 5 == 0 { "[\"t1\"]" } else { "[]" };
             let record = format!("{{\"state\":\"{state}\",\"trains\":{train}}}");
             let news = News {
                 at: Instant(u64::try_from(n).expect("small") * 10_000),
