@@ -457,6 +457,20 @@ impl Engine {
         Outcome::Taken
     }
 
+    /// The journal keeps up, or does not: what is remembered, not what is decided, depends on it.
+    pub(crate) fn hear_journal(&mut self, well: bool) -> Outcome {
+        if well {
+            self.clear(AlarmKind::JournalBehind, "journal");
+        } else {
+            self.raise(
+                AlarmKind::JournalBehind,
+                "journal",
+                wording::journal_behind(),
+            );
+        }
+        Outcome::Taken
+    }
+
     /// No broker for long enough: nothing that is shown is live.
     pub(crate) fn look_at_broker(&mut self) {
         if self.broker_lost_at.is_none() || !self.broker {

@@ -151,6 +151,10 @@ pub struct Journal {
     pub path: PathBuf,
     /// How long it remembers.
     pub keep_days: u32,
+    /// Its size at most, in megabytes.
+    pub keep_mb: u32,
+    /// Megabytes of raw messages at most; 0: none are kept.
+    pub raw_mb: u32,
 }
 
 /// The largest plan file, in bytes: far above any layout, far below what would hurt.

@@ -58,6 +58,7 @@ fn the_tables_are_those_of_the_program() {
             SubjectKind::Table => "table",
             SubjectKind::DetectorOrNode => "detector, node",
             SubjectKind::Broker => "broker",
+            SubjectKind::Journal => "journal",
         };
         let latched = if doc.latches { ", latched" } else { "" };
         let (word, priority) = (doc.word, doc.priority.word());

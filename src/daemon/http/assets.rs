@@ -68,6 +68,7 @@ assets! {
     "/stream.js" "stream.js" SCRIPT;
     "/strip.js" "strip.js" SCRIPT;
     "/sw.js" "sw.js" SCRIPT;
+    "/tiles.js" "tiles.js" SCRIPT;
     "/topology.js" "topology.js" SCRIPT;
     "/upkeep.js" "upkeep.js" SCRIPT;
     "/views.js" "views.js" SCRIPT;

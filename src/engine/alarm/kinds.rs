@@ -46,6 +46,8 @@ pub enum SubjectKind {
     DetectorOrNode,
     /// The broker.
     Broker,
+    /// The journal.
+    Journal,
 }
 
 /// One row of the table.
@@ -228,6 +230,11 @@ kinds! {
         "The message broker does not answer."
         "Nothing that is shown is live."
         "Look before you move; restart the broker." 30 0 0 10;
+    JournalBehind "journal-behind" Journal Low false
+        "It endangers what is remembered, not what runs."
+        "The journal's disk is full, broken or too slow."
+        "A power cut now would forget where trains stand."
+        "Make room on the disk, or look at the card; note where trains stand." 600 0 0 300;
 }
 
 impl AlarmKind {

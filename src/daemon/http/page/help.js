@@ -5,7 +5,7 @@
 
 import { h } from './dom.js';
 import { everyAlarm } from './kinds.js';
-import { pointsForm } from './strip.js';
+import { pointsForm } from './tiles.js';
 import { priorityForm } from './attention.js';
 import { watch } from './watch.js';
 
