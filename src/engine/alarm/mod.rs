@@ -211,10 +211,9 @@ fn is_item(layout: &Layout, kind: SubjectKind, id: &str) -> bool {
             layout.detectors.iter().any(|item| item.id == id)
                 || layout.nodes.iter().any(|item| item.id == id)
         }
-        SubjectKind::Train
-        | SubjectKind::Place
-        | SubjectKind::Broker
-        | SubjectKind::Journal => false,
+        SubjectKind::Train | SubjectKind::Place | SubjectKind::Broker | SubjectKind::Journal => {
+            false
+        }
     }
 }
 
