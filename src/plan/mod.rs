@@ -197,6 +197,7 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
     checks::run(&looking, report);
     let mqtt = resolve::shell::mqtt(&written, file, report);
     let web = resolve::shell::web(&written, file, report);
+    let notify = resolve::notify::notify(&written, file, report);
     let scale = section.and_then(|layout| layout.scale.as_ref());
     Some(Plan {
         layout: resolved.layout,
@@ -211,6 +212,6 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
         mqtt: mqtt?,
         web: web?,
         journal: resolve::shell::journal(&written, file)?,
-        notify: resolve::notify::notify(&written, file, report),
+        notify,
     })
 }

@@ -65,8 +65,8 @@ fn the_tables_are_those_of_the_program() {
         let (cause, consequence, reason) = (doc.cause, doc.consequence, doc.priority_reason);
         let (cure, within) = (doc.to_do, doc.respond_within_s);
         alarms.push_str(&format!(
-            "| `{word}` | {about} | {priority}{latched} | {reason} | {cause} | {consequence} | {cure} | \
-             {within} s |\n"
+            "| `{word}` | {about} | {priority}{latched} | {reason} | {cause} | {consequence} | \
+             {cure} | {within} s |\n"
         ));
     }
     compare("alarms", &alarms);

@@ -41,11 +41,8 @@ function exceptionRow(exception) {
   );
 }
 
-
 const section = (title, list) =>
-  list.length
-    ? h('section', null, h('h2', null, title), h('ol', { class: 'rows' }, list))
-    : null;
+  list.length ? h('section', null, h('h2', null, title), h('ol', { class: 'rows' }, list)) : null;
 
 const turns = (here) =>
   h(
@@ -106,12 +103,22 @@ function standing(id) {
     'li',
     { class: 'item' },
     h('b', null, link(id)),
-    h('p', null, capital(state), places.map((place, i) => [i ? ', ' : '', link(place)])),
+    h(
+      'p',
+      null,
+      capital(state),
+      places.map((place, i) => [i ? ', ' : '', link(place)]),
+    ),
   );
 }
 
 const feedLine = (id) =>
-  h('li', { class: 'item' }, h('b', null, link(id)), h('p', null, capital(feedWord(known.feeds[id]))));
+  h(
+    'li',
+    { class: 'item' },
+    h('b', null, link(id)),
+    h('p', null, capital(feedWord(known.feeds[id]))),
+  );
 
 export const shutDown = {
   mount(root) {
