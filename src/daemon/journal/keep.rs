@@ -84,7 +84,7 @@ impl Chores {
         self.drop_raw(connection)?;
         self.bytes = pragma(connection, "page_count")? * pragma(connection, "page_size")?;
         let old = if clock.is_trusted() || clock.now() >= SETTLED {
-            self.too_old(connection, clock.wall_us())?
+            self.too_old(connection, clock.wall_now_us())?
         } else {
             None
         };
