@@ -144,12 +144,12 @@ fn a_moment_is_the_same_from_every_whole_state() {
         let wholes = past.wholes(boot.first, boot.end, 100).expect("states");
         assert!(wholes.len() >= 4, "{} whole states", wholes.len());
         let first = past
-            .state_before(&boot, boot.first + 1)
+            .state_before(&boot, boot.first + 2)
             .expect("it")
             .expect("known");
         let mut folded = first.whole;
         let mut checked = 0;
-        past.rows(boot.first + 1, boot.end, None, &mut |found| {
+        past.rows(boot.first + 2, boot.end, None, &mut |found| {
             let body = serde_json::from_str(&found.body).expect("JSON");
             if found.difference {
                 folded.patch(&found.kind, &found.id, &body);
