@@ -10,6 +10,8 @@ mod broker;
 mod commands;
 #[path = "daemon/doors.rs"]
 mod doors;
+#[path = "daemon/journal.rs"]
+mod journal;
 #[path = "daemon/reload.rs"]
 mod reload;
 #[path = "daemon/road.rs"]

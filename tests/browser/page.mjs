@@ -561,6 +561,16 @@ await test('an alarm is acknowledged by touch', async () => {
   await page.context().close();
 });
 
+await test('Help documents every type of alarm, from the daemon itself', async () => {
+  const page = await open('help');
+  await page.waitForSelector('details.kind');
+  await page.locator('details.kind summary').first().tap();
+  const text = await page.locator('details.kind').first().innerText();
+  assert.match(text, /siding[^]*Set the points straight[^]*Why medium/);
+  nothingWrong(page);
+  await page.context().close();
+});
+
 await test('Start watching says in words what this device refuses', async () => {
   const page = await open();
   await page.locator('#watch').tap();
@@ -702,13 +712,15 @@ if (mock) {
     await page.context().close();
   });
 
-  await test('lost by silence: no byte for twenty seconds fades the page', async () => {
+  await test('lost by silence: no byte for twelve seconds fades the page', async () => {
     const page = await open('now', {}, alone.url);
     await page.clock.install();
     // The old stream stays open and says nothing; a new one is not to be had.
-    await page.route('**/events', (route) => route.abort());
+    await page.route('**/events*', (route) => route.abort());
+    world.mute = true;
     await page.clock.fastForward(25_000);
     await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+    world.mute = false;
     assert.match(await page.locator('#not-live').innerText(), /Not live since/);
     await page.context().close();
   });
@@ -716,9 +728,11 @@ if (mock) {
   await test('after an absence what was raised meanwhile is listed', async () => {
     const page = await open('now', {}, alone.url);
     await page.clock.install();
-    await page.route('**/events', (route) => route.abort());
+    await page.route('**/events*', (route) => route.abort());
+    world.mute = true;
     await page.clock.fastForward(25_000);
     await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+    world.mute = false;
     const since = await page.evaluate(() => new Date(Date.now()).toISOString());
     world.send('alarm', 'short:outer-1', {
       id: 'short:outer-1',
@@ -734,7 +748,7 @@ if (mock) {
       by: null,
       until: null,
     });
-    await page.unroute('**/events');
+    await page.unroute('**/events*');
     await page.clock.fastForward(10_000);
     await page.waitForFunction(
       () => /Short in Outer Mill/.test(document.querySelector('#missed').textContent),
@@ -758,8 +772,59 @@ if (mock) {
     raise('opposing:t2', 'high', 'Coal empties: a train comes the other way', [21, 30]);
     await page.waitForFunction(() => globalThis.heard.length > 1, null, { timeout: 30_000 });
     const heard = await page.evaluate(() => globalThis.heard);
+    assert.match(heard[0], /^Watching/, 'first a test phrase');
     for (const text of heard) assert.ok(text.split(' ').length <= 8, text);
+    assert.equal(world.listening, 1, 'the stream says that somebody listens');
+    await page.locator('#watch').tap();
+    const deadline = Date.now() + DEADLINE_MS;
+    while (world.listening > 0 && Date.now() < deadline) await page.waitForTimeout(20);
+    assert.equal(world.listening, 0);
     world.send('alarm', 'opposing:t2', null);
+    nothingWrong(page);
+    await page.context().close();
+  });
+
+  await test('ten thousand alarms, raised and returned: the page stays usable', async () => {
+    const page = await open('now', {}, alone.url);
+    const since = new Date().toISOString();
+    const before = await page.locator('.alarm-row').count();
+    for (let i = 0; i < 10_000; i += 1) {
+      const id = `detector-fault:d-${i}`;
+      world.send('alarm', id, {
+        id,
+        type: 'detector-fault',
+        subject: `d-${i}`,
+        priority: 'low',
+        state: 'unacknowledged',
+        active: true,
+        since,
+        text: `Detector ${i} silent`,
+        do: 'Look at it.',
+        seconds: null,
+        by: null,
+        until: null,
+      });
+      if (i % 500 === 499) await page.waitForTimeout(1);
+    }
+    await page.waitForFunction(
+      () => /(99\d\d|10\d{3}) more/.test(document.body.textContent),
+      null,
+      { timeout: 60_000 },
+    );
+    assert.ok((await page.locator('.alarm-row').count()) <= 110, 'only some are drawn');
+    // It still answers to a finger.
+    await page.locator('nav a').nth(1).tap();
+    await page.waitForFunction(() => location.hash !== '#now' && location.hash !== '');
+    await page.locator('nav a').first().tap();
+    for (let i = 0; i < 10_000; i += 1) {
+      world.send('alarm', `detector-fault:d-${i}`, null);
+      if (i % 500 === 499) await page.waitForTimeout(1);
+    }
+    await page.waitForFunction(
+      (count) => document.querySelectorAll('.alarm-row').length === count,
+      before,
+      { timeout: 60_000 },
+    );
     nothingWrong(page);
     await page.context().close();
   });

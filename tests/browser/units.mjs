@@ -394,6 +394,22 @@ test('what is over or acknowledged falls silent in the middle of its sentence', 
   assert.deepEqual(log, ['high', '(hush)', 'high']);
 });
 
+test('the test phrase is one of eight words at most, and any warning ends it', () => {
+  const { announcer, log, finish } = stage();
+  announcer.trial();
+  assert.equal(log.length, 1);
+  assert.ok(log[0].split(' ').length <= WORDS_MAX, log[0]);
+  announcer.update([]);
+  assert.equal(log.length, 1, 'nothing to warn of does not end it');
+  announcer.update([warning('low', 'low')]);
+  assert.deepEqual(log.slice(1), ['(hush)', 'low']);
+  finish();
+  announcer.trial();
+  finish();
+  announcer.tick();
+  assert.equal(log.length, 4, 'it is not repeated');
+});
+
 test('a rise of priority is spoken anew', () => {
   const { announcer, log, finish } = stage();
   announcer.update([warning('x', 'medium')]);

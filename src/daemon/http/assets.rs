@@ -54,6 +54,7 @@ assets! {
     "/dom.js" "dom.js" SCRIPT;
     "/help.js" "help.js" SCRIPT;
     "/history.js" "history.js" SCRIPT;
+    "/kinds.js" "kinds.js" SCRIPT;
     "/lanes.js" "lanes.js" SCRIPT;
     "/lineup.js" "lineup.js" SCRIPT;
     "/more.js" "more.js" SCRIPT;

@@ -64,6 +64,9 @@ const split = () => {
   ];
 };
 
+/** The journal keeps states, not what was made of them. */
+const notKept = () => big('Not kept', 'What was to be put right then is not written down.');
+
 export const lineUp = {
   mount(root) {
     this.root = h('div', null);
@@ -72,6 +75,7 @@ export const lineUp = {
   },
   paint() {
     if (!touched('line-up', 'block')) return;
+    if (known.past) return morphInto(this.root, turns('line-up'), notKept());
     const [stops, notes] = split();
     const { ready } = known.line_up;
     morphInto(
@@ -124,6 +128,7 @@ export const shutDown = {
   },
   paint() {
     if (!touched('line-up', 'block', 'train', 'feed')) return;
+    if (known.past) return morphInto(this.root, turns('shut-down'), notKept());
     const all = known.line_up.exceptions;
     const trains = Object.keys(known.trains);
     const byName = (x, y) => trainName(x).localeCompare(trainName(y), 'en', { numeric: true });

@@ -22,7 +22,7 @@ function limit(key) {
   const found = measures.limits?.[key];
   if (found === undefined || found === null) return [null, null];
   if (typeof found === 'number') return [found, measures.limits.source ?? null];
-  return [found.limit ?? found.value ?? found.max ?? null, found.source ?? null];
+  return [found.acceptable ?? found.limit ?? found.value ?? found.max ?? null, found.source ?? null];
 }
 
 function measureRow([key, word, unit]) {
