@@ -70,6 +70,9 @@ const KINDS: [(&str, &str, &[&str]); 7] = [
             "since",
             "heard",
             "dropouts",
+            "passes",
+            "dropouts_per_pass",
+            "advice",
             "late",
             "implausible",
             "clock_steps",
@@ -103,7 +106,7 @@ const KINDS: [(&str, &str, &[&str]); 7] = [
         "alarms",
         &[
             "id", "type", "subject", "priority", "state", "active", "since", "text", "do",
-            "seconds", "by", "until",
+            "seconds", "by", "reason", "until", "quiet",
         ],
     ),
 ];

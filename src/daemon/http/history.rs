@@ -230,7 +230,7 @@ fn write_csv(
 async fn ready(app: &App) -> Result<(PathBuf, i64, OwnedSemaphorePermit), Problem> {
     let Some(journal) = &app.journal else {
         let detail = "this daemon keeps no journal";
-        return Err(Problem::new(StatusCode::NOT_FOUND, detail));
+        return Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail));
     };
     let stopping = |_| Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the daemon is stopping");
     let turn = app.readers.clone().acquire_owned().await;
