@@ -12,6 +12,8 @@ mod commands;
 mod commissioning;
 #[path = "daemon/doors.rs"]
 mod doors;
+#[path = "daemon/journal.rs"]
+mod journal;
 #[path = "daemon/reload.rs"]
 mod reload;
 #[path = "daemon/road.rs"]

@@ -8,8 +8,10 @@ pub mod calibrate;
 pub mod check;
 mod ear;
 pub mod exit;
+pub mod export;
 mod html;
 pub mod init;
+pub mod journal;
 pub mod line_up;
 pub mod listen;
 pub mod notify_test;
@@ -17,7 +19,9 @@ mod plan_file;
 mod prompt;
 mod question;
 pub mod record;
+mod record_past;
 pub mod replay;
+pub mod report;
 pub mod road;
 pub mod run;
 pub mod schema;
@@ -51,6 +55,10 @@ enum Command {
     Replay(replay::Args),
     /// Write a recording from the broker
     Record(record::Args),
+    /// Write the report of an evening, from the journal
+    Report(report::Args),
+    /// Write events of the journal as a CSV table
+    Export(export::Args),
     /// List what is not as it should be before running
     LineUp(line_up::Args),
     /// Measure detectors, live or on a recording, and propose their thresholds
@@ -85,6 +93,8 @@ pub fn main() -> std::process::ExitCode {
         Command::Check(args) => check::run(&args),
         Command::Replay(args) => replay::run(&args),
         Command::Record(args) => record::run(&args),
+        Command::Report(args) => report::run(&args),
+        Command::Export(args) => export::run(&args),
         Command::LineUp(args) => line_up::run(&args),
         Command::Calibrate(args) => calibrate::run(&args),
         Command::Road(args) => road::run(&args),

@@ -10,8 +10,13 @@ use crate::feed::Power;
 use crate::ids::{DetectorId, NodeId, PlaceId, TurnoutId};
 use crate::input::{Outcome, Position, Sample, TablePosition};
 use crate::layout::{DetectorKind, Equipped, PositionSource, Subject as Watched, Watches};
+use crate::time::Span;
 use crate::timers::Subject;
 use crate::wording;
+
+/// A device that dies falls silent with all its detectors within this time, each of which is
+/// noticed on its own. Common practice, no source: devices report each once a second or oftener.
+const NODE_DIES_WITHIN: Span = Span::from_secs(2);
 
 #[derive(Debug, Default)]
 pub(crate) struct NodeState {
@@ -292,6 +297,12 @@ impl Engine {
         let health = self.detectors[id.index()].health;
         match health {
             Health::Ok | Health::OutOfService => self.clear(AlarmKind::DetectorFault, &subject),
+            // Perhaps the first of a device that has died: then its one alarm is to stand for all.
+            Health::Silent if node.is_some_and(|node| !self.node_speaks(node, id)) => {
+                let text = wording::detector_fault(&name, health_in_words(health));
+                let (kind, now) = (AlarmKind::DetectorFault, self.now);
+                self.raise_after(kind, &subject, now, NODE_DIES_WITHIN, text);
+            }
             _ => {
                 let text = wording::detector_fault(&name, health_in_words(health));
                 self.raise(AlarmKind::DetectorFault, &subject, text);
@@ -299,14 +310,40 @@ impl Engine {
         }
     }
 
+    /// Offline, or all of its detectors that report steadily are silent, of which one alone proves
+    /// nothing about it.
     fn node_is_gone(&self, node: NodeId) -> bool {
         let state = &self.nodes[node.index()];
-        state.online == Some(false)
-            || (state.detectors.len() > 1
-                && state
-                    .detectors
-                    .iter()
-                    .all(|d| self.detectors[d.index()].is_silent()))
+        let mut steady = 0;
+        let mut speaks = false;
+        for detector in &state.detectors {
+            let detector = &self.detectors[detector.index()];
+            steady += usize::from(!detector.reports_changes_only());
+            speaks |= !detector.reports_changes_only() && !detector.is_silent();
+        }
+        state.online == Some(false) || (steady > 1 && !speaks)
+    }
+
+    /// Whether another detector of the device was heard well after this one, or there is none that
+    /// could be.
+    fn node_speaks(&self, node: NodeId, silent: DetectorId) -> bool {
+        let last = self.detectors[silent.index()].heard();
+        let mut others = 0;
+        for other in &self.nodes[node.index()].detectors {
+            let detector = &self.detectors[other.index()];
+            if *other == silent || detector.reports_changes_only() {
+                continue;
+            }
+            others += 1;
+            let later = match (detector.heard(), last) {
+                (Some(heard), Some(last)) => heard > last.plus(NODE_DIES_WITHIN),
+                (heard, _) => heard.is_some(),
+            };
+            if later {
+                return true;
+            }
+        }
+        others == 0
     }
 
     fn tell_node(&mut self, node: NodeId) {
@@ -318,8 +355,17 @@ impl Engine {
             let name = self.layout.nodes[node.index()].name.clone();
             let text = wording::detector_fault(&name, "the device is not heard");
             self.raise(AlarmKind::DetectorFault, &subject, text);
+            for detector in self.nodes[node.index()].detectors.clone() {
+                let subject = self.layout.detectors[detector.index()].id.clone();
+                self.hold_or_drop(AlarmKind::DetectorFault, &subject);
+                self.suppress(AlarmKind::DetectorFault, &subject, true);
+            }
         } else {
             self.clear(AlarmKind::DetectorFault, &subject);
+            for detector in self.nodes[node.index()].detectors.clone() {
+                let subject = self.layout.detectors[detector.index()].id.clone();
+                self.suppress(AlarmKind::DetectorFault, &subject, false);
+            }
         }
     }
 
@@ -473,6 +519,20 @@ impl Engine {
             self.broker_lost_at = Some(now);
             let at = now.plus(self.layout.settings.broker_grace);
             self.timers.set(Subject::Broker, Some(at));
+        }
+        Outcome::Taken
+    }
+
+    /// The journal keeps up, or does not: what is remembered, not what is decided, depends on it.
+    pub(crate) fn hear_journal(&mut self, well: bool) -> Outcome {
+        if well {
+            self.clear(AlarmKind::JournalBehind, "journal");
+        } else {
+            self.raise(
+                AlarmKind::JournalBehind,
+                "journal",
+                wording::journal_behind(),
+            );
         }
         Outcome::Taken
     }

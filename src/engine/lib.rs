@@ -279,6 +279,7 @@ impl Engine {
             Input::FeedVoltage(feed, volts) => self.hear_voltage(feed, volts),
             Input::Node(node, online) => self.hear_node(node, online),
             Input::Broker(back) => self.hear_broker(back),
+            Input::Journal(well) => self.hear_journal(well),
             Input::Command(command, word) => self.obey(command, &word),
             Input::Heard(heard) => {
                 self.heard = Some(heard);

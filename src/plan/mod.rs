@@ -176,6 +176,10 @@ pub struct Journal {
     pub path: PathBuf,
     /// How long it remembers.
     pub keep_days: u32,
+    /// Its size at most, in megabytes.
+    pub keep_mb: u32,
+    /// Megabytes of raw messages at most; 0: none are kept.
+    pub raw_mb: u32,
 }
 
 /// The largest plan file, in bytes: far above any layout, far below what would hurt.
@@ -218,6 +222,7 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
     checks::run(&looking, report);
     let mqtt = resolve::shell::mqtt(&written, file, report);
     let web = resolve::shell::web(&written, file, report);
+    let notify = resolve::notify::notify(&written, file, report);
     let scale = section.and_then(|layout| layout.scale.as_ref());
     Some(Plan {
         layout: resolved.layout,
@@ -233,6 +238,6 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
         mqtt: mqtt?,
         web: web?,
         journal: resolve::shell::journal(&written, file)?,
-        notify: resolve::notify::notify(&written, file, report),
+        notify,
     })
 }

@@ -109,6 +109,16 @@ table! {
         "Event streams that are open, one a page.";
     PLAN_RELOADED "taillamp_plan_last_reload_successful" Gauge []
         "1 if the last attempt to load the plan was a success, 0 if the old plan was kept.";
+    JOURNAL_WRITE "taillamp_journal_write_seconds" Histogram []
+        "How long each write of the journal took until it was on the disk.";
+    JOURNAL_DELAY "taillamp_journal_delay_seconds" Histogram []
+        "Time from what was published first to its being on the disk.";
+    JOURNAL_LOST "taillamp_journal_lost_total" Counter []
+        "What the journal could not take because the disk did not follow.";
+    JOURNAL_BEHIND "taillamp_journal_behind" Gauge []
+        "1 while something that was published is not on the disk in time.";
+    JOURNAL_BYTES "taillamp_journal_bytes" Gauge []
+        "Size of the journal's file when it was last looked at.";
     HTTP_REFUSED "taillamp_http_refused_total" Counter ["reason"]
         "HTTP connections and requests that were refused.";
 }

@@ -293,8 +293,8 @@ impl Tally {
         &mut self.intervals[last]
     }
 
-    /// Without being changed: how many alarms the last ten minutes have at `now`, and when the flood
-    /// ended, if it did since the last look.
+    /// Without being changed: how many alarms the last ten minutes have at `now`, and when the
+    /// flood ended, if it did since the last look.
     fn ahead(&self, now: Instant) -> (u32, Option<Instant>) {
         let (mut left, mut end) = (self.last_10_min, None);
         for (second, count) in &self.seconds {

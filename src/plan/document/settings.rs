@@ -79,6 +79,11 @@ sections! {
         path: Text = "taillamp.db",
         /// How many days it remembers.
         keep_days: Count = 90,
+        /// How large it may become, in megabytes; then the oldest goes.
+        keep_mb: Count = 1000,
+        /// Keep what the devices said too, so much of it, in megabytes: for `record
+        /// --from-journal`. Left out, none is kept: it wears a memory card out.
+        raw_mb: Count,
     }
 
     /// What is true of all trains.

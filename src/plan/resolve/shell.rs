@@ -180,5 +180,7 @@ pub fn journal(plan: &PlanDoc, file: &str) -> Option<Journal> {
     Some(Journal {
         path: path(file, &doc.path)?,
         keep_days: value(&doc.keep_days)?,
+        keep_mb: value(&doc.keep_mb)?,
+        raw_mb: value(&doc.raw_mb).unwrap_or(0),
     })
 }
