@@ -8,6 +8,8 @@ mod harness;
 mod broker;
 #[path = "daemon/commands.rs"]
 mod commands;
+#[path = "daemon/commissioning.rs"]
+mod commissioning;
 #[path = "daemon/doors.rs"]
 mod doors;
 #[path = "daemon/journal.rs"]

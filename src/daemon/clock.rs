@@ -105,7 +105,7 @@ impl Clock {
 
     /// The wall clock, microseconds since 1970.
     #[must_use]
-    pub fn wall_us(&self) -> i64 {
+    pub fn wall_now_us(&self) -> i64 {
         wall_now_us()
     }
 }

@@ -6,9 +6,10 @@ use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
 use crate::change::{Evidence, Health, Item, Occupancy, PositionFrom, What};
 use crate::detector::Moved;
+use crate::feed::Power;
 use crate::ids::{DetectorId, NodeId, PlaceId, TurnoutId};
 use crate::input::{Outcome, Position, Sample, TablePosition};
-use crate::layout::{DetectorKind, PositionSource, Subject as Watched};
+use crate::layout::{DetectorKind, Equipped, PositionSource, Subject as Watched, Watches};
 use crate::time::Span;
 use crate::timers::Subject;
 use crate::wording;
@@ -77,9 +78,12 @@ impl Engine {
         if moved.light {
             self.look_for_ambient(id);
         }
+        if moved.fade {
+            self.look_for_fade(id);
+        }
         (
             outcome,
-            moved.any() || waited_for || short_moved || moved.light,
+            moved.any() || waited_for || short_moved || moved.light || moved.fade,
         )
     }
 
@@ -145,7 +149,9 @@ impl Engine {
         let detector = &self.layout.detectors[id.index()];
         let (subject, kind) = (detector.subject, detector.kind);
         let evidence = self.detectors[id.index()].evidence;
-        self.look_for_stuck(id);
+        if self.look_for_stuck(id) {
+            self.report_health(id);
+        }
         if let Some(place) = self.track.watched_by(subject) {
             self.dirty.places.mark(place.index());
             if kind == DetectorKind::Current
@@ -155,6 +161,7 @@ impl Engine {
                 self.note_current_lost(place);
             }
             self.count_dropout(id, place, before);
+            self.look_for_contradiction(id);
             for feed in self.places[place.index()].feeds.clone() {
                 self.dirty.feeds.mark(feed.index());
             }
@@ -193,7 +200,65 @@ impl Engine {
             if self.detectors[id.index()].dropped_out(detector, now) {
                 self.report_health(id);
             }
+        } else if before.0 == Evidence::Off && self.detectors[id.index()].evidence == Evidence::On {
+            self.detectors[id.index()].passes += 1;
         }
+    }
+
+    /// `disagreeing`: one detector of a place says a vehicle, and another that watches all of it
+    /// and would see that vehicle says none, for too long. Which of them is wrong nobody can know.
+    fn look_for_contradiction(&mut self, id: DetectorId) {
+        let Some(place) = self
+            .track
+            .watched_by(self.layout.detectors[id.index()].subject)
+        else {
+            return;
+        };
+        let ids = self.places[place.index()].detectors.clone();
+        if ids.len() < 2 {
+            return;
+        }
+        let now = self.now;
+        for one in &ids {
+            let since = ids
+                .iter()
+                .filter_map(|other| self.contradicts(place, *one, *other))
+                .min();
+            let detector = &self.layout.detectors[one.index()];
+            if self.detectors[one.index()].judge_contradicted(detector, since, now) {
+                self.report_health(*one);
+            }
+            self.plan_detector_wake(*one);
+        }
+    }
+
+    /// Since when two detectors of a place say what cannot both be.
+    fn contradicts(
+        &self,
+        place: PlaceId,
+        one: DetectorId,
+        other: DetectorId,
+    ) -> Option<crate::time::Instant> {
+        let state = |id: DetectorId| &self.detectors[id.index()];
+        let (on, off) = match (state(one).evidence, state(other).evidence) {
+            (Evidence::On, Evidence::Off) => (one, other),
+            (Evidence::Off, Evidence::On) => (other, one),
+            _ => return None,
+        };
+        let (sees, blind) = (
+            &self.layout.detectors[on.index()],
+            &self.layout.detectors[off.index()],
+        );
+        // A car that draws nothing breaks a beam and no current flows: that is no contradiction.
+        let would_see = match blind.kind {
+            DetectorKind::Current => {
+                self.places[place.index()].power == Power::Live
+                    && (sees.kind == DetectorKind::Current || self.layout.equipped == Equipped::All)
+            }
+            DetectorKind::Optical | DetectorKind::Contact => true,
+        };
+        (blind.watches == Watches::Whole && would_see)
+            .then(|| state(on).evidence_since.max(state(off).evidence_since))
     }
 
     pub(crate) fn report_health(&mut self, id: DetectorId) {
@@ -330,6 +395,7 @@ impl Engine {
         let before = (state.evidence, state.evidence_since);
         let mut moved = state.look(&self.layout.detectors[id.index()], self.now);
         moved.health |= self.look_for_stuck(id);
+        self.look_for_contradiction(id);
         self.plan_detector_wake(id);
         if moved.any() {
             self.note_moved(id, moved, before);

@@ -46,7 +46,7 @@ use ahead::{Lookouts, Outlook, Warnings};
 use alarm::Desk;
 use change::{Change, Item, What};
 use detector::DetectorState;
-pub use detector::{Promise, promise};
+pub use detector::{Promise, SequentialTest, promise, until_on};
 use evidence::NodeState;
 use feed::FeedState;
 use ids::{DetectorId, PlaceId, TrainId, TurnoutId};

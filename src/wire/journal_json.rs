@@ -226,7 +226,7 @@ impl Whole {
             }
         }
         let slight = patch.keys().all(|key| SLIGHT.contains(&key.as_str()));
-        (!slight || (known.is_empty() && !patch.is_empty())).then(|| Value::Object(patch))
+        (!slight || (known.is_empty() && !patch.is_empty())).then_some(Value::Object(patch))
     }
 
     /// As text, for a row of whole states.

@@ -80,7 +80,7 @@ fn read<T>(query: Result<Query<T>, Malformed>, cure: &str) -> Result<T, Problem>
 fn ends(app: &App, range: &Range) -> Result<(i64, i64), Problem> {
     let to = match &range.to {
         Some(text) => time("to", text)?,
-        None => app.hub.clock.wall_us(),
+        None => app.hub.clock.wall_now_us(),
     };
     let from = match &range.from {
         Some(text) => time("from", text)?,
@@ -237,7 +237,7 @@ async fn ready(app: &App) -> Result<(PathBuf, i64, OwnedSemaphorePermit), Proble
     let turn = turn.map_err(stopping)?;
     // A disk that does not follow shows an older past; that it does not is an alarm of its own.
     let _ = journal.sync().await;
-    Ok((journal.path().to_owned(), app.hub.clock.wall_us(), turn))
+    Ok((journal.path().to_owned(), app.hub.clock.wall_now_us(), turn))
 }
 
 async fn with_past<T: Send + 'static>(

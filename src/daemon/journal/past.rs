@@ -6,6 +6,7 @@
 //! that each write would have to keep.
 
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::io::Read as _;
 use std::path::Path;
 
@@ -212,9 +213,9 @@ impl Past {
         let mut rows = statement.query([from, to])?;
         while let Some(row) = rows.next()? {
             let item: i64 = row.get(2)?;
-            if !names.contains_key(&item) {
+            if let Entry::Vacant(unknown) = names.entry(item) {
                 let of = name.query_row([item], |row| Ok((row.get(0)?, row.get(1)?)))?;
-                names.insert(item, of);
+                unknown.insert(of);
             }
             let Some((of, id)) = names.get(&item) else {
                 continue;

@@ -63,6 +63,12 @@ table! {
         "Time since the detector was last heard, or since the start.";
     DETECTOR_DROPOUTS "taillamp_detector_dropouts_total" Counter ["detector"]
         "How often detection was lost for a moment under a train.";
+    DETECTOR_PASSES "taillamp_detector_passes_total" Counter ["detector"]
+        "How often a vehicle came to the detector; drop-outs for each say how dirty the track is.";
+    DETECTOR_HEALTH "taillamp_detector_health" Gauge ["detector", "health"]
+        "1 for the health that the detector has, 0 for the others.";
+    DETECTOR_CLOCK_STEPS "taillamp_detector_clock_steps_total" Counter ["detector"]
+        "How often the detector's own clock was seen to step.";
     TRAINS "taillamp_trains" Gauge []
         "Trains that are followed.";
     ALARMS_ACTIVE "taillamp_alarms_active" Gauge ["priority"]

@@ -408,7 +408,6 @@ mod tests {
         assert!(measured(&mut tally, 86_403).chattering.is_empty());
     }
 
-    const DAY: Span = Span(INTERVAL.0 * INTERVALS_MAX as u64);
     /// A flood begins with more than ten alarms in ten minutes and ends with fewer than five
     /// (ANSI/ISA-18.2, quoted).
     #[test]

@@ -186,6 +186,7 @@ impl Engine {
         let known = match kind.doc().subject {
             SubjectKind::Train => self.train_by_name(subject).is_some(),
             SubjectKind::Broker => subject == "broker",
+            SubjectKind::Journal => subject == "journal",
             SubjectKind::Place => self.place_names().contains(&subject),
             subject_kind => is_item(&self.layout, subject_kind, subject),
         };
@@ -210,7 +211,9 @@ fn is_item(layout: &Layout, kind: SubjectKind, id: &str) -> bool {
             layout.detectors.iter().any(|item| item.id == id)
                 || layout.nodes.iter().any(|item| item.id == id)
         }
-        SubjectKind::Train | SubjectKind::Place | SubjectKind::Broker => false,
+        SubjectKind::Train | SubjectKind::Place | SubjectKind::Broker | SubjectKind::Journal => {
+            false
+        }
     }
 }
 
