@@ -8,15 +8,18 @@
 //! In reading order: [`chance`] (seeded randomness), [`world`] (track, trains, power, points, what
 //! detectors see), [`detectors`] (what they report), [`network`] (how it travels), [`operator`]
 //! and [`mishaps`] (who works the layout, and what goes wrong), [`session`] (all of it together),
-//! [`recording`] (a session as a recording), [`truth`].
+//! [`recording`] (a session as a recording), [`truth`]; [`layouts`] made by code and the [`traffic`]
+//! on them, for scoring.
 
 pub mod chance;
 pub mod detectors;
+pub mod layouts;
 pub mod mishaps;
 pub mod network;
 pub mod operator;
 pub mod recording;
 pub mod session;
+pub mod traffic;
 pub mod truth;
 pub mod world;
 

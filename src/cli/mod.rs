@@ -11,6 +11,7 @@ pub mod exit;
 pub mod init;
 pub mod line_up;
 pub mod listen;
+pub mod notify_test;
 mod plan_file;
 mod question;
 pub mod record;
@@ -57,6 +58,8 @@ enum Command {
     SetOut(set_out::Args),
     /// Print the access list of a Mosquitto broker for a plan
     Acl(acl::Args),
+    /// Send a test by each way out of a plan
+    NotifyTest(notify_test::Args),
     /// Print the JSON Schema of the plan file
     Schema(schema::Args),
 }
@@ -82,6 +85,7 @@ pub fn main() -> std::process::ExitCode {
         Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
         Command::Acl(args) => acl::run(&args),
+        Command::NotifyTest(args) => notify_test::run(&args),
         Command::Schema(args) => schema::run(&args),
     };
     exit.into()

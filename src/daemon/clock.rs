@@ -60,6 +60,15 @@ impl Clock {
         }
     }
 
+    /// A moment as the computer's clock has it, microseconds since 1970.
+    #[must_use]
+    pub fn wall_us(&self, at: Instant) -> i64 {
+        let since = i64::try_from(at.0).unwrap_or(i64::MAX);
+        self.wall_at_start
+            .load(Ordering::Relaxed)
+            .saturating_add(since)
+    }
+
     /// Compares the computer's clock with the labels. `true` when it was stepped: labels given from
     /// now on follow the new time, and everything shown must be shown again.
     pub fn follow_steps(&self) -> bool {
@@ -74,8 +83,18 @@ impl Clock {
     }
 }
 
-fn wall_now_us() -> i64 {
+/// The computer's clock, microseconds since 1970: a label, never a timer.
+#[must_use]
+pub fn wall_now_us() -> i64 {
     jiff::Timestamp::now().as_microsecond()
+}
+
+/// The minute of the day by the clock on the wall, in the computer's time zone.
+#[must_use]
+pub fn minute_of_day() -> u16 {
+    let now = jiff::Zoned::now();
+    let minutes = i32::from(now.hour()) * 60 + i32::from(now.minute());
+    u16::try_from(minutes).unwrap_or_default()
 }
 
 #[cfg(test)]

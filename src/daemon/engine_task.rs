@@ -10,6 +10,7 @@ use std::sync::Arc;
 use bytes::Bytes;
 use tokio::sync::{mpsc, oneshot, watch};
 
+use super::acts::Act;
 use super::desk::Desk;
 use super::hub::{Ask, Hub, LayoutNames, RoadWanted, Shot, stopped};
 use super::last_words::LastWords;
@@ -135,6 +136,7 @@ impl EngineTask {
         if self.arrivals.is_empty() {
             self.engine.advance(now);
         }
+        self.outlet.listen(&mut self.engine);
         self.outlet.flush(&mut self.engine);
         let done = self.hub.clock.now();
         for at in messages {
@@ -252,7 +254,20 @@ impl EngineTask {
             if let Input::Reading(sample) = &input {
                 self.outlet.read(sample.detector);
             }
-            match self.engine.handle(at, input) {
+            let mut act = match (&input, self.table.operators_word(topic)) {
+                (Input::Command(command, word), Some(item)) => {
+                    Some(Act::new(at, item, command, word, "mqtt"))
+                }
+                _ => None,
+            };
+            let outcome = self.engine.handle(at, input);
+            if let Some(act) = &mut act {
+                if let Outcome::Refused(why) = &outcome {
+                    act.refused = Some(why.clone());
+                }
+                self.outlet.operator(act);
+            }
+            match outcome {
                 Outcome::Taken | Outcome::OldNews => {}
                 Outcome::Implausible => worst = "implausible",
                 Outcome::Late if worst == "ok" => worst = "late",
@@ -273,7 +288,11 @@ impl EngineTask {
             Ask::Shot(reply) => self.wanted.push(reply),
             Ask::Order(order, reply) => {
                 let at = self.present();
-                let answer = self.desk.carry_out(&mut self.engine, at, &order);
+                let in_charge = self.table.in_charge();
+                let (answer, act) = self.desk.carry_out(&mut self.engine, at, &order, in_charge);
+                if let Some(act) = act {
+                    self.outlet.operator(&act);
+                }
                 self.shot = None;
                 self.outlet.flush(&mut self.engine);
                 let _ = reply.send(answer);
@@ -335,7 +354,9 @@ impl EngineTask {
         reload::needs_restart(&self.names.plan, &plan)?;
         let at = self.present();
         let memory = self.engine.memory();
-        self.engine = Engine::recall(plan.layout.clone(), at, &memory);
+        let mut engine = Engine::recall(plan.layout.clone(), at, &memory);
+        engine.keep_measures(&mut self.engine);
+        self.engine = engine;
         self.engine
             .handle(at, Input::Broker(self.hub.broker_connected()));
         self.table = TopicTable::new(&plan);

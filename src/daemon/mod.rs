@@ -6,6 +6,7 @@
 //!
 //! Reading order: `start`, [`mqtt`], `engine_task`, `outlet`, [`hub`], [`http`].
 
+pub mod acts;
 pub mod clock;
 mod desk;
 mod engine_task;
@@ -15,6 +16,7 @@ mod last_words;
 mod log_limit;
 pub mod metrics;
 pub mod mqtt;
+pub mod notify;
 mod outlet;
 mod reading;
 pub mod reload;
@@ -236,6 +238,8 @@ impl Daemon {
                 tracing::warn!("a task did not end in time");
             }
         }
+        // What waits to be sent would wait for nobody.
+        self.hub.notifiers().renew(&[]);
         self.publisher.stop().await;
         if let Some(broker) = self.broker {
             broker.stop().await;
@@ -262,6 +266,7 @@ fn engine_task(
     let table = TopicTable::new(&plan);
     let desk = Desk::new(&plan);
     let names = Arc::new(LayoutNames::new(plan));
+    hub.notifiers().renew(&names.plan.notify);
     let outlet = Outlet::new(publisher.clone(), hub.clone(), names.clone());
     EngineTask {
         engine,

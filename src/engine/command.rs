@@ -6,8 +6,8 @@ use alloc::string::String;
 use crate::Engine;
 use crate::alarm::lifecycle::AlarmEvent;
 use crate::change::{Item, Kept, Occupancy, PositionFrom, TrainEvent};
-use crate::ids::{BlockId, DetectorId, PlaceId, TurnoutId};
-use crate::input::{Command, Outcome, Position, Word};
+use crate::ids::{DetectorId, PlaceId, TurnoutId};
+use crate::input::{Command, Outcome, Position, Spot, Word};
 use crate::layout::PositionSource;
 use crate::place::occupancy::Event;
 use crate::time::Span;
@@ -17,13 +17,20 @@ impl Engine {
         match command {
             Command::Acknowledge(id) => self.act(&id, AlarmEvent::Acknowledge, word, None),
             Command::Shelve(id, span) => self.act(&id, AlarmEvent::Shelve, word, Some(span)),
-            Command::Unshelve(id) | Command::AlarmInService(id) => {
-                self.act(&id, AlarmEvent::Resume, word, None)
-            }
+            Command::Unshelve(id) => self.act(&id, AlarmEvent::Unshelve, word, None),
+            Command::AlarmInService(id) => self.act(&id, AlarmEvent::PutBack, word, None),
             Command::Reset(id) => self.act(&id, AlarmEvent::Reset, word, None),
             Command::AlarmOutOfService(id) => self.act(&id, AlarmEvent::TakeOut, word, None),
-            Command::StandsHere(block) => self.stands_here(block),
-            Command::Empty(block) | Command::RemovedByHand(block) => self.is_empty(block),
+            Command::StandsHere(spot) => match self.place_of_spot(spot) {
+                Ok(place) => self.stands_here(place),
+                Err(why) => Outcome::Refused(why),
+            },
+            Command::Empty(spot) | Command::RemovedByHand(spot) => {
+                match self.place_of_spot(spot) {
+                    Ok(place) => self.is_empty(place),
+                    Err(why) => Outcome::Refused(why),
+                }
+            }
             Command::NameTrain(train, name) => self.name_train(train, name),
             Command::Seen(turnout, position) => self.seen(turnout, position),
             Command::InCharge(turnout, span) => self.in_charge(turnout, span, word),
@@ -34,7 +41,11 @@ impl Engine {
 
     fn act(&mut self, id: &str, event: AlarmEvent, word: &Word, span: Option<Span>) -> Outcome {
         let until = span.map(|span| self.now.plus(span));
-        match self.desk.act(id, event, &word.who, until) {
+        let known = self.alarm_of(id);
+        let subject = known
+            .as_ref()
+            .map(|(kind, subject)| (*kind, subject.as_str(), self.now));
+        match self.desk.act(id, event, word, until, subject) {
             Ok(change) => {
                 if let Some((what, id)) = change {
                     self.emit(what);
@@ -46,8 +57,22 @@ impl Engine {
         }
     }
 
-    fn place_of_block(&self, block: BlockId) -> PlaceId {
-        self.track.block(block)
+    /// The place that the operator speaks of, or why it is none.
+    fn place_of_spot(&self, spot: Spot) -> Result<PlaceId, String> {
+        let (place, id) = match spot {
+            Spot::Block(block) => return Ok(self.track.block(block)),
+            Spot::Turnout(turnout) => (
+                self.track.turnout(turnout),
+                &self.layout.turnouts[turnout.index()].id,
+            ),
+            Spot::Crossing(crossing) => (
+                self.track.crossing(crossing),
+                &self.layout.crossings[crossing.index()].id,
+            ),
+        };
+        place.ok_or_else(|| {
+            format!("{id} has no detectors of its own: say it of the block that sees its rails")
+        })
     }
 
     fn tell_place(&mut self, place: PlaceId) {
@@ -57,8 +82,7 @@ impl Engine {
     }
 
     /// A train stands here: believed until evidence speaks.
-    fn stands_here(&mut self, block: BlockId) -> Outcome {
-        let place = self.place_of_block(block);
+    fn stands_here(&mut self, place: PlaceId) -> Outcome {
         let before = {
             let state = &self.places[place.index()];
             (state.state, state.notes.kept)
@@ -91,13 +115,12 @@ impl Engine {
     }
 
     /// Nothing stands here, or what stood here was lifted off.
-    fn is_empty(&mut self, block: BlockId) -> Outcome {
-        let place = self.place_of_block(block);
+    fn is_empty(&mut self, place: PlaceId) -> Outcome {
         let state = &mut self.places[place.index()];
         if state.on {
             return Outcome::Refused(format!(
                 "a detector of {} sees a vehicle: lift it off, or take the detector out of service",
-                self.layout.blocks[block.index()].id
+                self.place_name(place)
             ));
         }
         let before = (state.state, state.notes.kept);
@@ -139,6 +162,7 @@ impl Engine {
         };
         state.name = Some(String::from(name));
         self.end_unannounced(train, false);
+        self.ahead_of_train(train);
         self.touched.insert(Item::Train(train));
         Outcome::Taken
     }

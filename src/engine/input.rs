@@ -2,7 +2,7 @@
 
 use alloc::string::String;
 
-use crate::ids::{BlockId, DetectorId, FeedId, NodeId, TableId, TrainId, TurnoutId};
+use crate::ids::{BlockId, CrossingId, DetectorId, FeedId, NodeId, TableId, TrainId, TurnoutId};
 use crate::time::Span;
 
 /// One input. Time comes beside it.
@@ -28,6 +28,9 @@ pub enum Input {
     Broker(bool),
     /// The operator's word.
     Command(Command, Word),
+    /// Whether anybody would hear an announcement: a page is open with sound, or a notifier has
+    /// answered. Until it is told, line-up says nothing about it.
+    Heard(bool),
     /// Nothing but time.
     Tick,
 }
@@ -100,6 +103,23 @@ pub struct Word {
     pub why: String,
 }
 
+/// Somewhere that a train can stand: the operator speaks of it as of a block.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Spot {
+    /// A block or a bridge.
+    Block(BlockId),
+    /// A turnout with detectors of its own.
+    Turnout(TurnoutId),
+    /// A crossing with a detector.
+    Crossing(CrossingId),
+}
+
+impl From<BlockId> for Spot {
+    fn from(block: BlockId) -> Self {
+        Self::Block(block)
+    }
+}
+
 /// What the operator says.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Command {
@@ -115,12 +135,12 @@ pub enum Command {
     AlarmOutOfService(String),
     /// Alarm: back in service.
     AlarmInService(String),
-    /// A train stands in this block.
-    StandsHere(BlockId),
-    /// This block is empty.
-    Empty(BlockId),
-    /// What stood in this block was lifted off.
-    RemovedByHand(BlockId),
+    /// A train stands here.
+    StandsHere(Spot),
+    /// This place is empty.
+    Empty(Spot),
+    /// What stood here was lifted off.
+    RemovedByHand(Spot),
     /// The train's name.
     NameTrain(TrainId, String),
     /// The points were seen in this position.

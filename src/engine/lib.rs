@@ -42,9 +42,8 @@ use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use ahead::Warning;
+use ahead::{Lookouts, Outlook, Warnings};
 use alarm::Desk;
-use alarm::kinds::AlarmKind;
 use change::{Change, Item, What};
 use detector::DetectorState;
 pub use detector::{Promise, promise};
@@ -91,6 +90,8 @@ pub struct Engine {
     trains: BTreeMap<TrainId, Train>,
     next_train: u32,
     desk: Desk,
+    /// Whether anybody would hear an announcement; `None`: nobody has told.
+    heard: Option<bool>,
     shown_health: Vec<change::Health>,
     /// The last step of the room's light.
     ambient: Option<detector::room_light::Step>,
@@ -109,7 +110,8 @@ pub struct Engine {
     found_elsewhere: Vec<PlaceId>,
     failure_just_ended: bool,
     another_round: bool,
-    ahead_is_stale: bool,
+    lookouts: Lookouts,
+    outlooks: BTreeMap<TrainId, Outlook>,
 
     claims: Vec<Claim>,
     /// Places that came on just now (`coupled`).
@@ -117,8 +119,7 @@ pub struct Engine {
     shown: BTreeMap<TrainId, Vec<PlaceId>>,
     unannounced: Vec<(TrainId, PlaceId)>,
     parted: Vec<(TrainId, TrainId)>,
-    bound_for: Vec<TurnoutId>,
-    warnings: BTreeMap<(AlarmKind, String), Warning>,
+    warnings: Warnings,
 
     changes: Vec<Change>,
     touched: BTreeSet<Item>,
@@ -194,7 +195,8 @@ impl Engine {
                 .collect(),
             trains: BTreeMap::new(),
             next_train: 0,
-            desk: Desk::default(),
+            desk: Desk::new(at),
+            heard: None,
             shown_health: alloc::vec![change::Health::Ok; layout.detectors.len()],
             ambient: None,
             recent_losses: Vec::new(),
@@ -207,14 +209,14 @@ impl Engine {
             found_elsewhere: Vec::new(),
             failure_just_ended: false,
             another_round: false,
-            ahead_is_stale: false,
+            lookouts: Lookouts::new(&layout, places),
+            outlooks: BTreeMap::new(),
             claims: Vec::new(),
             lit_lately: Vec::new(),
             shown: BTreeMap::new(),
             unannounced: Vec::new(),
             parted: Vec::new(),
-            bound_for: Vec::new(),
-            warnings: BTreeMap::new(),
+            warnings: Warnings::default(),
             changes: Vec::new(),
             touched: BTreeSet::new(),
             layout,
@@ -278,6 +280,10 @@ impl Engine {
             Input::Node(node, online) => self.hear_node(node, online),
             Input::Broker(back) => self.hear_broker(back),
             Input::Command(command, word) => self.obey(command, &word),
+            Input::Heard(heard) => {
+                self.heard = Some(heard);
+                return Outcome::Taken;
+            }
             Input::Tick => return Outcome::Taken,
         };
         self.run();

@@ -9,6 +9,7 @@ use alloc::vec::Vec;
 use crate::alarm::lifecycle::AlarmState;
 use crate::change::{Clearance, Kept, Occupancy};
 use crate::input::Position;
+use crate::time::Span;
 
 /// Everything that is remembered.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -40,6 +41,8 @@ pub struct PlaceMemory {
     pub state: Occupancy,
     /// What was remembered then.
     pub kept: Option<Kept>,
+    /// The trains in it, end a to end b, by written id.
+    pub trains: Vec<String>,
 }
 
 /// A turnout.
@@ -85,4 +88,8 @@ pub struct AlarmMemory {
     pub text: String,
     /// Who acknowledged or shelved it.
     pub by: Option<String>,
+    /// Why, where somebody said.
+    pub reason: Option<String>,
+    /// How long its shelving still lasts.
+    pub shelved_for: Option<Span>,
 }

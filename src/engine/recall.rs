@@ -38,6 +38,9 @@ impl Engine {
         for train in &memory.trains {
             engine.recall_train(train);
         }
+        for place in &memory.places {
+            engine.recall_order(place);
+        }
         engine.next_train = engine.next_train.max(memory.next_train);
         for alarm in &memory.alarms {
             engine.recall_alarm(alarm);
@@ -48,7 +51,7 @@ impl Engine {
             }
         }
         engine.mark_everything();
-        engine.ahead_is_stale = true;
+        engine.lookouts.mark_all();
         engine.run();
         // What is recalled is the state at the start, not a change.
         engine.changes.clear();
@@ -149,6 +152,20 @@ impl Engine {
         }
         self.places[place.index()].why = String::from("remembered from before the start");
         self.place_events.clear();
+    }
+
+    /// Trains that share a place stand in the order that is remembered.
+    fn recall_order(&mut self, memory: &PlaceMemory) {
+        let Some(place) = self.place_named(&memory.id) else {
+            return;
+        };
+        let order: Vec<TrainId> = memory
+            .trains
+            .iter()
+            .filter_map(|id| self.train_by_name(id))
+            .collect();
+        let at = |id: &TrainId| order.iter().position(|other| other == id);
+        self.places[place.index()].trains.sort_by_key(at);
     }
 
     fn recall_train(&mut self, memory: &TrainMemory) {
@@ -285,6 +302,8 @@ impl Engine {
                 active,
                 text: memory.text.clone(),
                 by: memory.by.clone(),
+                reason: memory.reason.clone(),
+                shelved_for: memory.shelved_for,
             };
             self.desk.put(kind, subject, put, self.now);
         }
@@ -303,6 +322,7 @@ impl Engine {
                     id: place.id.clone(),
                     state: state.state,
                     kept: state.notes.kept,
+                    trains: state.trains.iter().map(|id| self.train_name(*id)).collect(),
                 })
                 .collect(),
             turnouts: self
@@ -340,6 +360,8 @@ impl Engine {
                     active: view.active,
                     text: view.text,
                     by: view.by,
+                    reason: view.reason,
+                    shelved_for: view.until.map(|until| until.since(self.now)),
                 })
                 .collect(),
             out_of_service: self

@@ -137,7 +137,7 @@ impl Engine {
             self.forget_vacancy_of_dark(next);
             self.dirty.places.mark(next.index());
         }
-        self.ahead_is_stale = true;
+        self.ahead_of_table(id);
     }
 
     /// A train across an edge: the bridge and a neighbour are one train, or an edge beam is broken.

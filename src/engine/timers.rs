@@ -3,9 +3,14 @@
 //! A subject asks to be looked at again at a moment; it has at most one wake-up. What is due is
 //! decided when it is looked at, so a wake-up that comes too early does no harm. Those of one
 //! deadline fire together, each at its own time (behaviour.md, section 7).
+//!
+//! The queue is a heap in which a wake-up that was moved or taken back stays until it comes to the
+//! top: what counts is the moment noted for the subject. With ten thousand detectors, each heard
+//! about as often as its silence is looked for, this is the hot path beside the sample itself.
 
-use alloc::collections::{BTreeMap, BTreeSet};
+use alloc::collections::{BTreeMap, BinaryHeap};
 use alloc::vec::Vec;
+use core::cmp::Reverse;
 
 use crate::ids::{DetectorId, FeedId, PlaceId, TableId, TrainId, TurnoutId};
 use crate::time::Instant;
@@ -39,52 +44,135 @@ impl Subject {
     }
 }
 
+/// The moment noted for each subject. Items have dense numbers; trains come and go.
+#[derive(Debug, Default)]
+struct Noted {
+    broker: Option<Instant>,
+    alarms: Option<Instant>,
+    feeds: Vec<Option<Instant>>,
+    detectors: Vec<Option<Instant>>,
+    places: Vec<Option<Instant>>,
+    turnouts: Vec<Option<Instant>>,
+    tables: Vec<Option<Instant>>,
+    trains: BTreeMap<TrainId, Instant>,
+}
+
+impl Noted {
+    fn get(&self, subject: Subject) -> Option<Instant> {
+        let (list, index) = match subject {
+            Subject::Broker => return self.broker,
+            Subject::Alarms => return self.alarms,
+            Subject::Train(train) => return self.trains.get(&train).copied(),
+            Subject::Feed(feed) => (&self.feeds, feed.index()),
+            Subject::Detector(detector) => (&self.detectors, detector.index()),
+            Subject::Place(place) => (&self.places, place.index()),
+            Subject::Turnout(turnout) => (&self.turnouts, turnout.index()),
+            Subject::Table(table) => (&self.tables, table.index()),
+        };
+        list.get(index).copied().flatten()
+    }
+
+    /// Notes a moment; answers the one before.
+    fn put(&mut self, subject: Subject, at: Option<Instant>) -> Option<Instant> {
+        let (list, index) = match subject {
+            Subject::Broker => return core::mem::replace(&mut self.broker, at),
+            Subject::Alarms => return core::mem::replace(&mut self.alarms, at),
+            Subject::Train(train) => {
+                return match at {
+                    Some(at) => self.trains.insert(train, at),
+                    None => self.trains.remove(&train),
+                };
+            }
+            Subject::Feed(feed) => (&mut self.feeds, feed.index()),
+            Subject::Detector(detector) => (&mut self.detectors, detector.index()),
+            Subject::Place(place) => (&mut self.places, place.index()),
+            Subject::Turnout(turnout) => (&mut self.turnouts, turnout.index()),
+            Subject::Table(table) => (&mut self.tables, table.index()),
+        };
+        if list.len() <= index {
+            if at.is_none() {
+                return None;
+            }
+            list.resize(index + 1, None);
+        }
+        core::mem::replace(&mut list[index], at)
+    }
+}
+
 #[derive(Debug, Default)]
 pub(crate) struct Timers {
-    by_time: BTreeSet<(Instant, Subject)>,
-    by_subject: BTreeMap<Subject, Instant>,
+    /// By time, then in the order of the stages. The top is never stale.
+    queue: BinaryHeap<Reverse<(Instant, Subject)>>,
+    noted: Noted,
+    /// How many subjects have a wake-up: the rest of the queue is stale.
+    waiting: usize,
 }
+
+/// A queue shorter than this is never cleared of what is stale.
+const STALE_MIN: usize = 1_024;
 
 impl Timers {
     /// Sets, moves or (with `None`) takes back a subject's wake-up.
     pub(crate) fn set(&mut self, subject: Subject, at: Option<Instant>) {
-        let before = match at {
-            Some(at) => self.by_subject.insert(subject, at),
-            None => self.by_subject.remove(&subject),
-        };
+        let before = self.noted.put(subject, at);
         if before == at {
             return;
         }
-        if let Some(before) = before {
-            self.by_time.remove(&(before, subject));
-        }
+        self.waiting += usize::from(at.is_some());
+        self.waiting -= usize::from(before.is_some());
         if let Some(at) = at {
-            self.by_time.insert((at, subject));
+            self.queue.push(Reverse((at, subject)));
+        }
+        if before.is_some() {
+            self.drop_stale();
+        }
+    }
+
+    /// Keeps the top true, and the queue in proportion to what waits in it.
+    fn drop_stale(&mut self) {
+        if self.queue.len() > STALE_MIN.max(4 * self.waiting) {
+            let mut live: Vec<_> = core::mem::take(&mut self.queue).into_vec();
+            live.retain(|Reverse((at, subject))| self.noted.get(*subject) == Some(*at));
+            // A subject that went back to an earlier choice of its own is in there twice.
+            live.sort_unstable();
+            live.dedup();
+            self.queue = live.into();
+        }
+        while let Some(Reverse((at, subject))) = self.queue.peek() {
+            if self.noted.get(*subject) == Some(*at) {
+                break;
+            }
+            self.queue.pop();
         }
     }
 
     /// Sets a wake-up unless an earlier one is waiting.
     pub(crate) fn not_later(&mut self, subject: Subject, at: Instant) {
-        if self.by_subject.get(&subject).is_none_or(|set| *set > at) {
+        if self.noted.get(subject).is_none_or(|set| set > at) {
             self.set(subject, Some(at));
         }
     }
 
     /// The next wake-up.
     pub(crate) fn next(&self) -> Option<(Instant, Subject)> {
-        self.by_time.first().copied()
+        self.queue.peek().map(|Reverse(next)| *next)
     }
 
-    /// Takes out all subjects that are due exactly at `at`, in order.
+    /// Takes out all subjects that are due at `at`, in order.
     pub(crate) fn take_at(&mut self, at: Instant) -> Vec<Subject> {
         let mut due = Vec::new();
-        while let Some((when, subject)) = self.by_time.first().copied() {
+        while let Some((when, subject)) = self.next() {
             if when > at {
                 break;
             }
-            self.by_time.pop_first();
-            self.by_subject.remove(&subject);
-            due.push(subject);
+            self.queue.pop();
+            // What is in there twice is due once.
+            if self.noted.get(subject) == Some(when) {
+                self.noted.put(subject, None);
+                self.waiting -= 1;
+                due.push(subject);
+            }
+            self.drop_stale();
         }
         due
     }
@@ -162,5 +250,73 @@ mod tests {
             ]
         );
         assert_eq!(timers.next(), Some((Instant(6), Subject::Alarms)));
+    }
+
+    #[test]
+    fn a_wake_up_that_was_moved_does_not_fire_at_its_old_time() {
+        let mut timers = Timers::default();
+        let place = Subject::Place(PlaceId(0));
+        timers.set(place, Some(Instant(5)));
+        timers.set(Subject::Alarms, Some(Instant(3)));
+        timers.set(place, Some(Instant(8)));
+        // Back to the moment that is still in the queue: due once.
+        timers.set(place, Some(Instant(5)));
+        assert_eq!(timers.take_at(Instant(3)), [Subject::Alarms]);
+        assert_eq!(timers.take_at(Instant(5)), [place]);
+        assert_eq!(timers.next(), None);
+        assert_eq!(timers.take_at(Instant(9)), []);
+    }
+
+    /// The queue against the plain way: every subject with its moment, the earliest searched for.
+    #[test]
+    fn the_queue_agrees_with_a_plain_search() {
+        let mut timers = Timers::default();
+        let mut plain: BTreeMap<Subject, Instant> = BTreeMap::new();
+        let mut seed = 1_u64;
+        let mut draw = |below: u64| {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            (seed >> 33) % below
+        };
+        for step in 0..20_000 {
+            let number = draw(40) as u32;
+            let subject = match draw(4) {
+                0 => Subject::Detector(DetectorId(number)),
+                1 => Subject::Place(PlaceId(number)),
+                2 => Subject::Train(TrainId(number)),
+                _ => Subject::Alarms,
+            };
+            let at = Instant(draw(50) + step / 10);
+            match draw(5) {
+                0 => {
+                    timers.set(subject, None);
+                    plain.remove(&subject);
+                }
+                1 => {
+                    timers.not_later(subject, at);
+                    let set = plain.entry(subject).or_insert(at);
+                    *set = at.min(*set);
+                }
+                2 => {
+                    let first = plain.iter().map(|(subject, at)| (*at, *subject)).min();
+                    assert_eq!(timers.next(), first);
+                    if let Some((due, _)) = first {
+                        let taken = timers.take_at(due);
+                        let is_due = |(_, at): &(&Subject, &Instant)| **at == due;
+                        assert!(
+                            taken
+                                .iter()
+                                .eq(plain.iter().filter(is_due).map(|(it, _)| it))
+                        );
+                        plain.retain(|_, at| *at != due);
+                    }
+                }
+                _ => {
+                    timers.set(subject, Some(at));
+                    plain.insert(subject, at);
+                }
+            }
+            assert_eq!(timers.waiting, plain.len());
+            assert!(timers.queue.len() <= STALE_MIN.max(4 * plain.len()) + 1);
+        }
     }
 }

@@ -74,6 +74,8 @@ pub(crate) struct Track {
     crossings: Vec<[[Option<End>; 2]; 2]>,
     /// Ends that a table can be lined up with: table, stop, the bridge's end.
     stops: Vec<(End, TableId, usize, Side)>,
+    /// The ends of `stops`: most ends are none, and are not to be looked for among all.
+    at_stops: BTreeSet<End>,
     bridge: Vec<BlockId>,
     bridge_of: Vec<Option<TableId>>,
     forbidden: Vec<[(TurnoutId, Leg); 2]>,
@@ -125,6 +127,7 @@ impl Track {
                 for (end, at) in [(joins.a, Side::A), (joins.b, Side::B)] {
                     if let Some(end) = end {
                         track.stops.push((end, TableId(table as u32), stop, at));
+                        track.at_stops.insert(end);
                     }
                 }
             }
@@ -276,6 +279,9 @@ impl Track {
         if let Some(to) = fixed {
             return Beyond::To(to);
         }
+        if !self.at_stops.contains(&end) {
+            return Beyond::Nothing;
+        }
         let mut table_here = None;
         for (stop_end, table, stop, bridge_side) in &self.stops {
             if *stop_end == end {
@@ -286,6 +292,12 @@ impl Track {
             }
         }
         table_here.map_or(Beyond::Nothing, Beyond::Table)
+    }
+
+    /// Whether a table decides what lies beyond an end.
+    pub(crate) fn meets_a_table(&self, end: End) -> bool {
+        let bridge = matches!(end, End::Block(b, _) if self.bridge_of[b.index()].is_some());
+        bridge || self.at_stops.contains(&end)
     }
 
     fn beyond_bridge(&self, table: TableId, at: Side, points: &Points) -> Beyond {

@@ -82,6 +82,7 @@ impl Engine {
                 .filter_map(|id| self.train_view(*id))
                 .collect(),
             alarms: self.desk.views(),
+            measures: self.desk.measures(self.now),
             line_up: self.line_up(),
         }
     }
@@ -227,7 +228,7 @@ impl Engine {
             ahead: train.ahead.as_ref().map(|stop| Ahead {
                 what: stop.kind,
                 at: stop.at.clone(),
-                seconds: stop.seconds,
+                seconds: self.seconds_left(train, stop),
             }),
             remembered: train.remembered,
             since: train.since,

@@ -7,6 +7,7 @@ mod checks;
 mod document;
 pub mod finding;
 mod names;
+pub mod notify;
 mod report;
 mod resolve;
 pub mod scale;
@@ -21,6 +22,7 @@ use crate::engine::layout::Layout;
 use crate::engine::time::Span;
 pub use finding::{Finding, Level};
 pub use names::did_you_mean;
+pub use notify::Notify;
 
 /// A resolved plan: the layout for the engine and the settings for the shell.
 #[derive(Clone, Debug, PartialEq)]
@@ -151,15 +153,6 @@ pub struct Journal {
     pub keep_days: u32,
 }
 
-/// `[[notify]]`: one way out.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Notify {
-    /// Where the webhook goes.
-    pub url: String,
-    /// A body template, instead of CloudEvents JSON.
-    pub body: Option<String>,
-}
-
 /// The largest plan file, in bytes: far above any layout, far below what would hurt.
 const PLAN_BYTES_MAX: usize = 16 * 1024 * 1024;
 
@@ -214,6 +207,6 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
         mqtt: mqtt?,
         web: web?,
         journal: resolve::shell::journal(&written, file)?,
-        notify: resolve::shell::notify(&written),
+        notify: resolve::notify::notify(&written, file, report),
     })
 }

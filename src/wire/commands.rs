@@ -9,8 +9,8 @@ use serde_json::Value;
 
 use super::topics::TopicTable;
 use super::words::{Worded, alarm_kind};
-use crate::engine::ids::{BlockId, DetectorId, TrainId, TurnoutId};
-use crate::engine::input::{Command, Position, Word};
+use crate::engine::ids::{BlockId, CrossingId, DetectorId, TrainId, TurnoutId};
+use crate::engine::input::{Command, Position, Spot, Word};
 use crate::engine::layout::Layout;
 use crate::engine::time::Span;
 
@@ -136,15 +136,11 @@ pub fn command_with(
     let command = match target {
         Target::Alarm => on_alarm(verb, id, &body)?,
         Target::Block => {
-            let block = BlockId(find(
-                "block",
-                id,
-                layout.blocks.iter().map(|item| &item.id),
-            )?);
+            let spot = spot(id, layout)?;
             match verb {
-                "stands-here" => Command::StandsHere(block),
-                "empty" => Command::Empty(block),
-                "removed-by-hand" => Command::RemovedByHand(block),
+                "stands-here" => Command::StandsHere(spot),
+                "empty" => Command::Empty(spot),
+                "removed-by-hand" => Command::RemovedByHand(spot),
                 _ => return Err(no_verb(verb, "stands-here, empty, removed-by-hand")),
             }
         }
@@ -177,6 +173,19 @@ pub fn command_with(
     };
     let (who, why) = (body.who.unwrap_or_default(), body.why.unwrap_or_default());
     Ok((command, Word { who, why }))
+}
+
+/// A block, or a turnout or crossing: whether that is a place, the engine says.
+fn spot(id: &str, layout: &Layout) -> Result<Spot, String> {
+    let blocks = layout.blocks.iter().map(|item| &item.id);
+    let block = find("block", id, blocks).map(|at| Spot::Block(BlockId(at)));
+    block.or_else(|no_block| {
+        let turnouts = layout.turnouts.iter().map(|item| &item.id);
+        let crossings = layout.crossings.iter().map(|item| &item.id);
+        let turnout = find("turnout", id, turnouts).map(|at| Spot::Turnout(TurnoutId(at)));
+        let crossing = find("crossing", id, crossings).map(|at| Spot::Crossing(CrossingId(at)));
+        turnout.or(crossing).or(Err(no_block))
+    })
 }
 
 fn on_alarm(verb: &str, id: &str, body: &Body) -> Result<Command, String> {

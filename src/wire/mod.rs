@@ -6,6 +6,7 @@
 //! serializable: every JSON shape has its own mirror here, so that a change inside the engine
 //! cannot change what other programs see.
 
+pub mod alarms_json;
 pub mod change_json;
 pub mod commands;
 pub mod layout_json;

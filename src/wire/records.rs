@@ -10,7 +10,8 @@ use super::words::Worded;
 use crate::engine::change::PositionFrom;
 use crate::engine::layout::Layout;
 use crate::engine::snapshot::{
-    Ahead, AlarmView, BlockView, DetectorView, FeedView, LineUp, TableView, TrainView, TurnoutView,
+    Ahead, AlarmView, BlockView, DetectorView, FeedView, LineUp, Quiet, TableView, TrainView,
+    TurnoutView,
 };
 
 #[derive(Serialize)]
@@ -122,7 +123,9 @@ pub(super) struct AlarmRecord<'a> {
     to_do: &'static str,
     seconds: Option<[Rounded; 2]>,
     by: Option<&'a str>,
+    reason: Option<&'a str>,
     until: Option<Stamp>,
+    quiet: Option<&'static str>,
 }
 
 #[derive(Serialize)]
@@ -271,7 +274,9 @@ pub(super) fn alarm(view: &AlarmView, label: Label) -> AlarmRecord<'_> {
         to_do: view.to_do,
         seconds: seconds_range(view.seconds),
         by: view.by.as_deref(),
+        reason: view.reason.as_deref(),
         until: view.until.map(|at| label.stamp(at)),
+        quiet: view.quiet.map(Quiet::word),
     }
 }
 

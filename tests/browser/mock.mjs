@@ -11,6 +11,7 @@ import { extname } from 'node:path';
 import { fileURLToPath } from 'node:url';
 
 import { largeLayout, layout as small } from './layout.mjs';
+import { MEASURES, Past } from './past.mjs';
 
 const FOLDER = new URL('../../src/daemon/http/page/', import.meta.url);
 const TYPES = {
@@ -65,6 +66,7 @@ class World {
     this.step = 0;
     this.began = Date.now();
     this.snapshot = this.start(calm, places);
+    this.past = new Past(structuredClone(this.snapshot), this.began);
     this.timers = [setInterval(() => this.toAll(': still here\n\n'), KEEP_ALIVE_MS)];
     if (!still) this.timers.push(setInterval(() => this.move(), STEP_MS));
   }
@@ -452,12 +454,34 @@ async function answer(world, request, response) {
     return response.end(JSON.stringify(world.snapshot));
   }
   if (path === '/api/v1/road') return answerRoad(world, request, response);
+  if (path === '/api/v1/measures') return json(response, MEASURES);
+  if (path.startsWith('/api/v1/history')) return answerHistory(world, request, response);
   const name = path === '/' ? 'index.html' : path.slice(1);
   if (!/^[a-z-]+\.[a-z]+$/.test(name)) return problem(response, 404, `nothing at ${path}`);
   const bytes = await readFile(new URL(name, FOLDER)).catch(() => null);
   if (!bytes) return problem(response, 404, `nothing at ${path}`);
   response.writeHead(200, { ...HEADERS, 'Content-Type': TYPES[extname(name)] ?? 'text/plain' });
   return response.end(bytes);
+}
+
+function json(response, value) {
+  response.writeHead(200, { ...HEADERS, 'Content-Type': 'application/json' });
+  response.end(JSON.stringify(value));
+}
+
+function answerHistory({ past }, request, response) {
+  const { pathname, searchParams: query } = new URL(request.url, 'http://mock');
+  const time = (name, other) => (query.get(name) ? Date.parse(query.get(name)) : other);
+  const [from, to] = [time('from', past.first), time('to', past.last)];
+  if (pathname.endsWith('/extent')) {
+    const [first, last] = [past.first, past.last].map(iso);
+    return json(response, { first, last, boots: [{ boot: 1, from: first, to: last }] });
+  }
+  if (pathname.endsWith('/state')) return json(response, past.state(time('at', past.last)));
+  if (Number.isNaN(from) || Number.isNaN(to)) return problem(response, 400, 'that is not a time');
+  if (query.get('view') !== 'events') return json(response, past.lanes(from, to));
+  const after = query.get('after') ? Number(query.get('after')) : null;
+  return json(response, past.list(from, to, Number(query.get('limit') ?? 1_000), after));
 }
 
 /** One way that is not ready, or the problem that the daemon answers with. */

@@ -11,7 +11,20 @@ import { startMock } from './mock.mjs';
 const OUT = new URL('../out/', import.meta.url).pathname;
 const only = process.argv[2] ?? '';
 const SIZES = { phone: [360, 740], tablet: [768, 1024], wall: [1280, 800] };
-const VIEWS = ['now', 'trains', 'points', 'power', 'detectors', 'line-up', 'help'];
+const VIEWS = [
+  'now',
+  'trains',
+  'points',
+  'power',
+  'detectors',
+  'road',
+  'line-up',
+  'shut-down',
+  'history',
+  'maintenance',
+  'help',
+  'more',
+];
 
 const mock = process.env.BASE_URL ? null : await startMock({ still: true });
 const calm = process.env.BASE_URL ? null : await startMock({ still: true, calm: true });
@@ -20,7 +33,7 @@ await mkdir(OUT, { recursive: true });
 
 async function shot(
   name,
-  { base, size, scheme = 'light', view = 'now', vision, full = true, zoom },
+  { base, size, scheme = 'light', view = 'now', vision, full = true, zoom, then },
 ) {
   if (!name.includes(only)) return;
   const [width, height] = SIZES[size];
@@ -29,11 +42,19 @@ async function shot(
     colorScheme: scheme,
     deviceScaleFactor: size === 'phone' ? 2 : 1,
     reducedMotion: 'reduce',
+    hasTouch: true,
   });
   const cdp = await page.context().newCDPSession(page);
   if (vision) await cdp.send('Emulation.setEmulatedVisionDeficiency', { type: vision });
   await page.goto(`${base}/#${view}`);
-  await page.waitForSelector('.card, .rows, .help, .big', { timeout: 8_000 });
+  await page.waitForSelector('.card, .rows, .help, .big, .more, .time-chart', { timeout: 8_000 });
+  // A picture of the whole page does not scroll: what is off the screen must be laid out.
+  await page.evaluate(() => {
+    for (const el of document.querySelectorAll('.strip, .item'))
+      el.style.contentVisibility = 'visible';
+  });
+  await page.waitForTimeout(300);
+  if (then) await then(page);
   if (zoom)
     await page.evaluate((z) => {
       document.documentElement.style.fontSize = z;
@@ -50,6 +71,24 @@ for (const size of Object.keys(SIZES)) {
     }
   }
 }
+const tapTrains = (page) => page.locator('.kinds button', { hasText: 'Trains' }).tap();
+await shot('phone-graph', { base, size: 'phone', view: 'history', then: tapTrains });
+await shot('phone-graph-dark', { base, size: 'phone', scheme: 'dark', view: 'history', then: tapTrains });
+await shot('phone-past', {
+  base,
+  size: 'phone',
+  view: 'history',
+  full: false,
+  then: async (page) => {
+    await page.locator('button', { hasText: 'Play from here' }).tap();
+    await page.waitForSelector('.past-when');
+    await page.locator('[data-past="on"]').tap();
+    await page.evaluate(() => {
+      location.hash = 'now';
+    });
+    await page.waitForTimeout(500);
+  },
+});
 await shot('phone-fold', { base, size: 'phone', full: false });
 await shot('phone-sheet', { base, size: 'phone', view: 'turnout/w7', full: false });
 await shot('phone-grey', { base, size: 'phone', vision: 'achromatopsia' });

@@ -12,7 +12,10 @@ const { Announcer, RANKS, WORDS_MAX, sentence, spokenSeconds } = await import(
   `${PAGE}announcer.js`
 );
 const { EventParser } = await import(`${PAGE}stream.js`);
-const { rowsOf, stretches, stripsOf } = await import(`${PAGE}topology.js`);
+const { endTowards, endsOf, legsOf, rowsOf, stretches, stripsOf } = await import(
+  `${PAGE}topology.js`
+);
+const { piecesOf, rulerOf, stretchesOf } = await import(`${PAGE}lanes.js`);
 
 // ---- the stream --------------------------------------------------------------------------------
 
@@ -67,12 +70,20 @@ test('line ends, byte order mark, odd fields, in pieces of any size', () => {
 
 const ids = (chain) => chain.tiles.map((tile) => tile.id);
 
+/** Every row of tiles that a strip shows. */
+const rowsIn = (strip) => [
+  ...strip.chains.flatMap((chain) => [chain, ...(chain.fan?.rows ?? [])]),
+  ...strip.fan,
+  ...strip.fans.flatMap((fan) => fan.rows),
+  ...strip.tables.map(({ own }) => ({ tiles: own.map((id) => ({ kind: 'place', id })) })),
+];
+
 test('every place and every turnout is drawn exactly once', () => {
   for (const plan of [layout, largeLayout(200)]) {
     const { strips, tables } = stripsOf(plan);
     const drawn = strips
-      .flatMap((strip) => [...strip.chains, ...strip.fan])
-      .flatMap((chain) => chain.tiles)
+      .flatMap(rowsIn)
+      .flatMap((row) => row.tiles)
       .filter((tile) => tile.kind !== 'crossing')
       .map((tile) => tile.id);
     const bridges = tables.filter((table) => !table.inline).map((table) => table.bridge);
@@ -108,9 +119,114 @@ test('a lift-out bridge is part of its line; a yard is a fan entered from its le
   assert.deepEqual(ids(upper.chains[0]), ['upper-1', 'upper-bridge', 'upper-2', 'upper-3']);
   assert.equal(upper.chains[0].to, '');
   const goods = strips.find((strip) => strip.name === 'Goods');
-  assert.deepEqual(ids(goods.chains[0]), ['goods-lead', 'w8', 'goods-1']);
-  assert.deepEqual(goods.fan.map(ids), [['w9', 'goods-2'], ['w10', 'goods-3'], ['goods-4']]);
+  assert.deepEqual(ids(goods.chains[0]), ['goods-lead']);
+  const { rows } = goods.chains[0].fan;
+  assert.deepEqual(rows.map(ids), [
+    ['w8', 'goods-1'],
+    ['w9', 'goods-2'],
+    ['w10', 'goods-3'],
+    ['goods-4'],
+  ]);
+  // Each further row comes down from the points above it.
+  assert.deepEqual(
+    rows.map(({ under }) => under),
+    [null, 'w8', 'w9', 'w10'],
+  );
 });
+
+test('a table has its own tracks with it, and no place is drawn twice', () => {
+  const { strips } = stripsOf(layout);
+  const shed = strips.find((strip) => strip.name === 'Shed');
+  assert.deepEqual(shed.chains.map(ids), [['shed-lead']]);
+  assert.deepEqual(
+    shed.tables.map(({ id, own }) => [id, [...own].sort()]),
+    [['tt', ['stub-1', 'stub-2', 'stub-3']]],
+  );
+});
+
+test('every join is drawn: side by side, in a fan, at a table or as a link', () => {
+  const { strips, links } = stripsOf(layout);
+  const said = links.map(({ ends }) => [...ends].sort().join(' ')).sort();
+  assert.deepEqual(said, [
+    'dx-a1.reverse dx-b2.reverse',
+    'dx-a2.reverse dx-b1.reverse',
+    'goods-lead.a w7.reverse',
+    'shed-lead.b w6.reverse',
+    'upper-1.a w5.reverse',
+  ]);
+  // What is shown side by side is joined, straight or through a crossing.
+  const joined = new Set(layout.joins.map((ends) => [...ends].sort().join(' ')));
+  joined.add('upper-1.b upper-bridge.a').add('upper-2.a upper-bridge.b');
+  for (const { tiles } of strips.flatMap(rowsIn)) {
+    const all = tiles.filter(({ kind, left }) => kind === 'turnout' || left);
+    all.slice(1).forEach((tile, i) => {
+      const ends = [endsOf(all[i])[1], endsOf(tile)[0]].sort().join(' ');
+      assert.ok(joined.has(ends), ends);
+    });
+  }
+});
+
+test('the way from a place to the next one, and what the legs of points lead to', () => {
+  assert.equal(endTowards(layout, 'outer-5', 'goods-lead'), 'b');
+  assert.equal(endTowards(layout, 'outer-5', 'outer-6'), 'b');
+  assert.equal(endTowards(layout, 'outer-6', 'outer-5'), 'a');
+  assert.equal(endTowards(layout, 'outer-1', 'inner-2'), 'b');
+  assert.equal(endTowards(layout, 'outer-1', 'stub-1'), null);
+  assert.deepEqual(legsOf(layout, 'w7'), { toe: 'outer-5', normal: 'outer-6', reverse: 'goods-lead' });
+});
+
+// ---- the train graph ---------------------------------------------------------------------------
+
+test('a train graph goes from edge to edge, and breaks where the circuit closes', () => {
+  const ruler = rulerOf(layout, 'Outer');
+  // 2400 + 1800 + 3200 + 4100 + 1500 + 2200: the lengths in the plan.
+  assert.equal(ruler.length, 15_200);
+  const track = [
+    { at: 0, event: 'here', blocks: ['outer-5'] },
+    { at: 10, event: 'entered', blocks: ['outer-5', 'outer-6'] },
+    { at: 14, event: 'vacated', blocks: ['outer-6'] },
+    { at: 20, event: 'entered', blocks: ['outer-6', 'outer-1'] },
+    { at: 30, event: 'entered', blocks: ['outer-1', 'outer-2'] },
+    { at: 40, event: 'gone', blocks: [] },
+  ];
+  const pieces = piecesOf(track, ruler, 50).map((piece) => piece.map(({ at, mm }) => [at, mm]));
+  assert.deepEqual(pieces, [
+    [
+      [0, 12_250],
+      [10, 13_000],
+      [20, 15_200],
+    ],
+    [
+      [20, 0],
+      [30, 2_400],
+      [40, 3_300],
+    ],
+  ]);
+});
+
+test('a train that leaves the line leaves the graph, and lanes end where what is known ends', () => {
+  const ruler = rulerOf(layout, 'Outer');
+  const track = [
+    { at: 0, event: 'here', blocks: ['outer-5'] },
+    { at: 10, event: 'entered', blocks: ['outer-5', 'goods-lead'] },
+  ];
+  const pieces = piecesOf(track, ruler, 50);
+  assert.equal(pieces.length, 1);
+  assert.equal(pieces[0].at(-1).at, 10);
+  const points = [
+    { at: 5, state: 'vacant' },
+    { at: 9, state: 'occupied' },
+  ];
+  assert.deepEqual(
+    stretchesOf(points, 20).map(({ from, to, state }) => [from, to, state]),
+    [
+      [5, 9, 'vacant'],
+      [9, 20, 'occupied'],
+    ],
+  );
+});
+
+// ---- rows --------------------------------------------------------------------------------------
 
 test('no row is wider than the screen, no place under its floor, lengths to one scale', () => {
   const [
@@ -167,10 +283,7 @@ test('a loop of points alone, a dangling join, no line at all: still drawn', () 
   };
   const { strips } = stripsOf(odd);
   assert.deepEqual(
-    strips
-      .flatMap((strip) => [...strip.chains, ...strip.fan])
-      .flatMap(ids)
-      .sort(),
+    strips.flatMap(rowsIn).flatMap(ids).sort(),
     ['v', 'w', 'x'],
   );
 });

@@ -216,8 +216,12 @@ fn a_double_crossovers_parts_are_paired_and_named() {
     );
     // words.md: no lettered corners for people, but 'Loop, first end' by the line's name.
     let name = |id: &str| layout.turnouts[turnout(layout, id).index()].name.clone();
-    assert_eq!(name("dx-a1"), "Quay: Outer, first end");
-    assert_eq!(name("dx-b2"), "Quay: Inner, second end");
+    // One alone between its lines: its own name in front of each would only be in the way.
+    assert_eq!(name("dx-a1"), "Outer, first end");
+    assert_eq!(name("dx-b2"), "Inner, second end");
+    let index = at(&layout.crossovers, |crossover| &crossover.id, "dx-ab") as usize;
+    let between = &layout.crossovers[index].name;
+    assert_eq!(between, "Outer, first end to Inner, second end");
 }
 
 #[test]

@@ -120,9 +120,9 @@ fn command(layout: &Layout, index: usize, word: u8) -> Option<Command> {
     let turnout = (turnouts > 0).then(|| TurnoutId((index % turnouts) as u32));
     let detector = DetectorId((index % layout.detectors.len()) as u32);
     Some(match word {
-        0 => Command::StandsHere(block),
-        1 => Command::Empty(block),
-        2 => Command::RemovedByHand(block),
+        0 => Command::StandsHere(block.into()),
+        1 => Command::Empty(block.into()),
+        2 => Command::RemovedByHand(block.into()),
         3 => Command::Seen(turnout?, Position::Normal),
         4 => Command::InCharge(turnout?, Span::from_secs(30)),
         5 => Command::OutOfService(detector),

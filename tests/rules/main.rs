@@ -27,6 +27,7 @@ mod replay;
 mod set_back;
 mod silence;
 mod speed;
+mod stories;
 mod story;
 mod tables;
 mod trains;

@@ -67,12 +67,12 @@ fn every_verb() {
             Command::Unshelve(alarm()),
         ),
         ("reset/left-diverging:w1", "{}", Command::Reset(alarm())),
-        ("stands-here/main-1", "{}", Command::StandsHere(BlockId(0))),
-        ("empty/main-2", "{}", Command::Empty(BlockId(1))),
+        ("stands-here/main-1", "{}", Command::StandsHere(BlockId(0).into())),
+        ("empty/main-2", "{}", Command::Empty(BlockId(1).into())),
         (
             "removed-by-hand/main-2",
             "{}",
-            Command::RemovedByHand(BlockId(1)),
+            Command::RemovedByHand(BlockId(1).into()),
         ),
         (
             "name/t1",
@@ -136,7 +136,7 @@ fn who_and_why_go_along() {
         who: "Ann".to_owned(),
         why: "shunting".to_owned(),
     };
-    let expected = (Command::Empty(BlockId(0)), word);
+    let expected = (Command::Empty(BlockId(0).into()), word);
     assert_eq!(say("empty/main-1", body, false), Some(Ok(expected)));
     assert_eq!(
         say("empty/main-1", r#"{"who":null}"#, false).map(|said| said.is_ok()),

@@ -7,7 +7,7 @@ use taillamp::engine::alarm::lifecycle::AlarmState;
 use taillamp::engine::change::{Clearance, Kept, Occupancy};
 use taillamp::engine::input::Position;
 use taillamp::engine::memory::{AlarmMemory, Memory, PlaceMemory, TrainMemory, TurnoutMemory};
-use taillamp::engine::time::Instant;
+use taillamp::engine::time::{Instant, Span};
 use taillamp::wire::memory_json;
 use taillamp::wire::recording::{
     BadLine, Event, Found, LINE_BYTES_MAX, LineReader, RecordingLine, broker_line, memory_line,
@@ -180,11 +180,13 @@ fn memory() -> Memory {
                 id: "loop".into(),
                 state: Occupancy::Dark,
                 kept: Some(Kept::Lost),
+                trains: Vec::new(),
             },
             PlaceMemory {
                 id: "quay".into(),
                 state: Occupancy::Vacant,
                 kept: None,
+                trains: Vec::new(),
             },
         ],
         turnouts: vec![TurnoutMemory {
@@ -222,6 +224,8 @@ fn memory() -> Memory {
             active: true,
             text: "Points 1 left diverging".into(),
             by: Some("Ann".into()),
+            reason: Some("mending it".into()),
+            shelved_for: Some(Span::from_secs(90)),
         }],
         out_of_service: vec!["d-7".into()],
         next_train: 12,
@@ -266,6 +270,7 @@ fn the_snapshot_of_one_replay_is_the_memory_of_the_next() {
         id: "loop".into(),
         state: Occupancy::Dark,
         kept: Some(Kept::Occupied),
+        trains: Vec::new(),
     };
     assert_eq!(memory.places, [place]);
     let turnouts = memory

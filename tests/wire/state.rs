@@ -9,8 +9,8 @@ use taillamp::engine::change::{
 use taillamp::engine::ids::{BlockId, DetectorId, FeedId, TableId, TrainId, TurnoutId};
 use taillamp::engine::input::{Position, TablePosition};
 use taillamp::engine::snapshot::{
-    Ahead, AlarmView, BlockView, DetectorView, Exception, FeedView, LineUp, TableView, TrainView,
-    TurnoutView,
+    Ahead, AlarmView, BlockView, DetectorView, Exception, FeedView, LineUp, Quiet, TableView,
+    TrainView, TurnoutView,
 };
 use taillamp::engine::time::Instant;
 use taillamp::engine::{Engine, View};
@@ -168,7 +168,7 @@ fn trains_and_alarms() {
 
 const ALARM: &str = r#"{"id":"left-diverging:w1","type":"left-diverging","subject":"w1",
     "priority":"medium","state":"shelved","active":true,"since":1.000,"text":"x","do":"y",
-    "seconds":null,"by":"Ann","until":900.000}"#;
+    "seconds":null,"by":"Ann","reason":"mending it","until":900.000,"quiet":"again"}"#;
 
 fn alarm() -> AlarmView {
     AlarmView {
@@ -183,7 +183,9 @@ fn alarm() -> AlarmView {
         to_do: "y",
         seconds: None,
         by: Some("Ann".into()),
+        reason: Some("mending it".into()),
         until: Some(Instant(900_000_000)),
+        quiet: Some(Quiet::Again),
     }
 }
 

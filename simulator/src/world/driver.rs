@@ -60,6 +60,8 @@ pub struct Order {
     pub stop: Option<StopAt>,
     /// Looks where it goes.
     pub cautious: bool,
+    /// Called on: may go into a block that holds another train, and up to it.
+    pub called_on: bool,
 }
 
 impl Order {
@@ -72,6 +74,7 @@ impl Order {
             diverge_at: Vec::new(),
             stop: None,
             cautious: true,
+            called_on: false,
         }
     }
 
@@ -84,6 +87,7 @@ impl Order {
             diverge_at: Vec::new(),
             stop: None,
             cautious: true,
+            called_on: false,
         }
     }
 
@@ -208,7 +212,8 @@ fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
     }
     let mut start_mm = ahead_mm - sight.track.length_mm(step.piece);
     for glance in 0..GLANCE_MAX {
-        if glance > 0 && train.order.forward && is_taken(step, sight) {
+        let keeps_off = train.order.forward && !train.order.called_on;
+        if glance > 0 && keeps_off && is_taken(step, sight) {
             return start_mm - SHORT_MM;
         }
         if let Some(mm) = obstacle(step, start_mm, glance == 0, sight.others, sight.track) {

@@ -151,6 +151,14 @@ impl World {
         self.nodes[node.index()] = NodeState::hung(self.now, length);
     }
 
+    /// All devices connect anew and say everything they know: the broker is back.
+    pub fn tell_everything(&mut self) {
+        for sensor in &mut self.sensors {
+            sensor.forget();
+        }
+        self.report_everything();
+    }
+
     /// Whether a device speaks.
     #[must_use]
     pub fn node_speaks(&self, node: Option<NodeId>) -> bool {

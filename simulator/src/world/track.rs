@@ -75,6 +75,17 @@ pub enum Next {
     NoBridge(TableId),
 }
 
+/// One way on, and what it needs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Way {
+    /// The next step.
+    pub step: Step,
+    /// Points that have to lie for this leg.
+    pub points: Option<(TurnoutId, Leg)>,
+    /// A table that has to be at this stop.
+    pub table: Option<(TableId, usize)>,
+}
+
 /// How points and tables really lie.
 #[derive(Clone, Debug, Default)]
 pub struct Lie {
@@ -169,6 +180,41 @@ impl Track {
             Some(stops) => self.onto_a_bridge(stops, lie),
             None => Next::EndOfTrack,
         }
+    }
+
+    /// What may come after a piece, however points and tables are set: the step, and the points or
+    /// the table's stop that it needs.
+    #[must_use]
+    pub fn ways(&self, from: Step) -> Vec<Way> {
+        let exit = from.exit();
+        if let Piece::Block(block) = from.piece
+            && let Some(&table) = self.bridges.get(&block)
+        {
+            let stops = self.tables[table.index()].1.iter().enumerate();
+            let ends = stops.filter_map(|(stop, ends)| Some((stop, ends[usize::from(from.up)]?)));
+            return ends
+                .flat_map(|(stop, end)| {
+                    ways_into(end).into_iter().map(move |way| Way {
+                        table: Some((table, stop)),
+                        ..way
+                    })
+                })
+                .collect();
+        }
+        if let Some(&end) = self.joins.get(&exit) {
+            return ways_into(end);
+        }
+        let stops = self.stops.get(&exit).into_iter().flatten();
+        stops
+            .map(|&(table, stop, side)| Way {
+                step: Step {
+                    piece: Piece::Block(self.tables[table.index()].0),
+                    up: side == Side::A,
+                },
+                points: None,
+                table: Some((table, stop)),
+            })
+            .collect()
     }
 
     /// The zone that a spot of a piece belongs to, `at_mm` from the piece's start.
@@ -297,6 +343,31 @@ impl Track {
             End::Turnout(turnout, _) => Zone::Section(turnout),
             End::Block(block, _) => Zone::Block(block),
             End::Crossing(crossing, _, _) => Zone::Crossing(crossing),
+        }
+    }
+}
+
+/// Every way into the track beyond a join.
+fn ways_into(end: End) -> Vec<Way> {
+    let way = |piece, up, points| Way {
+        step: Step { piece, up },
+        points,
+        table: None,
+    };
+    match end {
+        End::Block(block, side) => vec![way(Piece::Block(block), side == Side::A, None)],
+        End::Crossing(crossing, track, side) => {
+            vec![way(Piece::Crossing(crossing, track), side == Side::A, None)]
+        }
+        End::Turnout(turnout, Leg::Toe) => [Leg::Normal, Leg::Reverse]
+            .map(|leg| way(Piece::Turnout(turnout, leg), true, Some((turnout, leg))))
+            .to_vec(),
+        End::Turnout(turnout, leg) => {
+            vec![way(
+                Piece::Turnout(turnout, leg),
+                false,
+                Some((turnout, leg)),
+            )]
         }
     }
 }

@@ -135,7 +135,7 @@ impl Evening {
                 .iter()
                 .any(|view| &view.id == id && view.state == Occupancy::Lost);
             if lost {
-                self.say(Command::RemovedByHand(block));
+                self.say(Command::RemovedByHand(block.into()));
             } else if truth.at < until {
                 self.lifted.push((block, until));
             }

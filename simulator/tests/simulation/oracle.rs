@@ -29,6 +29,8 @@ struct Watch {
     detector: usize,
     node: Option<NodeId>,
     within: Span,
+    /// A message may be under way for so long, and the plan may ask for a sample to be confirmed.
+    lag: Span,
     mute: Option<Instant>,
     /// When it last saw something, at the last few moments.
     seen: VecDeque<(Instant, Option<Instant>)>,
@@ -52,6 +54,7 @@ impl Oracle {
                 detector: at,
                 node,
                 within,
+                lag: Span(LAG.0 + layout.detectors[at].confirm.0),
                 mute: None,
                 seen: VecDeque::new(),
             })
@@ -122,15 +125,15 @@ impl Watch {
             self.mute = Some(now);
         }
         self.seen.push_back((now, seen));
-        while self.seen.len() > 1 && now.since(self.seen[1].0) >= LAG {
+        while self.seen.len() > 1 && now.since(self.seen[1].0) >= self.lag {
             self.seen.pop_front();
         }
         if self.mute.is_some_and(|mute| now.since(mute) < MUTE) {
             return None;
         }
         let (at, then) = *self.seen.front()?;
-        let known = now.since(at) >= LAG;
-        let limit = Span(self.within.0.saturating_sub(LAG.0));
+        let known = now.since(at) >= self.lag;
+        let limit = Span(self.within.0.saturating_sub(self.lag.0));
         then.filter(|then| known && now.since(*then) < limit)
     }
 }

@@ -1,6 +1,8 @@
 //! Reading: the snapshot, the items, line-up, the road. What is read off a snapshot is read off one
 //! a request, so that what belongs together is of one moment.
 
+use std::sync::LazyLock;
+
 use axum::extract::rejection::QueryRejection as Malformed;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
@@ -11,7 +13,7 @@ use super::App;
 use super::answer::{Problem, json};
 use crate::daemon::hub::RoadWanted;
 use crate::daemon::show::{self, Kind};
-use crate::wire::state_json;
+use crate::wire::{alarms_json, state_json};
 
 type Answer = Result<Response, Problem>;
 
@@ -43,6 +45,18 @@ pub(super) async fn one(app: App, kind: Kind, Path(id): Path<String>) -> Answer 
 pub(super) async fn line_up(State(app): State<App>) -> Answer {
     let shot = app.hub.shot().await?;
     Ok(json(state_json::line_up_json(&shot.snapshot.line_up)))
+}
+
+/// `GET /api/v1/measures`: how much the alarms ask of the operator, beside the standard's limits.
+pub(super) async fn measures(State(app): State<App>) -> Answer {
+    let shot = app.hub.shot().await?;
+    Ok(json(alarms_json::measures_json(&shot.snapshot.measures)))
+}
+
+/// `GET /api/v1/alarm-kinds`: every type of alarm, documented once.
+pub(super) async fn alarm_kinds() -> Response {
+    static TEXT: LazyLock<String> = LazyLock::new(alarms_json::kinds_json);
+    json(TEXT.as_str())
 }
 
 /// `GET /api/v1/road`: the ways from one block to another.

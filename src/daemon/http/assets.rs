@@ -1,10 +1,13 @@
 //! The page: the files of the `page` directory, inside the program.
 //!
 //! One table; a file that is added to the directory is added here (a test compares the two). Every
-//! answer has an `ETag`, and a browser that has the file is told so. Nothing is compressed: the
-//! whole page is small, and the network is a local one.
+//! answer has an `ETag`, and a browser that has the file is told so. Scripts and styles are sent
+//! without the lines that are comments alone, and packed for who takes that: the first sight of the
+//! page shall cost little. The comments are in the sources.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::sync::OnceLock;
 
 use axum::extract::State;
 use axum::http::header::{self, HeaderMap, HeaderValue};
@@ -13,6 +16,7 @@ use axum::response::{IntoResponse as _, Response};
 
 use super::App;
 use super::answer::Problem;
+use super::squeeze;
 
 /// One file.
 #[derive(Debug)]
@@ -42,18 +46,29 @@ macro_rules! assets {
 assets! {
     "/" "index.html" HTML;
     "/act.js" "act.js" SCRIPT;
+    "/acts.js" "acts.js" SCRIPT;
     "/announcer.js" "announcer.js" SCRIPT;
     "/app.js" "app.js" SCRIPT;
     "/attention.js" "attention.js" SCRIPT;
+    "/chart.js" "chart.js" SCRIPT;
     "/dom.js" "dom.js" SCRIPT;
     "/help.js" "help.js" SCRIPT;
+    "/history.js" "history.js" SCRIPT;
+    "/lanes.js" "lanes.js" SCRIPT;
+    "/lineup.js" "lineup.js" SCRIPT;
+    "/more.js" "more.js" SCRIPT;
     "/now.js" "now.js" SCRIPT;
+    "/parts.js" "parts.js" SCRIPT;
+    "/past.js" "past.js" SCRIPT;
+    "/plot.js" "plot.js" SCRIPT;
     "/road.js" "road.js" SCRIPT;
     "/sheet.js" "sheet.js" SCRIPT;
     "/store.js" "store.js" SCRIPT;
     "/stream.js" "stream.js" SCRIPT;
     "/strip.js" "strip.js" SCRIPT;
+    "/sw.js" "sw.js" SCRIPT;
     "/topology.js" "topology.js" SCRIPT;
+    "/upkeep.js" "upkeep.js" SCRIPT;
     "/views.js" "views.js" SCRIPT;
     "/watch.js" "watch.js" SCRIPT;
     "/words.js" "words.js" SCRIPT;
@@ -62,16 +77,58 @@ assets! {
     "/manifest.webmanifest" "manifest.webmanifest" MANIFEST;
 }
 
-/// The files by path, with their tags.
+/// A file as it is sent.
+#[derive(Debug)]
+struct Sent {
+    bytes: Vec<u8>,
+    tag: HeaderValue,
+}
+
+impl Sent {
+    fn new(bytes: Vec<u8>) -> Self {
+        let tag = tag(&bytes);
+        Self { bytes, tag }
+    }
+}
+
+/// A file, and how it is sent: made when it is asked for first, so that the start is quick.
+#[derive(Debug)]
+struct Entry {
+    asset: &'static Asset,
+    plain: OnceLock<Sent>,
+    packed: OnceLock<Sent>,
+}
+
+impl Entry {
+    fn plain(&self) -> &Sent {
+        self.plain
+            .get_or_init(|| Sent::new(lean(self.asset).into_owned()))
+    }
+
+    fn packed(&self) -> &Sent {
+        self.packed
+            .get_or_init(|| Sent::new(squeeze::pack(&lean(self.asset))))
+    }
+}
+
+/// The files by path.
 #[derive(Debug)]
 pub(super) struct Assets {
-    by_path: BTreeMap<&'static str, (&'static Asset, HeaderValue)>,
+    by_path: BTreeMap<&'static str, Entry>,
 }
 
 impl Assets {
-    /// The table with a tag for each file.
+    /// The table.
     pub(super) fn new() -> Self {
-        let row = |asset: &'static Asset| (asset.path, (asset, tag(asset.bytes)));
+        let row = |asset: &'static Asset| {
+            let (plain, packed) = (OnceLock::new(), OnceLock::new());
+            let entry = Entry {
+                asset,
+                plain,
+                packed,
+            };
+            (asset.path, entry)
+        };
         Self {
             by_path: ASSETS.iter().map(row).collect(),
         }
@@ -85,24 +142,62 @@ impl Assets {
 
 /// One file of the page.
 pub(super) async fn get(State(app): State<App>, uri: Uri, headers: HeaderMap) -> Response {
-    let Some((asset, tag)) = app.assets.by_path.get(uri.path()) else {
+    let Some(entry) = app.assets.by_path.get(uri.path()) else {
         return Problem::new(StatusCode::NOT_FOUND, "there is no such file").into();
     };
+    let packed = squeeze::taken(&headers);
+    let sent = if packed { entry.packed() } else { entry.plain() };
     let has_it = headers.get_all(header::IF_NONE_MATCH).iter().any(|known| {
         let known = known.to_str().unwrap_or("");
         known
             .split(',')
-            .any(|known| known.trim().trim_start_matches("W/").as_bytes() == tag.as_bytes())
+            .any(|known| known.trim().trim_start_matches("W/").as_bytes() == sent.tag.as_bytes())
     });
     // The browser asks each time and is told 'not modified': after an update of the program the
     // page and its scripts always belong together.
     let keep = HeaderValue::from_static("no-cache");
-    let common = [(header::ETAG, tag.clone()), (header::CACHE_CONTROL, keep)];
+    let vary = HeaderValue::from_static("accept-encoding");
+    let common = [
+        (header::ETAG, sent.tag.clone()),
+        (header::CACHE_CONTROL, keep),
+        (header::VARY, vary),
+    ];
     if has_it {
         return (StatusCode::NOT_MODIFIED, common).into_response();
     }
-    let kind = [(header::CONTENT_TYPE, HeaderValue::from_static(asset.kind))];
-    (common, kind, asset.bytes).into_response()
+    let kind = [(
+        header::CONTENT_TYPE,
+        HeaderValue::from_static(entry.asset.kind),
+    )];
+    let mut response = (common, kind, sent.bytes.clone()).into_response();
+    if packed {
+        squeeze::mark(response.headers_mut());
+    }
+    response
+}
+
+/// A script or a style without the lines that are comments alone; everything else as it is.
+fn lean(asset: &Asset) -> Cow<'static, [u8]> {
+    let text = std::str::from_utf8(asset.bytes).ok();
+    let Some(text) = text.filter(|_| [SCRIPT, STYLE].contains(&asset.kind)) else {
+        return Cow::Borrowed(asset.bytes);
+    };
+    let mut out = String::with_capacity(text.len());
+    let mut inside = false;
+    for line in text.lines() {
+        let bare = line.trim();
+        let begins = bare.starts_with("/*");
+        if inside || begins {
+            inside = !bare.ends_with("*/");
+            continue;
+        }
+        if bare.is_empty() || (asset.kind == SCRIPT && bare.starts_with("//")) {
+            continue;
+        }
+        out.push_str(line);
+        out.push('\n');
+    }
+    Cow::Owned(out.into_bytes())
 }
 
 /// A tag that differs when the bytes do: FNV-1a, 64 bits.
@@ -141,5 +236,33 @@ mod tests {
         let mut table: Vec<&str> = FILES.to_vec();
         table.sort_unstable();
         assert_eq!(files, table);
+    }
+    /// Comment lines go, and nothing else does: what is left is a part of the file, in order.
+    #[test]
+    fn only_lines_that_are_comments_go() {
+        for asset in ASSETS {
+            let lean = lean(asset);
+            let text = std::str::from_utf8(asset.bytes).expect("text");
+            let left = std::str::from_utf8(&lean).expect("text");
+            if ![SCRIPT, STYLE].contains(&asset.kind) {
+                assert_eq!(text, left, "{}", asset.path);
+                continue;
+            }
+            let mut left = left.lines().peekable();
+            for line in text.lines() {
+                if left.next_if_eq(&line).is_some() {
+                    continue;
+                }
+                let bare = line.trim();
+                let comment = ["//", "/*", "*"].iter().any(|mark| bare.starts_with(mark));
+                let style = asset.kind == STYLE && !bare.contains('{') && !bare.contains(';');
+                assert!(
+                    bare.is_empty() || comment || style,
+                    "{}: {line}",
+                    asset.path
+                );
+            }
+            assert_eq!(left.next(), None, "{}", asset.path);
+        }
     }
 }

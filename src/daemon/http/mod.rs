@@ -3,7 +3,7 @@
 //! In: requests. Out: what the [`Hub`] knows, and the operator's words on their way to the engine.
 //! Nothing is decided here about the layout; here is decided who may ask what, how much, how often.
 //!
-//! Reading order: `routes`, `api`, `acts`, `events`, `guard`, `session`, `server`.
+//! Reading order: `routes`, `api`, `acts`, `events`, `guard`, `session`, `squeeze`, `server`.
 
 mod acts;
 mod answer;
@@ -16,6 +16,7 @@ mod openapi;
 mod routes;
 pub(super) mod server;
 mod session;
+mod squeeze;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -96,6 +97,7 @@ pub(super) fn router(
         .layer(middleware::from_fn_with_state(with(&app), acts::authorise))
         .layer(middleware::from_fn_with_state(with(&app), guard::admit))
         .layer(middleware::from_fn_with_state(with(&app), in_time))
+        .layer(middleware::from_fn(squeeze::answers))
         .layer(middleware::from_fn(guard::dress))
         .with_state(app)
 }

@@ -63,14 +63,17 @@ fn operation(path: &str, doc: &Doc) -> Value {
         operation["parameters"] = json!([block("from"), block("to")]);
     }
     let body = match doc.shape {
-        Shape::Word(_) => Some(("Word", false)),
-        Shape::Pin => Some(("Pin", true)),
+        Shape::Word(_) => {
+            let verb = path.rsplit('/').next().unwrap_or("");
+            Some((word(verb), verb == "name"))
+        }
+        Shape::Pin => Some((of("Pin"), true)),
         _ => None,
     };
     if let Some((schema, required)) = body {
         operation["requestBody"] = json!({
             "required": required,
-            "content": {"application/json": {"schema": of(schema)}},
+            "content": {"application/json": {"schema": schema}},
         });
     }
     operation
@@ -86,13 +89,72 @@ fn answers(shape: Shape) -> Value {
         Shape::Item(_) => ("200", body("application/json", of("Record"))),
         Shape::LineUp => ("200", body("application/json", of("LineUp"))),
         Shape::Road => ("200", body("application/json", of("Road"))),
+        Shape::Measures => ("200", body("application/json", of("Measures"))),
+        Shape::AlarmKinds => ("200", body("application/json", of("AlarmKinds"))),
         Shape::Findings => ("200", body("application/json", of("Findings"))),
         Shape::Session => ("200", body("application/json", of("Session"))),
         Shape::OpenApi => ("200", body("application/json", json!({"type": "object"}))),
         Shape::Text(kind) => ("200", body(kind, json!({"type": "string"}))),
         Shape::Word(_) | Shape::Pin | Shape::Leave => ("204", json!({"description": "Done"})),
     };
-    json!({status: answer, "default": {"$ref": "#/components/responses/problem"}})
+    let mut answers = Map::new();
+    answers.insert(status.into(), answer);
+    for problem in problems(shape) {
+        let problem_answer = json!({"$ref": "#/components/responses/problem"});
+        answers.insert((*problem).into(), problem_answer);
+    }
+    Value::Object(answers)
+}
+
+/// Every status with which a route may say why not. Those in front can come from any: a query that
+/// cannot be read, nothing there, no such method, too slow, another name, and not just now.
+fn problems(shape: Shape) -> &'static [&'static str] {
+    match shape {
+        Shape::Word(_) | Shape::Pin | Shape::Leave | Shape::Findings => &[
+            "400", "404", "405", "408", "421", "503", "401", "403", "409", "413", "415", "422",
+            "429",
+        ],
+        // These two answer in plain words that they are not well.
+        Shape::Text(_) => &["400", "404", "405", "408", "421", "500", "503"],
+        _ => &["400", "404", "405", "408", "421", "503"],
+    }
+}
+
+/// What may be said with a verb (see [`crate::wire::commands`]): keys that it does not read are left
+/// alone.
+fn word(verb: &str) -> Value {
+    let words = |most: u32| {
+        json!({
+            "type": ["string", "null"], "maxLength": most,
+            "pattern": "^[^\\u0000-\\u001f\\u007f-\\u009f]*$",
+        })
+    };
+    let mut keys = json!({
+        "who": words(64),
+        "why": words(256),
+        "minutes": {"type": ["number", "null"]},
+        "name": {"type": ["string", "null"]},
+        "position": {"type": ["string", "null"]},
+    });
+    let day = json!({"type": ["number", "null"], "minimum": 0, "maximum": 1440});
+    match verb {
+        "in-charge" => keys["minutes"] = day,
+        "shelve" => {
+            keys["minutes"] = day;
+            keys["minutes"]["minimum"] = json!(0.01);
+        }
+        "seen" => keys["position"] = json!({"enum": ["normal", "reverse", null]}),
+        "name" => {
+            let pattern = "^[!-~\\u00a1-\\uffff]([ -~\\u00a1-\\uffff]*[!-~\\u00a1-\\uffff])?$";
+            keys["name"] = json!({"type": "string", "maxLength": 64, "pattern": pattern});
+        }
+        _ => {}
+    }
+    let mut word = json!({"type": "object", "properties": keys});
+    if verb == "name" {
+        word["required"] = json!(["name"]);
+    }
+    word
 }
 
 fn body(kind: &str, schema: Value) -> Value {
@@ -118,16 +180,8 @@ fn schemas() -> Value {
             }))},
         })),
         "Road": road(),
-        "Word": {
-            "type": "object",
-            "properties": {
-                "who": text,
-                "why": text,
-                "minutes": {"type": "number", "minimum": 0},
-                "name": text,
-                "position": {"enum": ["normal", "reverse"]},
-            },
-        },
+        "Measures": measures(),
+        "AlarmKinds": alarm_kinds(),
         "Pin": object(json!({"pin": text})),
         "Session": object(json!({"needed": {"type": "boolean"}, "held": {"type": "boolean"}})),
         "Findings": object(json!({"findings": {"type": "array", "items": object(json!({
@@ -160,6 +214,62 @@ fn snapshot() -> Value {
         "detectors": items, "trains": items, "alarms": items,
         "line_up": of("LineUp"),
     }))
+}
+
+/// The measures of alarm management.
+fn measures() -> Value {
+    let (text, number, count) = (
+        json!({"type": "string"}),
+        json!({"type": "number"}),
+        json!({"type": "integer"}),
+    );
+    let ids = json!({"type": "array", "items": text});
+    let limit = object(json!({
+        "acceptable": number,
+        "manageable": {"type": ["number", "null"]},
+        "unit": text,
+        "source": text,
+    }));
+    object(json!({
+        "window_s": number,
+        "raised": count,
+        "per_10_min": number,
+        "last_10_min": count,
+        "peak_10_min": count,
+        "flood": {"type": "boolean"},
+        "flood_percent": number,
+        "over_10_percent": number,
+        "chattering": ids,
+        "stale": ids,
+        "standing": count,
+        "shelved": count,
+        "priorities": object(json!({"high": number, "medium": number, "low": number})),
+        "most_frequent": {
+            "type": "array",
+            "items": object(json!({"id": text, "times": count})),
+        },
+        "limits": {"type": "object", "additionalProperties": limit},
+    }))
+}
+
+/// The table of alarm types.
+fn alarm_kinds() -> Value {
+    let (text, number) = (json!({"type": "string"}), json!({"type": "number"}));
+    let kind = object(json!({
+        "type": text,
+        "subject": text,
+        "priority": {"enum": ["low", "medium", "high"]},
+        "priority_reason": text,
+        "latched": {"type": "boolean"},
+        "cause": text,
+        "consequence": text,
+        "do": text,
+        "respond_within_s": number,
+        "on_delay_s": number,
+        "off_delay_s": number,
+        "re_alarm_limit_s": number,
+    }));
+    object(json!({"kinds": {"type": "array", "items": kind}}))
 }
 
 /// The ways between two blocks.

@@ -23,6 +23,10 @@ pub(super) enum Shape {
     LineUp,
     /// The ways between two blocks.
     Road,
+    /// The measures of alarm management.
+    Measures,
+    /// The table of alarm types.
+    AlarmKinds,
     /// The operator's word about an item of a kind.
     Word(Kind),
     /// The PIN.
@@ -141,7 +145,9 @@ fn for_people() -> Vec<Route> {
     let line_up = "What keeps it from running";
     let road = "The ways from one block to another, best first, and what to set for each";
     let reload = "Read the plan file again; a bad plan changes nothing";
-    let changes = "The changes, as they come";
+    let changes = "The changes, as they come; ?listening=1 says that somebody hears the page";
+    let measures = "How much the alarms ask of the operator, beside the standards' limits";
+    let kinds = "Every type of alarm: cause, consequence, what to do, priority and why";
     let stream = Shape::Text("text/event-stream");
     let (act, shape) = (post(acts::reload_plan), Shape::Findings);
     vec![
@@ -160,6 +166,20 @@ fn for_people() -> Vec<Route> {
             get(api::line_up),
         ),
         one("/api/v1/road", "get", road, Shape::Road, get(api::road)),
+        one(
+            "/api/v1/measures",
+            "get",
+            measures,
+            Shape::Measures,
+            get(api::measures),
+        ),
+        one(
+            "/api/v1/alarm-kinds",
+            "get",
+            kinds,
+            Shape::AlarmKinds,
+            get(api::alarm_kinds),
+        ),
         one("/api/v1/plan/reload", "post", reload, shape, act),
         session(),
         one("/events", "get", changes, stream, get(events::open)),

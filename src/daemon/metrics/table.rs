@@ -69,6 +69,30 @@ table! {
         "Alarms whose condition lasts and that are not put aside.";
     ALARMS_RAISED "taillamp_alarms_raised_total" Counter ["type"]
         "How often an alarm became unacknowledged.";
+    ALARMS_AVERAGE "taillamp_alarms_per_10_minutes" Gauge []
+        "Alarms in ten minutes, the average since the start or of the last day.";
+    ALARMS_LAST "taillamp_alarms_last_10_minutes" Gauge []
+        "Alarms of the last ten minutes.";
+    ALARMS_PEAK "taillamp_alarms_peak_10_minutes" Gauge []
+        "The most alarms in any ten minutes since the start or of the last day.";
+    ALARM_FLOOD "taillamp_alarm_flood" Gauge []
+        "1 in a flood: from more than 10 alarms in ten minutes until there are fewer than 5.";
+    ALARM_FLOOD_RATIO "taillamp_alarm_flood_ratio" Gauge []
+        "The part of the time in flood, since the start or of the last day.";
+    ALARMS_CHATTERING "taillamp_alarms_chattering" Gauge []
+        "Alarms that came three times within a minute, since the start or within the last day.";
+    ALARMS_STALE "taillamp_alarms_stale" Gauge []
+        "Alarms whose condition has lasted for more than a day.";
+    ALARMS_SHELVED "taillamp_alarms_shelved" Gauge []
+        "Alarms that are shelved.";
+    ALARMS_SPLIT "taillamp_alarms_priority_ratio" Gauge ["priority"]
+        "The part that each priority has in all alarms since the start or of the last day.";
+    LISTENING "taillamp_listening_pages" Gauge []
+        "Pages that are open with sound.";
+    NOTICES "taillamp_notifications_total" Counter ["way", "outcome"]
+        "What became of the warnings that left by a way out of the plan.";
+    NOTICES_WAITING "taillamp_notifications_waiting" Gauge ["way"]
+        "Warnings that wait to leave by a way out.";
     DECISION "taillamp_decision_seconds" Histogram []
         "Time from a message's arrival until the state that follows is handed to the publisher.";
     BROKER_CONNECTED "taillamp_broker_connected" Gauge []

@@ -281,7 +281,7 @@ impl Engine {
         if power == state.power {
             return;
         }
-        self.ahead_is_stale = true;
+        self.ahead_of_place(place);
         let state = &self.places[place.index()];
         let settle = state
             .feeds
@@ -507,7 +507,7 @@ impl Engine {
             }
             self.mark_trains_in(next);
         }
-        self.ahead_is_stale = true;
+        self.ahead_of_place(place);
         self.judge_calm(place);
     }
 

@@ -159,7 +159,7 @@ impl Engine {
 
     /// Dark, or nothing that works watches it: a train can go in unseen. A detector that was never
     /// heard is no excuse for a train that vanished beside it.
-    fn is_unseen(&self, place: PlaceId) -> bool {
+    pub(crate) fn is_unseen(&self, place: PlaceId) -> bool {
         let state = &self.places[place.index()];
         match state.state {
             Occupancy::Dark => true,

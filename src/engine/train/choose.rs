@@ -7,7 +7,7 @@ use crate::Engine;
 use crate::change::Occupancy;
 use crate::ids::{PlaceId, TrainId, TurnoutId};
 use crate::layout::{End, Leg};
-use crate::track::Taking;
+use crate::track::{Reached, Taking};
 
 /// A train that could have come into a place, and how.
 #[derive(Clone, Debug)]
@@ -21,6 +21,9 @@ pub(crate) struct Candidate {
     pub(crate) side: Side,
     /// Points passed, by the end met when walking from the new place back to the train.
     pub(crate) through: Vec<(TurnoutId, Leg)>,
+    /// A place between the two that nothing can see and nobody held: it went through unseen. By
+    /// which end it went in and by which it came out.
+    pub(crate) unseen: Option<(PlaceId, End, End)>,
     /// How soon it was expected, in seconds; large where that is not known.
     expected: f64,
 }
@@ -49,22 +52,8 @@ impl Engine {
                 if next.place == place {
                     continue;
                 }
-                for train in self.places[next.place.index()].trains.clone() {
-                    let Some(train) = self.train(train) else {
-                        continue;
-                    };
-                    if let Some((class, side)) = self.class_of(train, next.place, next.by) {
-                        found.push(Candidate {
-                            train: train.id,
-                            class,
-                            from: next.by,
-                            to,
-                            side,
-                            through: next.through.clone(),
-                            expected: self.expected_in(train),
-                        });
-                    }
-                }
+                self.candidates_in(&next, to, None, &mut found);
+                self.candidates_beyond_unseen(place, &next, to, &mut found);
             }
         }
         found.sort_by(|one, other| {
@@ -74,6 +63,59 @@ impl Engine {
                 .then(one.train.cmp(&other.train))
         });
         found
+    }
+
+    /// Trains in a place that is next along the road.
+    fn candidates_in(
+        &self,
+        next: &Reached,
+        to: End,
+        unseen: Option<(PlaceId, End, End)>,
+        found: &mut Vec<Candidate>,
+    ) {
+        for train in &self.places[next.place.index()].trains {
+            let Some(train) = self.train(*train) else {
+                continue;
+            };
+            if found.iter().any(|so_far| so_far.train == train.id) && unseen.is_some() {
+                continue;
+            }
+            if let Some((class, side)) = self.class_of(train, next.place, next.by) {
+                found.push(Candidate {
+                    train: train.id,
+                    class,
+                    from: next.by,
+                    to,
+                    side,
+                    through: next.through.clone(),
+                    unseen,
+                    expected: self.expected_in(train),
+                });
+            }
+        }
+    }
+
+    /// Trains beyond a place that nothing watches: longer than it, or quick, they come out of it
+    /// while the place behind it still shows them.
+    fn candidates_beyond_unseen(
+        &self,
+        place: PlaceId,
+        next: &Reached,
+        to: End,
+        found: &mut Vec<Candidate>,
+    ) {
+        let between = &self.places[next.place.index()];
+        if !between.trains.is_empty() || !self.is_unseen(next.place) {
+            return;
+        }
+        for inner in self.track.onward(next.by) {
+            for far in self.track.reach(inner, &self.points, Taking::AsSet) {
+                if far.place != place && far.place != next.place {
+                    let unseen = Some((next.place, inner, next.by));
+                    self.candidates_in(&far, to, unseen, found);
+                }
+            }
+        }
     }
 
     /// Whether a train could leave its place by this end, and how likely that is.

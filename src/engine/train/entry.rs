@@ -59,7 +59,7 @@ impl Engine {
         self.leave_unseen(&best);
         self.show(best.train);
         self.refresh_left(best.train);
-        self.ahead_is_stale = true;
+        self.ahead_of_train(best.train);
     }
 
     /// It came out of a place that cannot see it: dead track that it coasted out of (B6), or one
@@ -100,6 +100,11 @@ impl Engine {
         let stood_here_at_start = at_start && !train.directed && train.entered == 0;
         let mut link = Link::new(place, now);
         link.before = (train.directed, train.measure);
+        let between = by.unseen.map(|(unseen, into, out)| {
+            let mut between = Link::new(unseen, now);
+            between.unconfirmed = true;
+            (between, into, out)
+        });
         let mut turned = false;
         match by.side {
             Side::Head => {
@@ -111,6 +116,10 @@ impl Engine {
                     }
                 }
                 link.tailward = Some(by.to);
+                if let Some((mut between, into, out)) = between {
+                    (between.tailward, between.headward) = (Some(into), Some(out));
+                    train.chain.push(between);
+                }
                 train.chain.push(link);
             }
             Side::Tail => {
@@ -119,6 +128,10 @@ impl Engine {
                     first.tailward = Some(by.from);
                 }
                 link.headward = Some(by.to);
+                if let Some((mut between, into, out)) = between {
+                    (between.headward, between.tailward) = (Some(into), Some(out));
+                    train.chain.insert(0, between);
+                }
                 train.chain.insert(0, link);
                 let lately = train
                     .left_lately
@@ -143,8 +156,22 @@ impl Engine {
             train.entered += 1;
         }
         self.hold(place, by.train, by.to);
+        if let Some((unseen, into, _)) = by.unseen {
+            self.hold_unseen(unseen, by.train, into);
+        }
         if turned {
             self.emit_train(by.train, TrainEvent::TurnedBack, Some(place));
+        }
+    }
+
+    /// A train is in a place that cannot see it, on its way into the next.
+    fn hold_unseen(&mut self, place: PlaceId, train: TrainId, by: End) {
+        self.hold(place, train, by);
+        let state = &mut self.places[place.index()];
+        let before = (state.state, state.notes.kept);
+        state.notes.kept = Some(Kept::Occupied);
+        if before.1 != state.notes.kept {
+            self.note_place_change(place, before, None);
         }
     }
 
@@ -163,6 +190,7 @@ impl Engine {
     }
 
     pub(crate) fn touch_place(&mut self, place: PlaceId) {
+        self.ahead_of_place(place);
         if let Some(block) = self.track.block_of(place) {
             self.touched.insert(Item::Block(block));
         }
@@ -265,7 +293,7 @@ impl Engine {
             self.timers
                 .not_later(Subject::Train(id), self.now.plus(UNANNOUNCED));
         }
-        self.ahead_is_stale = true;
+        self.ahead_of_train(id);
     }
 
     /// A train in a place, without any report.

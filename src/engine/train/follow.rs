@@ -81,7 +81,10 @@ impl Engine {
             (Some(best), _) if best.class <= Class::Towards => self.enter(place, &candidates),
             (_, Some(id)) => self.return_to(id, place),
             (Some(_), None) => self.enter(place, &candidates),
-            (None, None) => self.maybe_new_train(place),
+            (None, None) => match self.told_otherwise(place) {
+                Some(candidates) => self.enter(place, &candidates),
+                None => self.maybe_new_train(place),
+            },
         }
     }
 
@@ -253,7 +256,7 @@ impl Engine {
                 self.emit_train(id, TrainEvent::Lost, Some(place));
             }
         }
-        self.ahead_is_stale = true;
+        self.mark_roads_to(place);
     }
 
     pub(super) fn place_darkened(&mut self, place: PlaceId) {
@@ -267,7 +270,15 @@ impl Engine {
             }
             self.show(id);
         }
-        self.ahead_is_stale = true;
+        self.mark_roads_to(place);
+    }
+
+    /// Trains in a place that has changed, and those that come to where they are.
+    fn mark_roads_to(&mut self, place: PlaceId) {
+        self.ahead_of_place(place);
+        for id in self.places[place.index()].trains.clone() {
+            self.ahead_of_train(id);
+        }
     }
 
     /// Reports what a train came into and left since it was last shown.
@@ -293,7 +304,7 @@ impl Engine {
         }
         self.plan_train_wake(id);
         self.mark_tables_and_crossings();
-        self.ahead_is_stale = true;
+        self.ahead_of_train(id);
     }
 
     pub(crate) fn emit_train(&mut self, id: TrainId, event: TrainEvent, place: Option<PlaceId>) {
@@ -323,7 +334,7 @@ impl Engine {
                 self.touched.insert(Item::Train(id));
             }
         }
-        self.ahead_is_stale = true;
+        self.ahead_of_train(id);
         self.plan_train_wake(id);
     }
 

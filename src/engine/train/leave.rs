@@ -3,6 +3,7 @@
 
 use alloc::vec::Vec;
 
+use super::choose::Candidate;
 use super::follow::Claim;
 use super::{Gap, Link};
 use crate::Engine;
@@ -40,7 +41,7 @@ impl Engine {
         };
         let count = train.chain.len();
         let link = train.chain.remove(at);
-        let mut turned = false;
+        let (mut turned, mut unseen) = (false, None);
         if count > 1 && at + 1 == count {
             if link.brief {
                 // Only wheels across the gap: nothing has happened.
@@ -59,10 +60,19 @@ impl Engine {
             }
         } else if count > 1 && at == 0 {
             train.directed = true;
+            if let Some(first) = train.chain.first()
+                && first.unconfirmed
+                && train.chain.len() > 1
+            {
+                unseen = Some(first.place);
+            }
         } else if at > 0 && at + 1 < count {
             self.tear(id, at, link, now);
         }
         self.places[place.index()].trains.retain(|held| *held != id);
+        if let Some(unseen) = unseen {
+            self.leave_behind_unseen(unseen);
+        }
         self.touch_place(place);
         self.mark_tables_and_crossings();
         if turned {
@@ -77,6 +87,14 @@ impl Engine {
         }
         self.show(id);
         self.end_empty(id);
+    }
+
+    /// The tail goes through a place that cannot see it: it has left that a release time later.
+    fn leave_behind_unseen(&mut self, place: PlaceId) {
+        let until = self.now.plus(self.release_time(place));
+        self.places[place.index()].unseen_left = Some(until);
+        self.timers.not_later(Subject::Place(place), until);
+        self.dirty.places.mark(place.index());
     }
 
     /// The middle is gone. Where a tail's place is another train's as well, the train has left it.
@@ -172,7 +190,11 @@ impl Engine {
                 .iter()
                 .any(|c| c.train == id && self.track.place_of(c.from) == Some(left));
             let winner_elsewhere = self.train(claim.winner).is_some_and(|winner| {
-                let at_end = winner.head().is_some_and(|link| link.place == claim.place);
+                let ends = [winner.chain.first(), winner.chain.last()];
+                let at_end = ends
+                    .into_iter()
+                    .flatten()
+                    .any(|link| link.place == claim.place);
                 at_end
                     && winner
                         .chain
@@ -190,9 +212,18 @@ impl Engine {
         let Some(mine) = claim.losers.iter().find(|c| c.train == id).cloned() else {
             return false;
         };
-        // Its story begins again where it was before.
+        self.pass_on(&claim, &mine);
+        self.leave(id, left);
+        true
+    }
+
+    /// A place goes from the train that was given it to another that could have come in as well.
+    fn pass_on(&mut self, claim: &Claim, mine: &Candidate) {
+        // Its story begins again where it was before; one that has gone on since keeps its own.
         let before = self.train(claim.winner).and_then(|winner| {
-            let link = winner.chain.iter().find(|link| link.place == claim.place)?;
+            let link = winner
+                .head()
+                .filter(|link| link.place == claim.place && winner.chain.len() > 1)?;
             Some(link.before)
         });
         self.drop_link(claim.winner, claim.place);
@@ -205,10 +236,38 @@ impl Engine {
             }
         }
         self.show(claim.winner);
-        self.extend(&mine, claim.place);
-        self.leave(id, left);
+        self.extend(mine, claim.place);
+        self.show(mine.train);
+        self.ahead_of_train(mine.train);
+        self.ahead_of_train(claim.winner);
         self.claims.retain(|other| other.place != claim.place);
-        true
+    }
+
+    /// Nothing explains a place that is lit, unless a place next door was given to the wrong train:
+    /// then that passes to the train which could have gone on from there.
+    pub(super) fn told_otherwise(&mut self, place: PlaceId) -> Option<Vec<Candidate>> {
+        let mut found: Option<(Claim, Candidate)> = None;
+        for to in self.track.ends(place) {
+            for next in self.track.reach(to, &self.points, Taking::AsSet) {
+                let claim = self.claims.iter().find(|claim| claim.place == next.place);
+                let Some(claim) = claim else { continue };
+                let winner_elsewhere = self.train(claim.winner).is_some_and(|winner| {
+                    winner.chain.iter().any(|link| {
+                        link.place != claim.place && self.places[link.place.index()].on
+                    })
+                });
+                let goes_on = claim.losers.iter().find(|loser| {
+                    self.train(loser.train).is_some() && self.track.onward(loser.to).contains(&next.by)
+                });
+                if let (Some(loser), true) = (goes_on, winner_elsewhere) {
+                    found = found.or_else(|| Some((claim.clone(), loser.clone())));
+                }
+            }
+        }
+        let (claim, mine) = found?;
+        self.pass_on(&claim, &mine);
+        let candidates = self.candidates(place);
+        (!candidates.is_empty()).then_some(candidates)
     }
 
     /// Takes a place from a train without any story.
@@ -268,6 +327,6 @@ impl Engine {
         self.shown.remove(&id);
         self.end_unannounced(id, false);
         self.timers.set(Subject::Train(id), None);
-        self.ahead_is_stale = true;
+        self.ahead_of_train(id);
     }
 }

@@ -9,6 +9,9 @@ use crate::time::{Instant, Span};
 /// A speed is trusted to within this part of itself: trains do not run evenly.
 const SPEED_SPREAD: f64 = 0.2;
 
+/// Slower than this part of what it was: it has stood on the way.
+const STOOD: f64 = 0.6;
+
 /// A train without a speed has stopped after this long.
 const STOPPED_WITHOUT_SPEED: Span = Span::from_secs(60);
 
@@ -17,6 +20,8 @@ pub(crate) struct Measure {
     pub(crate) speed_mm_s: Option<f64>,
     pub(crate) length_mm: Option<f64>,
     pub(crate) length_sd_mm: Option<f64>,
+    /// The last crossing took so long that the train must have stood.
+    stood: bool,
 }
 
 impl Measure {
@@ -27,6 +32,16 @@ impl Measure {
             return;
         }
         let seen = length_mm / seconds;
+        let stood = self.speed_mm_s.is_some_and(|old| seen < old * STOOD);
+        // Once: it has stood here, and its speed survives the stop. Twice running: it is slower.
+        if stood && !self.stood {
+            self.stood = true;
+            return;
+        }
+        if core::mem::take(&mut self.stood) && stood {
+            self.speed_mm_s = Some(seen);
+            return;
+        }
         // Half the new, half the old: trains brake, and entry times are late by up to a sample.
         self.speed_mm_s = Some(match self.speed_mm_s {
             Some(old) => f64::midpoint(old, seen),

@@ -46,9 +46,12 @@ impl Engine {
             return;
         }
         let Some(gap) = train.gap.take() else { return };
-        if gap.at == 0 || gap.at >= train.chain.len() {
+        if gap.at == 0 || gap.at >= train.chain.len() || self.has_left_its_tail(id, gap.at) {
             return;
         }
+        let Some(train) = self.trains.get_mut(&id) else {
+            return;
+        };
         let tail: alloc::vec::Vec<super::Link> = train.chain.drain(..gap.at).collect();
         let both_there = tail.iter().any(|link| self.places[link.place.index()].on)
             && train
@@ -85,7 +88,27 @@ impl Engine {
             self.raise(AlarmKind::TrainParted, &subject, text);
             self.parted.push((id, portion_id));
         }
-        self.ahead_is_stale = true;
+        self.ahead_of_train(id);
+        self.ahead_of_train(portion_id);
+    }
+
+    /// Another train has come up into every place of what looks like a tail: that is what is seen
+    /// there, and this train has simply left.
+    fn has_left_its_tail(&mut self, id: TrainId, at: usize) -> bool {
+        let Some(train) = self.trains.get(&id) else {
+            return false;
+        };
+        let tail: alloc::vec::Vec<PlaceId> =
+            train.chain[..at].iter().map(|link| link.place).collect();
+        let shared = |place: &PlaceId| self.places[place.index()].trains.len() > 1;
+        if !tail.iter().all(shared) {
+            return false;
+        }
+        for place in tail {
+            self.drop_link(id, place);
+        }
+        self.show(id);
+        true
     }
 
     /// `train-parted` returns when the portions are together again, or one is gone.

@@ -44,7 +44,7 @@ impl Engine {
         let now = self.now;
         let since = *self.crossovers[id.index()].split_since.get_or_insert(now);
         let threatened = [one, other].iter().any(|t| {
-            self.turnouts[t.index()].state == Clearance::Fouled || self.bound_for.contains(t)
+            self.turnouts[t.index()].state == Clearance::Fouled || self.warnings.is_bound_for(*t)
         });
         let priority = if threatened {
             Priority::High

@@ -213,7 +213,7 @@ impl Engine {
             self.forget_vacancy_of_dark(place);
             self.dirty.places.mark(place.index());
         }
-        self.ahead_is_stale = true;
+        self.ahead_of_turnout(id);
     }
 
     fn end_charge(&mut self, id: TurnoutId) {
@@ -279,7 +279,7 @@ impl Engine {
                     self.dirty.crossovers.mark(crossover);
                 }
             }
-            self.ahead_is_stale = true;
+            self.ahead_of_turnout(id);
         }
     }
 

@@ -1,11 +1,11 @@
-//! The sections about the whole: layout, broker, page, journal, trains, defaults, webhooks.
+//! The sections about the whole: layout, broker, page, journal, trains, defaults.
 
 use super::{Table, sections};
 use crate::engine::layout::Equipped;
 use crate::plan::report::Report;
 use crate::plan::value::{
-    BrokerUrl, Count, Flag, Hours, Kind, List, Listen, Millis, Minutes, NotNegative, Payload,
-    Positive, Scale, Seconds, Text, Topic, WebUrl, one_of, words,
+    BrokerUrl, Count, Flag, Hours, Kind, List, Listen, Millis, Minutes, NotNegative, Positive,
+    Scale, Seconds, Text, Topic, one_of, words,
 };
 use serde_json::{Value as Json, json};
 use toml_edit::Item;
@@ -149,13 +149,5 @@ sections! {
         look_ahead_s: Seconds = 20,
         /// Faster than this into a siding, yard or stub is worth a warning, in scale km/h.
         yard_speed_kmh: NotNegative = 30,
-    }
-
-    /// A webhook that is called for alarms.
-    NotifyDoc "[[notify]]" {
-        /// Where: http:// or https://.
-        url: WebUrl; required,
-        /// A template of the body, instead of CloudEvents JSON.
-        body: Payload,
     }
 }

@@ -1,4 +1,4 @@
-//! The shell's settings: broker, page, journal, webhooks.
+//! The shell's settings: broker, page, journal.
 //!
 //! Paths are relative to the plan's folder, so that a plan works wherever the daemon is started.
 
@@ -8,10 +8,9 @@ use std::path::{Path, PathBuf};
 use super::value;
 use crate::plan::document::settings::{JournalDoc, MqttDoc, WebDoc};
 use crate::plan::document::{PlanDoc, Section};
-use crate::plan::names::each;
 use crate::plan::report::Report;
 use crate::plan::value::Spanned;
-use crate::plan::{Journal, Mqtt, Notify, Web};
+use crate::plan::{Journal, Mqtt, Web};
 
 fn path(file: &str, written: &Option<Spanned<String>>) -> Option<PathBuf> {
     let folder = Path::new(file).parent().unwrap_or(Path::new(""));
@@ -169,16 +168,4 @@ pub fn journal(plan: &PlanDoc, file: &str) -> Option<Journal> {
         path: path(file, &doc.path)?,
         keep_days: value(&doc.keep_days)?,
     })
-}
-
-/// `[[notify]]`.
-#[must_use]
-pub fn notify(plan: &PlanDoc) -> Vec<Notify> {
-    let notify = each(&plan.notify).filter_map(|doc| {
-        Some(Notify {
-            url: value(&doc.url)?,
-            body: value(&doc.body),
-        })
-    });
-    notify.collect()
 }

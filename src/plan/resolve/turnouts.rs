@@ -161,7 +161,7 @@ pub fn double_crossovers(context: &mut Context<'_>, layout: &mut Layout, joins: 
             if let (Some(first), Some(second)) = (corners[a].turnout, corners[b].turnout) {
                 layout.crossovers.push(Crossover {
                     id: format!("{}-{end}", id.value),
-                    name: format!("{} to {}", names[a], names[b]),
+                    name: format!("{} to {}", names[a], own_part(&names[b])),
                     turnouts: [first, second],
                     agree: span(&doc.agree_s, &context.defaults.agree_s),
                 });
@@ -174,6 +174,33 @@ pub fn double_crossovers(context: &mut Context<'_>, layout: &mut Layout, joins: 
             lost: span(&doc.lost_s, &context.defaults.lost_s),
         });
     }
+}
+
+/// A corner's name without the double crossover's in front: said once is enough.
+fn own_part(name: &str) -> &str {
+    name.split_once(": ").map_or(name, |(_, own)| own)
+}
+
+/// The ids of the blocks where a double crossover's tracks begin.
+fn tracks_of(doc: &DoubleCrossoverDoc) -> Option<[&Spanned<EndRef>; 2]> {
+    Some([&doc.a.as_ref()?.value[0], &doc.b.as_ref()?.value[0]])
+}
+
+/// Whether another double crossover lies between the same two lines, so that its own name is needed
+/// to tell their corners apart.
+fn has_twin(context: &mut Context<'_>, layout: &Layout, doc: &DoubleCrossoverDoc) -> bool {
+    let Some(mine) = tracks_of(doc) else {
+        return false;
+    };
+    let plan = context.plan;
+    let mine = mine.map(|end| track_name(context, layout, end));
+    each(&plan.double_crossover)
+        .filter(|other| other.at != doc.at)
+        .filter_map(tracks_of)
+        .any(|theirs| {
+            let theirs = theirs.map(|end| track_name(context, layout, end));
+            theirs.iter().any(|track| mine.contains(track))
+        })
 }
 
 /// Each corner as 'Loop, first end': by the line, or by the block where both tracks are one line.
@@ -191,10 +218,11 @@ fn double_crossover_names(
     if tracks[0] == tracks[1] {
         tracks = [ends[0].value.id.clone(), ends[2].value.id.clone()];
     }
-    let prefix = doc
-        .name
-        .as_ref()
-        .map_or(String::new(), |name| format!("{}: ", name.value));
+    let twin = has_twin(context, layout, doc);
+    let prefix = match &doc.name {
+        Some(name) if twin => format!("{}: ", name.value),
+        _ => String::new(),
+    };
     let [a, b] = &tracks;
     [(a, "first"), (a, "second"), (b, "first"), (b, "second")]
         .map(|(track, end)| format!("{prefix}{track}, {end} end"))

@@ -3,31 +3,38 @@
 // Inputs: `/events`, the address' hash, touches. Outputs: the document, at most ten repaints a
 // second. Each part decides for itself what of it is dirty; here is only the order.
 
-import { act, ask, say, who } from './act.js';
+import { say } from './act.js';
 import { alarmTime } from './attention.js';
 import { h } from './dom.js';
-import { help } from './help.js';
-import { closeSheet, isItem, openAddress, openSheet, paintSheet } from './sheet.js';
-import { apply, dirty, known, load } from './store.js';
+import { apply, dirty, inPresent, known, load, present } from './store.js';
 import { SILENCE_MS, Stream } from './stream.js';
+import { noteReading } from './plot.js';
 import { now } from './now.js';
-import { detectors, lineUp, points, power, trains } from './views.js';
 import { startWatching, stopWatching, updateWatch, watch } from './watch.js';
-import { age, clock, isUnseen, itemName, left, rankedAlarms, trainName } from './words.js';
+import { age, clock, isUnseen, left, rankedAlarms } from './words.js';
 
 const FRAME_MS = 100;
 const AWAY_MS = 20_000;
 const RESUME_MS = 600;
 
+/** Views by address: title, and where the view is. All but the first come when they are wanted. */
 const VIEWS = {
-  now: ['Now', now],
-  trains: ['Trains', trains],
-  points: ['Points', points],
-  power: ['Power', power],
-  detectors: ['Detectors', detectors],
-  'line-up': ['Line-up', lineUp],
-  help: ['Help', help],
+  now: ['Now', () => now],
+  trains: ['Trains', async () => (await import('./views.js')).trains],
+  points: ['Points', async () => (await import('./views.js')).points],
+  power: ['Power', async () => (await import('./views.js')).power],
+  detectors: ['Detectors', async () => (await import('./views.js')).detectors],
+  road: ['Road', async () => (await import('./road.js')).road],
+  'line-up': ['Line-up', async () => (await import('./lineup.js')).lineUp],
+  'shut-down': ['Shut-down', async () => (await import('./lineup.js')).shutDown],
+  history: ['History', async () => (await import('./history.js')).history],
+  maintenance: ['Maintenance', async () => (await import('./upkeep.js')).upkeep],
+  help: ['Help', async () => (await import('./help.js')).help],
+  more: ['More', async () => (await import('./more.js')).more],
 };
+/** What is fetched when nothing else is to be done, so that it is there when the network is not. */
+const LATER = ['sheet', 'acts', 'views', 'road', 'lineup', 'more', 'help', 'upkeep', 'history', 'past'];
+const LATER_MS = 4_000;
 
 /** The view in which an item of a kind is found. */
 const HOME = {
@@ -40,10 +47,15 @@ const HOME = {
   train: 'trains',
 };
 
+const ITEMS = Object.keys(HOME);
+
 const byId = (id) => document.getElementById(id);
 let view = null;
 let viewName = '';
 let live = false;
+/** The sheet of an item and the player of the past, once they are here. */
+let sheet = null;
+let past = null;
 
 // ---- repainting --------------------------------------------------------------------------------
 
@@ -59,10 +71,13 @@ function schedule() {
 function paint() {
   waiting = false;
   painted = Date.now();
-  if (!known.loaded || dirty.size === 0) return;
+  if (!known.loaded) return;
+  // Whatever is shown, the present is watched.
+  inPresent(announce);
+  past?.paint();
+  if (dirty.size === 0) return;
   view?.paint();
-  paintSheet();
-  announce();
+  sheet?.paintSheet();
   dirty.clear();
 }
 
@@ -105,35 +120,74 @@ const decode = (hash) => {
   }
 };
 
-function show(name) {
-  if (viewName !== name) {
-    viewName = name;
-    const [title, next] = VIEWS[name];
-    view = next;
-    byId('view-title').textContent = title;
-    document.title = `${title} \u2013 ${known.layout?.name ?? 'Taillamp'}`;
-    for (const a of document.querySelectorAll('.views a')) {
-      if (a.hash === `#${name}`) a.setAttribute('aria-current', 'page');
-      else a.removeAttribute('aria-current');
-    }
-    dirty.add('*');
-    view.mount(byId('view'));
-    scrollTo(0, 0);
+async function show(name) {
+  if (viewName === name) return;
+  viewName = name;
+  view = null;
+  const [title, find] = VIEWS[name];
+  byId('view-title').textContent = title;
+  document.title = `${title} \u2013 ${known.layout?.name ?? 'Taillamp'}`;
+  mark(name);
+  let next;
+  try {
+    next = find();
+    if (next instanceof Promise) next = await next;
+  } catch {
+    viewName = '';
+    byId('view').replaceChildren(
+      h('p', { class: 'loading' }, 'This view could not be loaded: the daemon cannot be reached.'),
+    );
+    return;
   }
+  // Another view may have been asked for meanwhile.
+  if (viewName !== name) return;
+  view = next;
+  // What is built now is built from what is known now.
+  dirty.clear();
+  dirty.add('*');
+  view.mount(byId('view'));
+  dirty.clear();
+  scrollTo(0, 0);
+}
+
+/** Shows in the navigation where we are. */
+function mark(name) {
+  for (const a of document.querySelectorAll('.views a')) {
+    if (a.hash === `#${name}`) a.setAttribute('aria-current', 'page');
+    else a.removeAttribute('aria-current');
+  }
+  const shown = document.querySelector(`.views a[href="#${name}"]:not(.wide)`);
+  byId('more').classList.toggle('here', !shown);
+}
+
+async function openItem(kind, id) {
+  try {
+    sheet ??= await import('./sheet.js');
+  } catch {
+    notLoaded();
+    return;
+  }
+  if (decode(location.hash).join('/') === `${kind}/${id}`) sheet.openSheet(kind, id);
 }
 
 function route() {
   if (!known.loaded) return;
   const [kind, id] = decode(location.hash || '#now');
   if (kind === 'main') return;
-  if (isItem(kind) && id) {
+  if (ITEMS.includes(kind) && id) {
     if (!viewName) show(HOME[kind]);
-    openSheet(kind, id);
+    openItem(kind, id);
     return;
   }
-  closeSheet();
+  sheet?.closeSheet();
   show(VIEWS[kind] ? kind : 'now');
   schedule();
+}
+
+/** Goes to a moment of the past (milliseconds since 1970), or back to now with null. */
+async function goToPast(at) {
+  past ??= await import('./past.js');
+  await past.go(at, { schedule, relayout: () => view === now && now.relayout() });
 }
 
 // ---- what arrives ------------------------------------------------------------------------------
@@ -152,17 +206,18 @@ function onMessage({ event, data }) {
   }
   if (event === 'state') {
     const other = load(value);
-    byId('layout-name').textContent = known.layout?.name ?? 'Taillamp';
+    byId('layout-name').textContent = present.layout?.name ?? 'Taillamp';
     if (!viewName) route();
-    else if (other && view === now) now.relayout();
+    else if (other && view === now && !known.past) now.relayout();
     showMissed();
   } else {
     const was = apply(event, value.id, value.item);
+    if (event === 'detector') noteReading(value.id, value.item);
     if (event === 'alarm' && value.item && away && isUnseen(value.item) && !was) {
       away.seen.set(value.id, value.item);
     }
   }
-  updateWatch(live);
+  inPresent(() => updateWatch(live));
   schedule();
 }
 
@@ -182,7 +237,7 @@ function onLive(isLive, heard) {
     away ??= { from: heard, seen: new Map() };
     byId('live-word').textContent = 'Not live';
     box.replaceChildren(
-      h('b', null, known.loaded ? `Not live since ${clock(heard)}` : 'Not live'),
+      h('b', null, present.loaded ? `Not live since ${clock(heard)}` : 'Not live'),
       h(
         'span',
         null,
@@ -192,7 +247,7 @@ function onLive(isLive, heard) {
       ),
     );
   }
-  updateWatch(isLive);
+  inPresent(() => updateWatch(isLive));
 }
 
 /** After waking: what was raised meanwhile. */
@@ -201,7 +256,7 @@ function showMissed() {
   const { from, seen } = away;
   away = null;
   const missed = new Map(seen);
-  for (const alarm of Object.values(known.alarms)) {
+  for (const alarm of Object.values(present.alarms)) {
     if (Date.parse(alarm.since) >= from && isUnseen(alarm)) missed.set(alarm.id, alarm);
   }
   const slot = byId('missed');
@@ -227,123 +282,26 @@ function showMissed() {
 
 // ---- acts --------------------------------------------------------------------------------------
 
-const askWho = () => ({
-  name: 'who',
-  label: 'Your name (kept on this device)',
-  value: who.name,
-  maxlength: 60,
-});
-const minutes = (value) => ({
-  name: 'minutes',
-  label: 'For how long',
-  value,
-  options: [
-    ['5', '5 minutes'],
-    ['15', '15 minutes'],
-    ['60', '1 hour'],
-    ['240', '4 hours'],
-  ],
-});
-const reason = { name: 'why', label: 'Why (may stay empty)', maxlength: 200 };
-
-async function sayWith(path, title, text, fields, done, extra = {}) {
-  const given = await ask(title, text, [...fields, askWho()], 'Say so');
-  if (!given) return;
-  who.name = given.who.trim();
-  const body = { ...extra };
-  for (const [key, value] of Object.entries(given)) {
-    if (value.trim()) body[key] = key === 'minutes' ? Number(value) : value.trim();
-  }
-  await act(path, body, done);
-}
-
-const ACTS = {
+const OWN_ACTS = {
   close: () => leaveSheet(),
   'forget-missed': () => byId('missed').replaceChildren(),
-  acknowledge: (id) => act(`/api/v1/alarms/${id}/acknowledge`, {}, 'Acknowledged.'),
-  reset: (id) => act(`/api/v1/alarms/${id}/reset`, {}, 'Reset.'),
-  unshelve: (id) => act(`/api/v1/alarms/${id}/unshelve`, {}, 'Shelving ended.'),
-  shelve: (id) =>
-    sayWith(
-      `/api/v1/alarms/${id}/shelve`,
-      'Shelve',
-      known.alarms[id]?.text,
-      [minutes('15'), reason],
-      'Shelved.',
-    ),
-  name: (id) =>
-    sayWith(
-      `/api/v1/trains/${id}/name`,
-      `Name ${trainName(id)}`,
-      '',
-      [
-        {
-          name: 'name',
-          label: 'Name',
-          value: known.trains[id]?.name ?? '',
-          required: true,
-          maxlength: 60,
-        },
-      ],
-      'Named.',
-    ),
-  'stands-here': (id) =>
-    sayWith(
-      `/api/v1/blocks/${id}/stands-here`,
-      'A train stands here',
-      `${itemName(id)}: you have looked, and a train stands there.`,
-      [{ name: 'name', label: 'Which train (may stay empty)', maxlength: 60 }],
-      'Taken down.',
-    ),
-  empty: (id) =>
-    sayWith(
-      `/api/v1/blocks/${id}/empty`,
-      'It is empty',
-      `${itemName(id)}: you have looked, and nothing stands there.`,
-      [],
-      'Taken down.',
-    ),
-  'removed-by-hand': (id) =>
-    sayWith(
-      `/api/v1/blocks/${id}/removed-by-hand`,
-      'Lifted off by hand',
-      `${itemName(id)}: what stood there was lifted off.`,
-      [],
-      'Taken down.',
-    ),
-  seen: (id, { position }) =>
-    sayWith(
-      `/api/v1/turnouts/${id}/seen`,
-      'You have looked',
-      `${itemName(id)} set ${position === 'normal' ? 'straight' : 'diverging'}.`,
-      [],
-      'Taken down.',
-      { position },
-    ),
-  'in-charge': (id, data) =>
-    data.minutes === '0'
-      ? act(`/api/v1/turnouts/${id}/in-charge`, { minutes: 0 }, 'Given back.')
-      : sayWith(
-          `/api/v1/turnouts/${id}/in-charge`,
-          'In charge',
-          `You answer for ${itemName(id)}: no warning that they are left diverging meanwhile.`,
-          [minutes('15'), reason],
-          'You are in charge.',
-        ),
-  'out-of-service': (id) =>
-    sayWith(
-      `/api/v1/detectors/${id}/out-of-service`,
-      'Out of service',
-      `${itemName(id)} is not believed until it is put back in service.`,
-      [reason],
-      'Out of service.',
-    ),
-  'in-service': (id) => act(`/api/v1/detectors/${id}/in-service`, {}, 'Back in service.'),
+  'to-now': () => past?.leave(),
 };
 
+function notLoaded() {
+  say('Not done: this part of the page could not be loaded from the daemon.', true);
+}
+
+async function perform({ act: name, ...data }) {
+  if (OWN_ACTS[name]) return OWN_ACTS[name]();
+  if (known.past) return say('This is the past: it cannot be changed. Go back to now first.', true);
+  const { ACTS } = await import('./acts.js');
+  return ACTS[name]?.(data.id, data);
+}
+
 const leaveSheet = () => {
-  const address = openAddress();
-  closeSheet();
+  const address = sheet?.openAddress();
+  sheet?.closeSheet();
   // Another sheet may have been asked for meanwhile.
   if (address && decodeURIComponent(location.hash) === address) {
     history.replaceState(null, '', `#${viewName || 'now'}`);
@@ -352,7 +310,7 @@ const leaveSheet = () => {
 
 document.addEventListener('click', (event) => {
   const target = event.target.closest?.('[data-act]');
-  if (target) ACTS[target.dataset.act]?.(target.dataset.id, target.dataset);
+  if (target) perform({ ...target.dataset }).catch(notLoaded);
 });
 byId('sheet').addEventListener('close', () => {
   if (!byId('sheet').open) leaveSheet();
@@ -389,6 +347,14 @@ document.addEventListener('visibilitychange', () => {
 addEventListener('hashchange', route);
 setInterval(tick, 1_000);
 const stream = new Stream('/events', { onMessage, onLive });
+addEventListener('past', ({ detail }) => goToPast(detail).catch(notLoaded));
+setTimeout(() => {
+  const idle = globalThis.requestIdleCallback ?? setTimeout;
+  idle(async () => {
+    for (const name of LATER) await import(`./${name}.js`);
+    if (globalThis.isSecureContext) await navigator.serviceWorker?.register('sw.js');
+  });
+}, LATER_MS);
 document.addEventListener('spoken', (event) => {
   document.body.dataset.spoken = event.detail;
 });

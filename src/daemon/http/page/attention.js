@@ -18,7 +18,7 @@ import {
   rankedAlarms,
 } from './words.js';
 
-const ROWS_SHOWN = 3;
+const ROWS_SHOWN = 2;
 const ROWS_MAX = 100;
 
 /** A priority's form: a triangle, a square on its corner, a ring. */

@@ -6,8 +6,8 @@
 import { attention } from './attention.js';
 import { h, morphInto } from './dom.js';
 import { known, touched } from './store.js';
-import { buildStrips, refreshStrips, tableRing, tablesOf } from './strip.js';
-import { atRest, names } from './views.js';
+import { buildStrips, refreshStrips } from './strip.js';
+import { atRest, names } from './parts.js';
 import { itemName, trainName } from './words.js';
 
 const CAUTION =
@@ -52,8 +52,12 @@ export const now = (() => {
       width = 0;
       observer.disconnect();
       observer.observe(parts.strips);
-      measure();
-      this.paint();
+      morphInto(parts.attention, attention());
+      // What is urgent stands first; the rest comes with the next turns.
+      setTimeout(() => {
+        measure();
+        morphInto(parts.side, side());
+      });
     },
     relayout() {
       width = 0;
@@ -70,20 +74,11 @@ export const now = (() => {
 })();
 
 function side() {
-  const tables = tablesOf();
   const trains = Object.keys(known.trains);
   const off = Object.entries(known.detectors).filter(([, item]) => item.health !== 'ok');
   const feeds = Object.entries(known.feeds);
   const odd = feeds.filter(([id, item]) => item.failed || !atRest(id, item));
   return [
-    tables.length
-      ? h(
-          'section',
-          null,
-          h('h3', null, 'Tables'),
-          h('div', { class: 'tables' }, tables.map(tableRing)),
-        )
-      : null,
     h(
       'section',
       null,

@@ -1,4 +1,4 @@
-// The road: the ways from one block to another, what to set for each and what is in the way.
+// The Road view: the ways from one block to another, what to set for each and what is in the way.
 //
 // Inputs: two blocks that the operator picks; the daemon's answer to `/api/v1/road`, asked for
 // again when something on the layout has changed, at most once a second. Outputs: elements.
@@ -116,18 +116,21 @@ function pick(name, word) {
   return h('label', null, word, select);
 }
 
-/** The part of the line-up view in which a road is asked for. */
+/** The view in which a road is asked for. */
 export const road = {
-  mount() {
+  mount(root) {
     for (const name of ['from', 'to']) if (!known.blocks[picked[name]]) picked[name] = '';
     ways = h('div', { class: 'ways', 'aria-live': 'polite' });
     askSoon();
-    return h(
-      'section',
-      { class: 'road-asked', 'aria-labelledby': 'road-title' },
-      h('h2', { id: 'road-title' }, 'The road'),
-      h('form', null, pick('from', 'From'), pick('to', 'To')),
-      ways,
+    root.replaceChildren(
+      h(
+        'div',
+        { class: 'road-asked' },
+        h('p', { class: 'big' }, 'From here to there'),
+        h('form', null, pick('from', 'From'), pick('to', 'To')),
+        known.past ? h('p', { class: 'quiet' }, 'A road is asked for now, not in the past.') : null,
+        ways,
+      ),
     );
   },
   paint() {

@@ -7,7 +7,9 @@
 import { alarmTime } from './attention.js';
 import { h, morphInto } from './dom.js';
 import { known, plan, touched } from './store.js';
-import { lasting, link, trainFacts } from './views.js';
+import { lasting, link, trainFacts } from './parts.js';
+import { plotOf } from './plot.js';
+import { legsOf } from './topology.js';
 import {
   ALARM_STATE,
   EVIDENCE,
@@ -56,6 +58,18 @@ function alarmsOf(id) {
       )
     : null;
 }
+
+/** What a leg of points leads to. */
+function leadsTo(id, leg) {
+  const next = legsOf(known.layout, id)[leg];
+  return next ? ['to ', link(next)] : 'to the end of the track';
+}
+
+/** How a detector is measured anew. */
+const calibrate = (id) => [
+  h('code', null, `taillamp calibrate --plan FILE --detector ${id}`),
+  ' measures it and proposes thresholds.',
+];
 
 const SHEETS = {
   block(id) {
@@ -106,6 +120,8 @@ const SHEETS = {
           'In charge',
           charge ? `${charge.who || 'somebody'}, until ${clock(charge.until)}` : null,
         ],
+        ['Straight', leadsTo(id, 'normal')],
+        ['Diverging', leadsTo(id, 'reverse')],
         ['Known', item.remembered ? 'remembered from before the start' : null],
         [
           'Moved',
@@ -175,6 +191,8 @@ const SHEETS = {
     return [
       itemName(id),
       capital(`${EVIDENCE[item.evidence]}, ${HEALTH[item.health] ?? item.health}`),
+      [
+        typeof about.on === 'number' ? plotOf(id) : null,
       facts(
         since(item),
         ['Reading', reading(item.reading, about.unit ?? item.unit)],
@@ -194,7 +212,9 @@ const SHEETS = {
         ],
         ['Kind', about.kind],
         ['Node', about.node ? itemName(about.node) : null],
+        ['Calibrate', about.kind === 'contact' ? null : calibrate(id)],
       ),
+      ],
       [
         out
           ? button('in-service', id, 'Back in service')
@@ -257,9 +277,6 @@ function draw() {
     acts.length ? h('div', { class: 'acts' }, acts) : null,
   );
 }
-
-/** Whether this address names an item with a sheet. */
-export const isItem = (kind) => kind in SHEETS;
 
 export function openSheet(kind, id) {
   open = { kind, id };

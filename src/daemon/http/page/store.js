@@ -17,6 +17,7 @@ export const KINDS = {
 
 const blank = () => ({
   loaded: false,
+  past: false,
   at: null,
   layout: null,
   broker: null,
@@ -31,7 +32,11 @@ const blank = () => ({
   line_up: { ready: false, exceptions: [] },
 });
 
-export const known = blank();
+/** What is so now, whatever is shown. */
+export const present = blank();
+
+/** What is shown: the present, or a moment of the past. */
+export let known = present;
 
 /** `kind:id` of everything that changed since the last repaint; `*` is everything. */
 export const dirty = new Set();
@@ -41,34 +46,61 @@ let clockOffset = 0;
 
 const stamp = (item) => Object.defineProperty(item, 'got', { value: performance.now() });
 
+const shown = (key) => known === present && dirty.add(key);
+
 /** Takes a whole snapshot; answers whether the layout is another one than before. */
 export function load(snapshot) {
-  const before = JSON.stringify(known.layout);
-  Object.assign(known, blank(), snapshot, { loaded: true });
-  for (const key of Object.values(KINDS)) Object.values(known[key]).forEach(stamp);
-  const at = Date.parse(known.at);
+  const before = JSON.stringify(present.layout);
+  Object.assign(present, blank(), snapshot, { loaded: true });
+  for (const key of Object.values(KINDS)) Object.values(present[key]).forEach(stamp);
+  const at = Date.parse(present.at);
   if (Number.isFinite(at)) clockOffset = at - Date.now();
-  dirty.add('*');
-  return before !== JSON.stringify(known.layout);
+  shown('*');
+  return before !== JSON.stringify(present.layout);
 }
 
 /** Takes one change; answers what was known of the item before. */
 export function apply(kind, id, item) {
-  if (kind === 'line-up') known.line_up = item ?? known.line_up;
+  if (kind === 'line-up') present.line_up = item ?? present.line_up;
   else if (kind === 'broker') {
-    known.broker = item?.state ?? 'lost';
-    known.waiting = item?.waiting ?? null;
+    present.broker = item?.state ?? 'lost';
+    present.waiting = item?.waiting ?? null;
   } else {
-    const items = known[KINDS[kind]];
+    const items = present[KINDS[kind]];
     if (!items) return undefined;
     const was = items[id];
     if (item === null) delete items[id];
     else items[id] = stamp(item);
-    dirty.add(`${kind}:${id}`);
+    shown(`${kind}:${id}`);
     return was;
   }
-  dirty.add(kind);
+  shown(kind);
   return undefined;
+}
+
+/** Shows a snapshot of the past instead of the present; the present goes on being kept. */
+export function showPast(snapshot) {
+  known = Object.assign(blank(), snapshot, { loaded: true, past: true });
+  known.layout ??= present.layout;
+  for (const key of Object.values(KINDS)) Object.values(known[key]).forEach(stamp);
+  dirty.add('*');
+}
+
+/** Shows the present again. */
+export function showPresent() {
+  known = present;
+  dirty.add('*');
+}
+
+/** Does something with the present, whatever is shown. */
+export function inPresent(run) {
+  const was = known;
+  known = present;
+  try {
+    return run();
+  } finally {
+    known = was;
+  }
 }
 
 /** Whether anything of these kinds is dirty. */
@@ -81,8 +113,8 @@ export function touched(...kinds) {
 /** Whether this item is dirty. */
 export const isDirty = (kind, id) => dirty.has('*') || dirty.has(`${kind}:${id}`);
 
-/** The daemon's time now, in milliseconds since 1970. */
-export const daemonNow = () => Date.now() + clockOffset;
+/** The daemon's time of what is shown, in milliseconds since 1970. */
+export const daemonNow = () => (known.past ? Date.parse(known.at) : Date.now() + clockOffset);
 
 /** The layout's entry of an item, or an empty one. */
 export const plan = (key, id) => known.layout?.[key]?.[id] ?? {};

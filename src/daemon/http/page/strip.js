@@ -6,19 +6,29 @@
 
 import { h, morph, s } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
-import { rowsOf, stretches, stripsOf } from './topology.js';
+import { endTowards, endsOf, rowsOf, stretches, stripSteps } from './topology.js';
 import {
   CLEARANCE_SHORT,
   POSITION,
   TABLE_STATE,
   capital,
+  itemName,
   placeWord,
   pointsName,
   trainName,
 } from './words.js';
 
-const FLOOR_PX = 58;
-const POINTS_PX = 72;
+const FLOOR_PX = 48;
+const POINTS_PX = 64;
+/** A link between strips: its lanes beside the rows and its slots below a row's track. */
+const LANE_PX = 6;
+const LANES_MAX = 6;
+const SLOT_PX = 7;
+const SLOTS_MAX = 4;
+/** The least room for a track of a fan behind its points. */
+const TRACK_PX = 84;
+/** What may be built at a stretch; the rest waits for the next turn. */
+const TURN_MS = 8;
 /** A longer name of points stands on their tile without the word 'Points'. */
 const POINTS_NAME_MAX = 9;
 const CROSSING_PX = 30;
@@ -45,7 +55,11 @@ export function placeTile(tile, line) {
   const item = known.blocks[tile.id];
   const state = item?.state ?? 'unknown';
   const marks = [item?.kept && `kept-${item.kept}`, item?.remembered && 'remembered'];
-  const word = placeWord(item) + (item?.remembered ? ', remembered' : '');
+  const bridge = plan('blocks', tile.id).bridge_of;
+  const gap = bridge && known.tables[bridge]?.position !== plan('tables', bridge).stops?.[0].at;
+  if (gap) marks.push('gap');
+  const word =
+    placeWord(item) + (item?.remembered ? ', remembered' : '') + (gap ? ', bridge not in' : '');
   return h(
     'a',
     {
@@ -53,7 +67,7 @@ export function placeTile(tile, line) {
       href: `#block/${tile.id}`,
       style: { width: tile.width ? `${tile.width}px` : null },
     },
-    h('span', { class: 'tile-name' }, shortName(tile.id, line)),
+    h('span', { class: 'tile-name' }, h('span', null, shortName(tile.id, line))),
     h('span', { class: 'lane' }, state === 'lost' ? h('b', { class: 'lost-mark' }, '?') : null),
     h('span', { class: 'tile-word' }, word),
   );
@@ -61,26 +75,31 @@ export function placeTile(tile, line) {
 
 /**
  * The form of points: the road that is set is broad, the other thin; both thin when not known.
- * What is taken as done or remembered, and not detected (`told`), is broken.
+ * What is taken as done or remembered, and not detected (`told`), is broken. The leg that goes on
+ * in the row is drawn across, the other one leaves it at `drop` pixels from the toe.
  */
-export function pointsForm(position, toe = 'left', told = false) {
+export function pointsForm(position, { toe = 'left', told = false, leg = 'normal', drop = 48 } = {}) {
   const road = (set) => (set ? `road set${told ? ' told' : ''}` : 'road');
+  const from = Math.max(1, drop - 34);
   return s(
     'svg',
     {
       class: `lane points-form pos-${position}`,
-      viewBox: '0 0 60 44',
+      viewBox: '0 0 64 44',
       'aria-hidden': 'true',
       focusable: 'false',
     },
     s(
       'g',
-      { transform: toe === 'left' ? null : 'matrix(-1 0 0 1 60 0)' },
-      s('path', { class: road(position === 'normal'), d: 'M0 31H60' }),
-      s('path', { class: road(position === 'reverse'), d: 'M0 31H10C28 31 30 9 60 9' }),
+      { transform: toe === 'left' ? null : 'matrix(-1 0 0 1 64 0)' },
+      s('path', { class: road(position === leg), d: 'M0 22H64' }),
+      s('path', {
+        class: road(position !== leg && (position === 'normal' || position === 'reverse')),
+        d: `M0 22H${from}C${from + 20} 22 ${drop} 26 ${drop} 44`,
+      }),
       position === 'normal' || position === 'reverse'
         ? null
-        : s('circle', { class: 'doubt', cx: 21, cy: 25, r: 9 }),
+        : s('circle', { class: 'doubt', cx: 24, cy: 22, r: 10 }),
     ),
   );
 }
@@ -92,12 +111,15 @@ export function pointsTile(tile, line) {
   return h(
     'a',
     {
-      class: `tile points at-${position} is-${state}`,
+      class: `tile points at-${position} is-${state}${tile.ladder ? ' ladder' : ''}`,
       href: `#turnout/${tile.id}`,
-      style: { width: tile.width ? `${tile.width}px` : null },
+      style: {
+        width: tile.width ? `${tile.width}px` : null,
+        '--drop': tile.ladder ? `${tile.drop}px` : null,
+      },
     },
-    h('span', { class: 'tile-name' }, shortPoints(tile.id, line)),
-    pointsForm(position, tile.toe, item?.assumed || item?.remembered),
+    h('span', { class: 'tile-name' }, h('span', null, shortPoints(tile.id, line))),
+    pointsForm(position, { ...tile, told: item?.assumed || item?.remembered }),
     h(
       'span',
       { class: 'tile-word' },
@@ -106,6 +128,7 @@ export function pointsTile(tile, line) {
         ? h('i', null, CLEARANCE_SHORT[state])
         : null,
       item?.in_charge ? h('i', null, 'in charge') : null,
+      tile.flag ? h('small', null, `to ${tile.flag}`) : null,
     ),
   );
 }
@@ -136,34 +159,78 @@ const tileOf = (tile, line) =>
       ? pointsTile(tile, line)
       : crossingTile(tile);
 
-/** Builds everything for a width in pixels; called anew when the layout or the width changes. */
+/**
+ * Builds everything for a width in pixels; called anew when the layout or the width changes. It is
+ * done in turns, so that a large layout does not hold up what is more urgent.
+ */
 export function buildStrips(root, width) {
-  const { strips, tables } = stripsOf(known.layout);
-  drawing = { rows: [], tiles: new Map(), chains: new Map(), tables };
-  for (const chain of strips.flatMap((strip) => [...strip.chains, ...strip.fan])) {
-    for (const tile of chain.tiles)
-      if (tile.kind !== 'crossing') drawing.chains.set(tile.id, chain);
-  }
+  const mine = { rows: [], tiles: new Map(), bands: [], tables: [], cards: new Map(), lanes: 0 };
+  drawing = mine;
   const sizing = {
     perMm: scaleFor(width),
     floor: FLOOR_PX,
     lengthOf: (id) => plan('blocks', id).length_mm ?? UNKNOWN_LENGTH_MM,
     fixed: (tile) => (tile.kind === 'turnout' ? POINTS_PX : CROSSING_PX),
   };
-  const parts = strips.map((strip) =>
-    h(
-      'section',
-      { class: 'strip' },
-      h('h3', null, strip.name, h('small', null, stripNote(strip))),
-      strip.chains.map((chain) => chainRows(chain, strip, width, sizing)),
-      strip.fan.length ? fanRows(strip, width, sizing) : null,
-    ),
-  );
-  root.replaceChildren(...parts);
-  refreshTrains();
+  inTurns(mine, function* () {
+    const { strips, tables, links } = yield* stripSteps(known.layout);
+    mine.tables = tables;
+    yield;
+    // Room for the links is kept beside the rows: first as much as there may be, then what is used.
+    let gutter = links.length ? LANES_MAX * LANE_PX : 0;
+    yield* planAll(strips, links, width - gutter);
+    const used = mine.lanes * LANE_PX + (mine.lanes ? 4 : 0);
+    if (used < gutter) {
+      gutter = used;
+      yield* planAll(strips, links, width - gutter);
+    }
+    root.style.setProperty('--gutter', `${gutter}px`);
+    root.replaceChildren();
+    yield* buildBands(mine, root);
+  });
+
+  function* planAll(strips, links, inner) {
+    mine.bands = [];
+    for (const strip of strips) {
+      planStrip(strip, inner, sizing);
+      yield;
+    }
+    planLinks(links);
+    yield;
+  }
 }
 
-/** Pixels for a millimetre: a usual block takes a good quarter of a phone's width. */
+/** Goes on with a drawing, a little at a time, until another one has taken its place. */
+function inTurns(mine, work) {
+  const steps = work();
+  const turn = () => {
+    const until = performance.now() + TURN_MS;
+    while (drawing === mine) {
+      if (steps.next().done) return;
+      if (performance.now() > until) {
+        setTimeout(turn);
+        return;
+      }
+    }
+  };
+  setTimeout(turn);
+}
+
+function* buildBands(mine, root) {
+  let section;
+  for (const one of mine.bands) {
+    if (one.starts) {
+      section = h('section', { class: 'strip' });
+      root.append(section);
+    }
+    const first = mine.rows.length;
+    section.append(bandElement(one));
+    refreshTrains(mine.rows.slice(first));
+    yield;
+  }
+}
+
+/** Pixels for a millimetre: a usual block takes a good fifth of a phone's width. */
 function scaleFor(width) {
   const lengths = Object.values(known.layout.blocks ?? {})
     .map((block) => block.length_mm ?? UNKNOWN_LENGTH_MM)
@@ -179,69 +246,283 @@ function stripNote(strip) {
     return reached.size ? `from ${[...reached].join(' and ')}` : '';
   }
   if (chain.circuit) return 'a circuit';
+  if (chain.fan && chain.from) return `from ${chain.from}`;
   const end = (name) => name || 'end of track';
   return chain.from || chain.to ? `${end(chain.from)} to ${end(chain.to)}` : '';
 }
 
-function rowElement(row, line, label) {
-  const element = h('div', { class: 'row', role: 'group', 'aria-label': label });
-  for (const tile of row) {
-    const node = tileOf(tile, line);
-    element.append(node);
-    if (tile.kind !== 'crossing') drawing.tiles.set(tile.id, { tile, line, node });
+// ---- bands: what lies one below the other ------------------------------------------------------
+
+const band = (what) => {
+  drawing.bands.push({ pieces: [], slots: 0, ...what });
+  return drawing.bands.at(-1);
+};
+
+function planStrip(strip, width, sizing) {
+  band({ starts: true, title: strip.name, note: stripNote(strip) });
+  for (const chain of strip.chains) {
+    const rows = rowsOf(chain.tiles, width, { ...sizing, stretch: !chain.fan });
+    const label = (i) => `${strip.name}, part ${i + 1} of ${rows.length}`;
+    rows.forEach((tiles, i) => planRow(tiles, 0, strip, label(i)));
+    if (chain.fan) planFan(chain.fan, strip, width);
   }
-  drawing.rows.push({ row, element, trains: new Map() });
-  return element;
+  for (const fan of strip.fans) planFan(fan, strip, width);
+  if (strip.fan.length) planParallel(strip, width, sizing);
+  for (const table of strip.tables) planTable(table, strip, width);
 }
 
-const chainRows = (chain, strip, width, sizing) =>
-  h(
-    'div',
-    { class: chain.circuit ? 'chain circuit' : 'chain' },
-    rowsOf(chain.tiles, width, sizing).map((row, i, all) =>
-      rowElement(row, strip.name, `${strip.name}, part ${i + 1} of ${all.length}`),
-    ),
-  );
+function planRow(tiles, left, strip, label) {
+  let x = left;
+  const placed = tiles.map((tile) => {
+    const at = { ...tile, x };
+    x += tile.width;
+    return at;
+  });
+  return band({ row: placed, left, right: x, line: strip.name, label });
+}
 
-/** Parallel tracks stand under each other, entered from the left, in as many columns as fit. */
-function fanRows(strip, width, sizing) {
-  const columns = Math.max(1, Math.floor(width / 168));
-  const each = Math.floor((width - (columns - 1) * 12) / columns);
-  return h(
-    'div',
-    { class: 'fan' },
-    strip.fan.map((chain) => {
+/** Parallel tracks without points of their own: as many side by side as fit. */
+function planParallel(strip, width, sizing) {
+  const columns = Math.max(1, Math.floor(width / 150));
+  const each = Math.floor(width / columns);
+  for (let i = 0; i < strip.fan.length; i += columns) {
+    const tiles = strip.fan.slice(i, i + columns).flatMap((chain) => {
       const used = chain.tiles
         .filter((t) => t.kind !== 'place')
         .reduce((n, t) => n + sizing.fixed(t), 0);
-      const row = chain.tiles.map((tile) => ({
+      const room = Math.max(FLOOR_PX, each - used - 10);
+      return chain.tiles.map((tile, n) => ({
         ...tile,
-        width: tile.kind === 'place' ? Math.max(FLOOR_PX, each - used) : sizing.fixed(tile),
+        width: tile.kind === 'place' ? room : sizing.fixed(tile),
+        apart: n === chain.tiles.length - 1,
       }));
-      const element = rowElement(
-        row,
-        strip.name,
-        `${strip.name}, ${shortName(chain.places[0], '')}`,
-      );
-      element.style.width = `${each}px`;
-      return element;
-    }),
+    });
+    planRow(tiles, 0, strip, `${strip.name}, tracks`);
+  }
+}
+
+/** A fan: each row a track, the ladder of points down its left side. */
+function planFan(fan, strip, room) {
+  const levels = fan.rows.length;
+  const step = Math.max(8, Math.min(34, (room - POINTS_PX - TRACK_PX) / 2 / levels));
+  const lead = drawing.bands.at(-1);
+  const joins = lead.row && lead.right + 2 * POINTS_PX + TRACK_PX + step < room;
+  const placed = new Map();
+  const bands = fan.rows.map((row, i) => {
+    const above = row.under && placed.get(row.under);
+    const left = i === 0 ? (joins ? lead.right : 0) : above.x + step;
+    const drop = Math.round(step * 0.6);
+    let x = left;
+    const tiles = row.tiles.map((tile) => {
+      const wide =
+        tile.kind === 'turnout' ? POINTS_PX : Math.min(240, Math.max(FLOOR_PX, room - x));
+      const at = { ...tile, x, width: wide, drop };
+      x += wide;
+      return at;
+    });
+    let mine = lead;
+    if (i === 0 && joins) {
+      lead.row.push(...tiles);
+      lead.right = x;
+    } else {
+      mine = planRow([], left, strip, `${strip.name}, track ${i + 1}`);
+      mine.row = tiles;
+    }
+    const index = drawing.bands.indexOf(mine);
+    for (const tile of tiles) {
+      if (tile.kind === 'turnout') placed.set(tile.id, { x: tile.x, drop, index });
+    }
+    return { row, mine, index };
+  });
+  // The other leg goes down to the row that comes from it.
+  for (const { row, index } of bands) {
+    const above = row.under && placed.get(row.under);
+    if (!above) continue;
+    const x = above.x + above.drop;
+    const id = row.under;
+    const leg = fan.rows.flatMap((r) => r.tiles).find((tile) => tile.id === id).leg;
+    const ends = [`${id}.${leg === 'normal' ? 'reverse' : 'normal'}`];
+    for (let i = above.index; i <= index; i += 1) {
+      const part = i === above.index ? 'drop-from' : i === index ? 'drop-to' : 'drop-by';
+      const width = i === index ? drawing.bands[i].left - x : 0;
+      drawing.bands[i].pieces.push({ part, ends, style: { left: x, width } });
+    }
+  }
+}
+
+/** A table: its ring, and beside it a row for each track that only the table reaches. */
+function planTable(table, strip, width) {
+  band({ table: table.id, line: strip.name });
+  const left = Math.min(width - 150, 40);
+  for (const id of table.own) {
+    const wide = Math.min(240, width - left);
+    const reach = table.stops.filter(({ leads }) => leads.includes(id));
+    const stop = reach.find(({ leads }) => leads.length === 1) ?? reach[0];
+    const end = stop.ends[stop.leads.indexOf(id)].split('.')[1];
+    const tile = { kind: 'place', id, left: end, x: left, width: wide };
+    const mine = planRow([], left, strip, `${strip.name}, stop ${stop.at}`);
+    mine.row = [tile];
+    mine.stop = { table: table.id, at: stop.at };
+  }
+}
+
+// ---- links between strips ----------------------------------------------------------------------
+
+/** Where the ends of tiles lie: `end` to `{ index, x }`. */
+function endsByPlace() {
+  const at = new Map();
+  drawing.bands.forEach(({ row = [] }, index) => {
+    for (const tile of row) {
+      if (tile.kind === 'crossing') continue;
+      const [left, right] = endsOf(tile);
+      at.set(left, { index, x: tile.x + 8, tile });
+      at.set(right, { index, x: tile.x + tile.width - 8, tile });
+      if (tile.kind !== 'turnout') continue;
+      const other = `${tile.id}.${tile.leg === 'reverse' ? 'normal' : 'reverse'}`;
+      const drop = tile.drop ?? 48;
+      at.set(other, {
+        index,
+        x: tile.x + (tile.toe === 'left' ? drop : tile.width - drop),
+        tile,
+      });
+    }
+  });
+  return at;
+}
+
+/** Gives every link a lane beside the rows that is free on its way; a word where none is. */
+function planLinks(links) {
+  drawing.lanes = 0;
+  const at = endsByPlace();
+  const found = links
+    .map(({ ends }) => ({ ends, from: at.get(ends[0]), to: at.get(ends[1]) }))
+    .filter(({ from, to }) => from && to)
+    .map((link) => (link.from.index > link.to.index ? { ...link, from: link.to, to: link.from } : link))
+    .sort((p, q) => p.to.index - p.from.index - (q.to.index - q.from.index));
+  const busy = Array.from({ length: LANES_MAX }, () => []);
+  for (const link of found) {
+    const [first, last] = [link.from.index, link.to.index];
+    const free = (lane) => lane.every(([a, b]) => last < a || first > b);
+    const lane = first === last ? 0 : busy.findIndex(free);
+    if (lane < 0) {
+      for (const [own, other] of [
+        [link.from, link.to],
+        [link.to, link.from],
+      ]) {
+        own.tile.flag = itemName(other.tile.id);
+      }
+      continue;
+    }
+    if (first !== last) busy[lane].push([first, last]);
+    if (first !== last) drawing.lanes = Math.max(drawing.lanes, lane + 1);
+    drawLink(link, LANE_PX * (lane + 1));
+  }
+}
+
+function drawLink({ ends, from, to }, lane) {
+  const slot = ({ index }) => {
+    const mine = drawing.bands[index];
+    const n = Math.min(mine.slots, SLOTS_MAX - 1);
+    mine.slots += 1;
+    return (n + 1) * SLOT_PX;
+  };
+  const piece = (index, part, style) => drawing.bands[index].pieces.push({ part, ends, style });
+  if (from.index === to.index) {
+    const [x, y] = [from.x, to.x].sort((p, q) => p - q);
+    piece(from.index, 'bow', { left: x, width: y - x, height: slot(from) });
+    return;
+  }
+  const right = `calc(var(--gutter) - ${lane}px)`;
+  const [y0, y1] = [slot(from), slot(to)];
+  piece(from.index, 'out', { left: from.x, right, height: y0 });
+  piece(from.index, 'down', { right, '--y': y0 });
+  for (let i = from.index + 1; i < to.index; i += 1) piece(i, 'by', { right });
+  piece(to.index, 'up', { right, '--y': y1 });
+  piece(to.index, 'in', { left: to.x, right, height: y1 });
+}
+
+/** How a link is drawn now: set by all its points, by none, or wrongly left. */
+function pieceClass({ part, ends }) {
+  const legs = ends.map((end) => end.split('.')).filter(([id]) => plan('turnouts', id).name);
+  const state = ([id]) => known.turnouts[id]?.state;
+  const set = legs.every(([id, leg]) => leg === 'toe' || known.turnouts[id]?.position === leg);
+  const odd = set && legs.some((leg) => state(leg) === 'left-diverging');
+  return `link ${part}${set ? ' is-set' : ''}${odd ? ' is-odd' : ''}`;
+}
+
+function pieceElement(piece) {
+  const style = Object.fromEntries(
+    Object.entries(piece.style).map(([k, v]) => [k, typeof v === 'number' ? `${v}px` : v]),
   );
+  piece.node = h('span', { class: pieceClass(piece), style, 'aria-hidden': 'true' });
+  return piece.node;
+}
+
+function bandElement(mine) {
+  const links = mine.pieces.map(pieceElement);
+  if (mine.title) {
+    return h(
+      'div',
+      { class: 'band' },
+      h('h3', null, mine.title, h('small', null, mine.note)),
+      links,
+    );
+  }
+  if (mine.table) {
+    const table = drawing.tables.find(({ id }) => id === mine.table);
+    const node = tableRing(table);
+    drawing.cards.set(mine.table, { table, node });
+    return h('div', { class: 'band' }, node, links);
+  }
+  const style = { '--channel': `${Math.min(mine.slots, SLOTS_MAX) * SLOT_PX + (mine.slots ? 3 : 0)}px` };
+  const element = h('div', { class: 'band row', role: 'group', 'aria-label': mine.label, style });
+  if (mine.left && mine.row[0]?.x === mine.left) {
+    element.append(
+      h(
+        'span',
+        { class: mine.stop ? 'stop-name' : 'indent', style: { width: `${mine.left}px` } },
+        mine.stop?.at ?? '',
+      ),
+    );
+  }
+  for (const tile of mine.row) {
+    const node = tileOf(tile, mine.line);
+    if (tile.apart) node.style.marginRight = '10px';
+    element.append(node);
+    if (tile.kind !== 'crossing') drawing.tiles.set(tile.id, { tile, line: mine.line, node });
+  }
+  element.append(...links);
+  drawing.rows.push({ row: mine.row, element, trains: new Map() });
+  return element;
 }
 
 /** Refreshes what is dirty. */
 export function refreshStrips() {
-  if (!drawing) return;
+  if (!drawing?.rows.length) return;
   for (const [id, entry] of drawing.tiles) {
     const kind = entry.tile.kind === 'place' ? 'block' : 'turnout';
-    if (isDirty(kind, id)) entry.node = morph(entry.node, tileOf(entry.tile, entry.line));
+    const about = kind === 'block' && plan('blocks', id).bridge_of;
+    if (isDirty(kind, id) || (about && isDirty('table', about))) {
+      const fresh = tileOf(entry.tile, entry.line);
+      if (entry.tile.apart) fresh.style.marginRight = '10px';
+      entry.node = morph(entry.node, fresh);
+    }
   }
-  if (touched('train', 'block')) refreshTrains();
+  if (touched('turnout')) {
+    for (const piece of drawing.bands.flatMap((mine) => mine.pieces)) {
+      const cls = pieceClass(piece);
+      if (piece.node && piece.node.className !== cls) piece.node.className = cls;
+    }
+  }
+  if (touched('table', 'block', 'train')) {
+    for (const card of drawing.cards.values()) card.node = morph(card.node, tableRing(card.table));
+  }
+  if (touched('train', 'block')) refreshTrains(drawing.rows);
 }
 
 // ---- trains ------------------------------------------------------------------------------------
 
-function refreshTrains() {
+function refreshTrains(rows) {
   const holders = new Map();
   for (const [id, train] of Object.entries(known.trains)) {
     for (const place of train.blocks ?? []) {
@@ -249,7 +530,7 @@ function refreshTrains() {
       holders.get(place).push(id);
     }
   }
-  for (const entry of drawing.rows) {
+  for (const entry of rows) {
     const here = new Set(entry.row.flatMap((tile) => holders.get(tile.id) ?? []));
     const wanted = new Map();
     for (const id of here) {
@@ -286,10 +567,9 @@ function shareOf(tile, id, holders) {
 
 function trainShape(id, row, run, holders) {
   const train = known.trains[id];
-  const before = (i) => row.slice(0, i).reduce((sum, tile) => sum + tile.width, 0);
-  const start =
-    before(run.first) + row[run.first].width * shareOf(row[run.first], id, holders)[0];
-  const end = before(run.last) + row[run.last].width * shareOf(row[run.last], id, holders)[1];
+  const [first, last] = [row[run.first], row[run.last]];
+  const start = first.x + first.width * shareOf(first, id, holders)[0];
+  const end = last.x + last.width * shareOf(last, id, holders)[1];
   const ids = row.slice(run.first, run.last + 1).map((tile) => tile.id);
   const nose = noseOf(train, row.slice(run.first, run.last + 1));
   const hasHead = nose && train.heading && ids.includes(train.heading.split('.', 1)[0]);
@@ -304,6 +584,9 @@ function trainShape(id, row, run, holders) {
     train.sure === false && 'unsure',
     (train.remembered || train.unconfirmed) && 'remembered',
   ];
+  const wide = Math.round(end - start) - 6;
+  // A train without a name has its number alone where there is no room.
+  const label = train.name || wide > 110 ? trainName(id) : trainName(id).replace(/^Train /, '');
   const going = train.lost ? 'lost' : train.stopped || !nose ? 'standing' : 'moving';
   return h(
     'a',
@@ -311,12 +594,12 @@ function trainShape(id, row, run, holders) {
       class: classes.filter(Boolean).join(' '),
       href: `#train/${id}`,
       'aria-label': `${trainName(id)}, ${going}`,
-      style: { left: `${Math.round(start) + 3}px`, width: `${Math.round(end - start) - 6}px` },
+      style: { left: `${Math.round(start) + 3}px`, width: `${wide}px` },
     },
     h(
       'span',
       { class: 'train-body' },
-      h('span', { class: 'train-name' }, trainName(id), train.sure === false ? '?' : ''),
+      h('span', { class: 'train-name' }, label, train.sure === false ? '?' : ''),
     ),
     hasTail && nose ? h('span', { class: 'lamp' }) : null,
   );
@@ -333,28 +616,26 @@ function noseOf(train, tiles) {
   }
   if (!train.heading) return null;
   // Without the head here: the side on which the next place towards the head lies.
-  const at = tiles.find((t) => train.blocks.includes(t.id));
-  const chain = drawing.chains.get(at.id);
-  const index = (id) =>
-    id && drawing.chains.get(id) === chain ? chain.tiles.find((t) => t.id === id).index : null;
-  const place = train.blocks.indexOf(at.id);
-  const ahead = index(train.blocks[place + 1]);
-  const behind = index(train.blocks[place - 1]);
-  if (ahead === null && behind === null) return null;
-  let step = ahead === null ? index(at.id) - behind : ahead - index(at.id);
-  if (chain.circuit && Math.abs(step) > chain.tiles.length / 2) step = -step;
-  return step > 0 ? 'right' : 'left';
+  const at = tiles.filter(({ kind, id }) => kind === 'place' && train.blocks.includes(id));
+  const index = (id) => train.blocks.indexOf(id);
+  const here = at.reduce((most, t) => (most && index(most.id) > index(t.id) ? most : t), null);
+  if (!here) return null;
+  const end_ = (id) => id && endTowards(known.layout, here.id, id);
+  const ahead = end_(train.blocks[index(here.id) + 1]);
+  const behind = end_(train.blocks[index(here.id) - 1]);
+  const towards = ahead ?? (behind && (behind === 'a' ? 'b' : 'a'));
+  return towards ? (towards === here.left ? 'left' : 'right') : null;
 }
 
 // ---- tables ------------------------------------------------------------------------------------
 
 /** A table as a ring: its stops around it, the bridge as a beam to the stop it is lined up to. */
-export function tableRing({ id, bridge, inline, stops }) {
+export function tableRing({ id, bridge, stops }) {
   const item = known.tables[id];
   const position = item?.position ?? 'unknown';
   const state = item?.state ?? 'unknown';
   const at = stops.findIndex((stop) => stop.at === position);
-  const angle = (i) => (inline ? 0 : (i / stops.length) * 2 * Math.PI - Math.PI / 2);
+  const angle = (i) => (i / stops.length) * 2 * Math.PI - Math.PI / 2;
   const spoke = (i, r0, r1) => {
     const [x, y] = [Math.cos(angle(i)), Math.sin(angle(i))];
     return `M${60 + r0 * x} ${60 + r0 * y}L${60 + r1 * x} ${60 + r1 * y}`;
@@ -379,10 +660,10 @@ export function tableRing({ id, bridge, inline, stops }) {
     stops.map((stop, i) =>
       s('path', {
         class: i === at ? 'spoke set' : 'spoke',
-        d: spoke(i, 46, 56) + (inline ? spoke(i, -46, -56) : ''),
+        d: spoke(i, 46, 56),
       }),
     ),
-    inline ? null : stops.map(label),
+    stops.map(label),
     s('circle', { class: 'ring-edge', cx: 60, cy: 60, r: 43 }),
     at >= 0
       ? s('path', { class: 'bridge', d: spoke(at, -36, 36) })
@@ -410,6 +691,3 @@ export function tableRing({ id, bridge, inline, stops }) {
     ),
   );
 }
-
-/** The tables of the layout. */
-export const tablesOf = () => drawing?.tables ?? [];

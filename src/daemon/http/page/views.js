@@ -1,11 +1,12 @@
-// The views that list things: trains, points, power, detectors, line-up.
+// The views that list things: trains, points, power, detectors.
 //
 // Inputs: the snapshot and what of it is dirty. Outputs: elements. Each view has `mount(root)`,
 // which builds it once, and `paint()`, which refreshes only what changed. Decides nothing.
 
-import { h, morphInto, s, syncList } from './dom.js';
-import { road } from './road.js';
-import { isDirty, known, plan, touched } from './store.js';
+import { h, s } from './dom.js';
+import { atRest, big, lasting, link, listView, trainFacts } from './parts.js';
+import { plotOf } from './plot.js';
+import { isDirty, known, plan } from './store.js';
 import { pointsForm } from './strip.js';
 import {
   AHEAD,
@@ -14,45 +15,16 @@ import {
   FROM,
   HEALTH,
   POSITION,
-  age,
   capital,
   count,
   feedWord,
   itemName,
-  kindOf,
   left,
   placeWord,
   pointsName,
   reading,
   trainName,
 } from './words.js';
-
-/** A list view: `keys()` in order, `row(id)`; refreshed by item. */
-function listView(kinds, keys, row, head, empty, changed = (id) => isDirty(kinds[0], id)) {
-  let list;
-  let top;
-  return {
-    mount(root) {
-      top = h('div', { class: 'list-head' });
-      list = h('ol', { class: 'rows' });
-      root.replaceChildren(top, list);
-      this.paint();
-    },
-    paint() {
-      if (!touched(...kinds)) return;
-      const ids = keys();
-      morphInto(top, ids.length ? head() : h('p', { class: 'quiet' }, empty));
-      syncList(list, ids, changed, row);
-    },
-  };
-}
-
-const big = (text, small) =>
-  h('p', { class: 'big' }, text, small ? h('small', null, small) : null);
-/** How long something has lasted; kept current by the second. */
-export const lasting = (since) => h('span', { 'data-since': since }, age(since));
-/** Several items for people. */
-export const names = (ids) => ids.map(itemName).join(', ');
 
 // ---- trains ------------------------------------------------------------------------------------
 
@@ -74,43 +46,6 @@ function aheadLine(id) {
     link(train.ahead.at),
     ' ',
     h('span', { 'data-ahead': id }, time),
-  );
-}
-
-/** A link to an item by its id, or its name where it has no page. */
-export function link(id) {
-  const kind = kindOf(id);
-  return kind ? h('a', { href: `#${kind}/${id}` }, itemName(id)) : itemName(id);
-}
-
-/** What is known of a train, as lines. */
-export function trainFacts(id) {
-  const train = known.trains[id];
-  const facts = [
-    [
-      'Speed',
-      train.scale_kmh === null || train.scale_kmh === undefined
-        ? 'unknown'
-        : `${Math.round(train.scale_kmh)} km/h to scale, ` +
-          `${Math.round(train.speed_mm_s ?? 0)} mm/s`,
-    ],
-    [
-      'Length',
-      train.length_mm
-        ? `${Math.round(train.length_mm)} mm${
-            train.length_sd_mm ? `, give or take ${Math.round(train.length_sd_mm)}` : ''
-          }`
-        : 'unknown',
-    ],
-  ];
-  if (train.sure === false) facts.push(['Could be', names(train.or ?? []) || 'another train']);
-  if (train.unconfirmed) facts.push(['Seen', 'it went where nothing watches']);
-  if (train.remembered) facts.push(['Seen', 'not since the start: remembered']);
-  if (train.parent) facts.push(['Parted from', itemName(train.parent)]);
-  return h(
-    'dl',
-    { class: 'facts' },
-    facts.map(([k, v]) => [h('dt', null, k), h('dd', null, v)]),
   );
 }
 
@@ -186,7 +121,7 @@ function pointsRow(id) {
       h(
         'span',
         { class: 'item-form' },
-        pointsForm(item.position, 'left', item.assumed || item.remembered),
+        pointsForm(item.position, { told: item.assumed || item.remembered }),
       ),
       h(
         'span',
@@ -232,12 +167,6 @@ export const points = listView(
 );
 
 // ---- power -------------------------------------------------------------------------------------
-
-/** Whether a feed is as it should be when nothing runs. */
-export function atRest(id, item) {
-  const { rest } = plan('feeds', id);
-  return !rest || rest === 'any' || (item.on !== null && item.on === (rest === 'on'));
-}
 
 /** A switch's form: a closed or an open blade. */
 const feedForm = (on) =>
@@ -361,7 +290,7 @@ function detectorRow(id) {
       ),
     ),
     h('p', { class: 'quiet' }, 'watches ', watches(about.subject)),
-    gauge(item, about),
+    typeof about.on === 'number' ? plotOf(id) : gauge(item, about),
     h(
       'p',
       { class: 'gauge-words' },
@@ -389,71 +318,3 @@ export const detectors = listView(
   },
   'This layout has no detectors.',
 );
-
-// ---- line-up -----------------------------------------------------------------------------------
-
-function exceptionRow(exception) {
-  const item = known.blocks[exception.id];
-  // A note about a place: nobody knows what a dark siding holds, and the operator can say.
-  const unknown = item?.state === 'dark' || item?.state === 'unknown';
-  const asks = exception.level === 'note' && unknown && !item.kept;
-  const button = (verb, word) =>
-    h(
-      'button',
-      {
-        type: 'button',
-        'data-act': verb,
-        'data-id': exception.id,
-        'aria-label': `${itemName(exception.id)}: ${word}`,
-      },
-      word,
-    );
-  return h(
-    'li',
-    { class: `item exception ${exception.level}` },
-    h('b', null, exception.text),
-    h('p', null, exception.do),
-    kindOf(exception.id) ? h('p', { class: 'quiet' }, 'Show ', link(exception.id)) : null,
-    asks
-      ? h(
-          'div',
-          { class: 'acts' },
-          button('empty', 'Empty'),
-          button('stands-here', 'A train stands here'),
-        )
-      : null,
-  );
-}
-
-export const lineUp = {
-  mount(root) {
-    this.root = h('div', null);
-    root.replaceChildren(this.root, road.mount());
-    this.paint();
-  },
-  paint() {
-    road.paint();
-    if (!touched('line-up', 'block')) return;
-    const { ready, exceptions } = known.line_up;
-    const stops = exceptions.filter((e) => e.level === 'stops');
-    const notes = exceptions.filter((e) => e.level !== 'stops');
-    const section = (title, list) =>
-      list.length
-        ? h(
-            'section',
-            null,
-            h('h2', null, title),
-            h('ol', { class: 'rows' }, list.map(exceptionRow)),
-          )
-        : null;
-    morphInto(
-      this.root,
-      big(
-        ready ? 'Ready to run' : 'Not ready to run',
-        ready ? 'Nothing stops you.' : `${count(stops.length, 'thing')} to put right first`,
-      ),
-      section('To put right', stops),
-      section('To know', notes),
-    );
-  },
-};

@@ -1,24 +1,22 @@
-//! Looking ahead: the first thing that stops each train, and how soon (behaviour.md, section 5; T9,
-//! T10).
+//! One train's road: walked from its head to the first thing that stops it.
 //!
-//! Input: trains with a known direction that have not stopped, the road as set, places, points.
-//! Output: warnings that keep one identity while they last.
+//! Input: the train, the road as set, places, points. Output: what stops it, where, how soon; and
+//! what was looked at on the way.
 
-use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
 
+use super::stale::{Seen, Trace};
 use crate::Engine;
-use crate::alarm::kinds::{AlarmKind, Priority};
-use crate::change::{Item, Occupancy};
+use crate::alarm::kinds::AlarmKind;
+use crate::change::Occupancy;
 use crate::feed::Power;
-use crate::ids::{PlaceId, TableId, TrainId, TurnoutId};
+use crate::ids::{BlockId, PlaceId, TableId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{CrossingTrack, End, Leg, PointsRest, Side, Usage};
-use crate::time::Span;
+use crate::time::Instant;
 use crate::track::{Beyond, Taking};
 use crate::train::Train;
-use crate::train::measure::scale_kmh;
 use crate::wording;
 
 /// A road longer than this is a plan made to hurt.
@@ -27,11 +25,11 @@ const STEPS_MAX: usize = 64;
 /// The walk ends this many look-ahead times away; each place that is come into starts it anew.
 const FAR: f64 = 3.0;
 
-/// In yards and on the road into them a warning comes only this late.
-const YARD_SECONDS: f64 = 3.0;
-
 /// T9: the train that cleared the points is let off until it has reached this many places more.
 const PLACES_BEYOND: u32 = 3;
+
+/// A train that runs on ahead must be gone from a place by so much before another comes, seconds.
+const GONE_SECONDS: f64 = 2.0;
 
 /// The first thing that stops a train.
 #[derive(Clone, Debug, PartialEq)]
@@ -40,33 +38,29 @@ pub(crate) struct Stop {
     /// Where it is: the item's written id.
     pub(crate) at: String,
     /// What people call it.
-    label: String,
+    pub(super) label: String,
     /// The alarm's subject.
-    subject: String,
-    /// Soonest and latest, where a speed is known.
-    pub(crate) seconds: Option<(f64, f64)>,
+    pub(super) subject: String,
+    /// Soonest and latest when it was looked at, where a speed is known.
+    pub(super) seconds: Option<(f64, f64)>,
+    /// From the end of the head's place to it, mm, where known.
+    pub(super) rest: Option<f64>,
     /// In the next place, or at its near end.
-    next_door: bool,
+    pub(super) next_door: bool,
     /// Where trains are meant to stop.
-    in_yard: bool,
-}
-
-/// A warning that is up.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Warning {
-    /// What it warns of: another thing further on must be soon in its own right.
-    at: String,
-    priority: Priority,
-    seconds: Option<(f64, f64)>,
-    text: String,
+    pub(super) in_yard: bool,
+    /// A train that runs on ahead, out of the way.
+    pub(super) runs_on: bool,
 }
 
 /// Where the walk is.
 struct Walk<'a> {
     train: &'a Train,
     from: End,
-    /// Distance to the end `from`, where known.
-    distance: Option<f64>,
+    /// From the head to the end of the head's place, where known, mm.
+    first: Option<f64>,
+    /// From there to the end `from`, where known, mm.
+    rest: Option<f64>,
     /// Places entered so far.
     places: usize,
     /// The last points passed, for single slips.
@@ -74,154 +68,23 @@ struct Walk<'a> {
 }
 
 impl Engine {
-    /// The road-ahead stage: all trains, whenever anything that bears on it has changed.
-    pub(crate) fn stage_ahead(&mut self) {
-        if !core::mem::take(&mut self.ahead_is_stale) {
-            return;
-        }
-        let mut warnings: BTreeMap<(AlarmKind, String), Warning> = BTreeMap::new();
-        let mut bound: Vec<TurnoutId> = Vec::new();
-        let ids: Vec<TrainId> = self.trains.keys().copied().collect();
-        for id in ids {
-            let Some(train) = self.trains.get(&id) else {
-                continue;
-            };
-            let stop = self.look(train, &mut bound);
-            // Nothing in sight: by the time that it comes into sight the walk has been made again.
-            let again = || Some(self.now.plus(self.layout.settings.look_ahead));
-            let wake = stop.as_ref().map_or_else(again, |stop| self.wake_for(stop));
-            let wake = wake.filter(|_| !train.stopped && train.directed);
-            if let Some(stop) = &stop
-                && let Some((key, warning)) = self.warning(train, stop)
-            {
-                warnings
-                    .entry(key)
-                    .and_modify(|up| {
-                        if sooner(&warning, up) {
-                            up.clone_from(&warning);
-                        }
-                    })
-                    .or_insert(warning);
-            }
-            self.note_ahead(id, stop, wake);
-        }
-        self.tell_warnings(warnings);
-        if bound != self.bound_for {
-            self.bound_for = bound;
-            for crossover in 0..self.layout.crossovers.len() {
-                self.dirty.crossovers.mark(crossover);
-            }
-            self.stage_crossovers();
-        }
-    }
-
-    fn note_ahead(&mut self, id: TrainId, stop: Option<Stop>, wake: Option<crate::time::Instant>) {
-        if let Some(train) = self.trains.get_mut(&id) {
-            let same = match (&train.ahead, &stop) {
-                (Some(old), Some(new)) => old.kind == new.kind && old.at == new.at,
-                (None, None) => true,
-                _ => false,
-            };
-            train.ahead = stop;
-            train.ahead_wake = wake;
-            if !same {
-                self.touched.insert(Item::Train(id));
-            }
-            self.plan_train_wake(id);
-        }
-    }
-
-    fn tell_warnings(&mut self, warnings: BTreeMap<(AlarmKind, String), Warning>) {
-        let before = core::mem::take(&mut self.warnings);
-        for (kind, subject) in before.keys() {
-            if !warnings.contains_key(&(*kind, subject.clone())) {
-                self.clear(*kind, subject);
-            }
-        }
-        for ((kind, subject), warning) in &warnings {
-            if before.get(&(*kind, subject.clone())) != Some(warning) {
-                let Warning {
-                    priority,
-                    seconds,
-                    text,
-                    ..
-                } = warning.clone();
-                self.warn(*kind, subject, priority, seconds, text);
-            }
-        }
-        self.warnings = warnings;
-    }
-
-    /// When the time left falls under `look_ahead_s`.
-    fn wake_for(&self, stop: &Stop) -> Option<crate::time::Instant> {
-        let (soonest, _) = stop.seconds?;
-        let limit = if stop.in_yard {
-            YARD_SECONDS
-        } else {
-            self.layout.settings.look_ahead.as_secs_f64()
-        };
-        let wait = soonest - limit;
-        // A step later, so that the time left is then surely under the limit.
-        (wait > 0.0).then(|| self.now.past(Span::from_secs_f64(wait)))
-    }
-
-    /// Whether and how a train is warned of what stops it.
-    fn warning(&self, train: &Train, stop: &Stop) -> Option<((AlarmKind, String), Warning)> {
-        let key = (stop.kind, stop.subject.clone());
-        let lasts = self.warnings.get(&key).is_some_and(|up| up.at == stop.at);
-        let limit = self.layout.settings.look_ahead.as_secs_f64();
-        let by_rule = matches!(
-            stop.kind,
-            AlarmKind::BoundForDiverging | AlarmKind::SetAgainst
-        );
-        let soon = match stop.seconds {
-            Some((soonest, _)) => soonest < limit || lasts || (by_rule && stop.next_door),
-            None => stop.next_door || lasts,
-        };
-        let mut priority = stop.kind.doc().priority;
-        if stop.in_yard {
-            let fast = train.measure.speed_mm_s.is_some_and(|speed| {
-                scale_kmh(speed, self.layout.scale_ratio) > self.layout.settings.yard_speed_kmh
-            });
-            let late = stop
-                .seconds
-                .is_some_and(|(soonest, _)| soonest < YARD_SECONDS);
-            if !(fast && late) {
-                return None;
-            }
-            priority = Priority::Low;
-        }
-        soon.then(|| {
-            let text = wording::ahead(stop.kind, &self.train_label(train.id), &stop.label);
-            let warning = Warning {
-                at: stop.at.clone(),
-                priority,
-                seconds: stop.seconds,
-                text,
-            };
-            (key, warning)
-        })
-    }
-
     /// Walks the road from the train's head to the first thing that stops it.
-    fn look(&self, train: &Train, bound: &mut Vec<TurnoutId>) -> Option<Stop> {
+    pub(super) fn look(&self, train: &Train, trace: &mut Trace) -> Option<Stop> {
         if !train.directed || train.stopped || train.lost {
             return None;
         }
         let head = train.head()?;
-        let gone = train
-            .measure
-            .speed_mm_s
-            .map(|speed| speed * self.now.since(head.entered).as_secs_f64());
-        let distance = match (self.length_of(head.place), gone) {
-            (Some(length), Some(gone)) => Some((length - gone).max(0.0)),
-            _ => None,
-        };
+        trace.saw(Seen::Place(head.place));
+        if let End::Turnout(turnout, _) = self.track.ends(head.place)[0] {
+            trace.saw(Seen::Turnout(turnout));
+        }
         let from = self.facing(train)?;
+        let first = self.to_the_end_of_its_place(train);
         let mut walk = Walk {
             train,
             from,
-            distance,
+            first,
+            rest: first.map(|_| 0.0),
             places: 0,
             passed: None,
         };
@@ -229,13 +92,21 @@ impl Engine {
             if self.is_out_of_sight(&walk) {
                 return None;
             }
-            match self.step(&mut walk, bound) {
+            match self.step(&mut walk, trace) {
                 Step::On => {}
                 Step::Open => return None,
                 Step::Stopped(stop) => return Some(stop),
             }
         }
         None
+    }
+
+    /// How far the head still has to go in its place if it runs on as it did, mm.
+    pub(super) fn to_the_end_of_its_place(&self, train: &Train) -> Option<f64> {
+        let head = train.head()?;
+        let speed = train.measure.speed_mm_s?;
+        let gone = speed * self.now.since(head.entered).as_secs_f64();
+        Some((self.length_of(head.place)? - gone).max(0.0))
     }
 
     /// The end of the head's place that the road leaves by; on points entered at the toe, as set.
@@ -252,9 +123,11 @@ impl Engine {
         }
     }
 
-    fn step(&self, walk: &mut Walk<'_>, bound: &mut Vec<TurnoutId>) -> Step {
+    fn step(&self, walk: &mut Walk<'_>, trace: &mut Trace) -> Step {
         match self.track.beyond(walk.from, &self.points) {
             Beyond::Nothing => {
+                // A bridge that is elsewhere joins nothing.
+                trace.everywhere |= self.is_at_a_table(walk.from);
                 let place = self.track.place_of(walk.from);
                 let (id, label) = match place {
                     Some(place) => self.names(place),
@@ -265,15 +138,18 @@ impl Engine {
             }
             // An engine that stands on the bridge is being turned: that is what it is for.
             Beyond::Table(table) if walk.places == 0 && self.stands_on_bridge(walk, table) => {
+                trace.saw(Seen::Table(table));
                 Step::Open
             }
             Beyond::Table(table) => {
+                trace.saw(Seen::Table(table));
                 let item = &self.layout.tables[table.index()];
                 let (id, label) = (item.id.clone(), item.name.clone());
                 Step::Stopped(self.stop(walk, AlarmKind::NoRoad, id.clone(), label, id, false))
             }
-            Beyond::To(End::Turnout(t, leg)) => self.step_turnout(walk, t, leg, bound),
+            Beyond::To(End::Turnout(t, leg)) => self.step_turnout(walk, t, leg, trace),
             Beyond::To(end @ End::Crossing(k, ..)) => {
+                trace.everywhere = true;
                 if let Some(place) = self.track.crossing(k)
                     && self.is_held_by_another(place, walk.train)
                 {
@@ -289,8 +165,20 @@ impl Engine {
                 walk.from = self.track.onward(end)[0];
                 Step::On
             }
-            Beyond::To(end @ End::Block(b, _)) => self.step_block(walk, self.track.block(b), end),
+            Beyond::To(end @ End::Block(b, _)) => {
+                trace.everywhere |= self.is_at_a_table(walk.from) || self.is_bridge(b);
+                self.step_block(walk, self.track.block(b), end, trace)
+            }
         }
+    }
+
+    /// Joined by a table: what lies beyond depends on where that is.
+    fn is_at_a_table(&self, end: End) -> bool {
+        self.track.meets_a_table(end)
+    }
+
+    fn is_bridge(&self, block: BlockId) -> bool {
+        self.layout.blocks[block.index()].bridge_of.is_some()
     }
 
     fn stands_on_bridge(&self, walk: &Walk<'_>, table: TableId) -> bool {
@@ -303,13 +191,18 @@ impl Engine {
         walk: &mut Walk<'_>,
         id: TurnoutId,
         met: Leg,
-        bound: &mut Vec<TurnoutId>,
+        trace: &mut Trace,
     ) -> Step {
         let turnout = &self.layout.turnouts[id.index()];
         let state = &self.turnouts[id.index()];
         let position = self.points.turnouts[id.index()];
-        if walk.places == 0 || self.is_within_sight(walk) {
-            bound.push(id);
+        trace.saw(Seen::Turnout(id));
+        self.see_cover(id, trace);
+        match self.seconds_to(walk) {
+            _ if walk.places == 0 => trace.bound.push(id),
+            Some(seconds) if seconds < self.look_ahead_s() => trace.bound.push(id),
+            Some(seconds) => trace.again_in(seconds - self.look_ahead_s()),
+            None => {}
         }
         let stop = |kind: AlarmKind, subject: String| {
             let (at, label) = (turnout.id.clone(), wording::points(&turnout.name));
@@ -349,7 +242,7 @@ impl Engine {
         if self.track.turnout(id).is_some() {
             walk.places += 1;
         }
-        walk.distance = walk.distance.map(|d| d + turnout.length_mm.unwrap_or(0.0));
+        walk.rest = walk.rest.map(|d| d + turnout.length_mm.unwrap_or(0.0));
         Step::On
     }
 
@@ -362,29 +255,44 @@ impl Engine {
         })
     }
 
-    fn step_block(&self, walk: &mut Walk<'_>, place: PlaceId, end: End) -> Step {
+    fn step_block(
+        &self,
+        walk: &mut Walk<'_>,
+        place: PlaceId,
+        end: End,
+        trace: &mut Trace,
+    ) -> Step {
+        trace.saw(Seen::Place(place));
         let state = &self.places[place.index()];
         if walk.train.holds(place) && state.trains.iter().all(|id| *id == walk.train.id) {
             return Step::Open;
         }
         if state.is_in_the_way() {
-            let kind = if self.faces(place, end, walk.train) {
-                AlarmKind::Opposing
-            } else {
-                AlarmKind::OccupiedAhead
-            };
-            return Step::Stopped(self.stop_at_place(walk, kind, place));
+            match self.running_on(walk, place, end) {
+                // It will be gone.
+                Running::GoneIn(seconds) => trace.again_in(seconds),
+                running => {
+                    let kind = if self.faces(place, end, walk.train) {
+                        AlarmKind::Opposing
+                    } else {
+                        AlarmKind::OccupiedAhead
+                    };
+                    let mut stop = self.stop_at_place(walk, kind, place);
+                    stop.runs_on = matches!(running, Running::On);
+                    return Step::Stopped(stop);
+                }
+            }
         }
         // With the power back, what is not proven yet is walked through like any unknown place.
         if state.state == Occupancy::Dark && state.power == Power::Dead {
             return Step::Stopped(self.stop_at_place(walk, AlarmKind::DarkAhead, place));
         }
-        if self.is_too_short(walk, place) && self.must_stop_in(walk, place, end) {
+        if self.is_too_short(walk, place) && self.must_stop_in(walk, place, end, trace) {
             return Step::Stopped(self.stop_at_place(walk, AlarmKind::WillNotFit, place));
         }
         walk.places += 1;
         walk.passed = None;
-        walk.distance = match (walk.distance, self.length_of(place)) {
+        walk.rest = match (walk.rest, self.length_of(place)) {
             (Some(so_far), Some(length)) => Some(so_far + length),
             _ => None,
         };
@@ -418,16 +326,26 @@ impl Engine {
 
     /// Where trains are meant to stop, or whatever lies beyond it stops them: a train that runs on
     /// through a short place needs no warning.
-    fn must_stop_in(&self, walk: &Walk<'_>, place: PlaceId, end: End) -> bool {
+    fn must_stop_in(
+        &self,
+        walk: &Walk<'_>,
+        place: PlaceId,
+        end: End,
+        trace: &mut Trace,
+    ) -> bool {
         let mut beyond = Walk {
             train: walk.train,
             from: self.track.onward(end)[0],
-            distance: None,
+            first: None,
+            rest: None,
             places: walk.places + 1,
             passed: None,
         };
-        let mut bound = Vec::new();
-        self.is_yard(place) || matches!(self.step(&mut beyond, &mut bound), Step::Stopped(_))
+        let mut aside = Trace::default();
+        let stopped = matches!(self.step(&mut beyond, &mut aside), Step::Stopped(_));
+        trace.everywhere |= aside.everywhere;
+        aside.over.into_iter().for_each(|seen| trace.saw(seen));
+        self.is_yard(place) || stopped
     }
 
     /// Another train holds both neighbours of the other track of a crossing.
@@ -480,23 +398,79 @@ impl Engine {
         cover.is_some_and(|place| self.is_held_by_another(place, train))
     }
 
-    /// Further than anything that is warned of: without a speed only the next place counts.
-    fn is_out_of_sight(&self, walk: &Walk<'_>) -> bool {
-        let far = self.layout.settings.look_ahead.as_secs_f64() * FAR;
-        let soonest = walk
-            .distance
-            .and_then(|distance| walk.train.measure.seconds_over(distance));
-        match soonest {
-            Some((soonest, _)) => soonest > far,
-            None => walk.places > 0,
+    /// Whether the trains in a place run on ahead, away from the end that is met.
+    fn running_on(&self, walk: &Walk<'_>, place: PlaceId, end: End) -> Running {
+        let state = &self.places[place.index()];
+        if state.state != Occupancy::Occupied || state.trains.is_empty() {
+            return Running::No;
+        }
+        let mut gone_in: f64 = 0.0;
+        for id in &state.trains {
+            let Some(other) = self.train(*id).filter(|other| other.id != walk.train.id) else {
+                return Running::No;
+            };
+            let Some(link) = other.chain.iter().find(|link| link.place == place) else {
+                return Running::No;
+            };
+            let moves = other.directed && !other.stopped && !other.lost && other.gap.is_none();
+            if !moves || link.tailward != Some(end) {
+                return Running::No;
+            }
+            gone_in = match self.gone_in(other, place, link.entered) {
+                Some(seconds) => gone_in.max(seconds),
+                None => f64::INFINITY,
+            };
+        }
+        match self.seconds_to(walk) {
+            Some(soonest) if gone_in + GONE_SECONDS < soonest => {
+                Running::GoneIn(gone_in + GONE_SECONDS)
+            }
+            Some(_) => Running::On,
+            None => Running::No,
         }
     }
 
-    /// Whether the end `from` is within the look-ahead time.
-    fn is_within_sight(&self, walk: &Walk<'_>) -> bool {
-        walk.distance
-            .and_then(|distance| walk.train.measure.seconds_over(distance))
-            .is_some_and(|(soonest, _)| soonest < self.layout.settings.look_ahead.as_secs_f64())
+    /// In how many seconds at the latest a train that runs on has left a place, its release counted.
+    fn gone_in(&self, train: &Train, place: PlaceId, entered: Instant) -> Option<f64> {
+        // What stops it keeps it there.
+        if train.ahead.is_some() {
+            return None;
+        }
+        let train_mm = train.measure.length_mm? + train.measure.length_sd_mm.unwrap_or(0.0);
+        let (_, latest) = train.measure.seconds_over(self.length_of(place)? + train_mm)?;
+        let passed = self.now.since(entered).as_secs_f64();
+        let left = latest - passed;
+        // Overdue: it may have stopped.
+        (left > 0.0).then(|| left + self.release_time(place).as_secs_f64())
+    }
+
+    /// Points without detectors of their own are fouled through the block that covers them.
+    fn see_cover(&self, id: TurnoutId, trace: &mut Trace) {
+        let cover = self.turnouts[id.index()].place.or_else(|| {
+            let block = self.layout.turnouts[id.index()].covered_by?;
+            Some(self.track.block(block))
+        });
+        if let Some(place) = cover {
+            trace.saw(Seen::Place(place));
+        }
+    }
+
+    fn look_ahead_s(&self) -> f64 {
+        self.layout.settings.look_ahead.as_secs_f64()
+    }
+
+    /// The soonest that the train can be at the end `from`.
+    fn seconds_to(&self, walk: &Walk<'_>) -> Option<f64> {
+        let (soonest, _) = walk.train.measure.seconds_over(walk.distance()?)?;
+        Some(soonest)
+    }
+
+    /// Further than anything that is warned of: without a speed only the next place counts.
+    fn is_out_of_sight(&self, walk: &Walk<'_>) -> bool {
+        match self.seconds_to(walk) {
+            Some(soonest) => soonest > self.look_ahead_s() * FAR,
+            None => walk.places > 0,
+        }
     }
 
     fn stop_at_place(&self, walk: &Walk<'_>, kind: AlarmKind, place: PlaceId) -> Stop {
@@ -524,10 +498,12 @@ impl Engine {
             label,
             subject,
             seconds: walk
-                .distance
+                .distance()
                 .and_then(|distance| walk.train.measure.seconds_over(distance)),
+            rest: walk.rest,
             next_door: walk.places == 0,
             in_yard: in_yard && gentle,
+            runs_on: false,
         }
     }
 
@@ -564,6 +540,24 @@ impl Engine {
     }
 }
 
+/// What the trains in a place ahead do.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Running {
+    /// One stands, or that is not known.
+    No,
+    /// They run on ahead; whether they will be gone in time is not sure.
+    On,
+    /// They will be gone in so many seconds, before the train comes.
+    GoneIn(f64),
+}
+
+impl Walk<'_> {
+    /// From the head to the end `from`, where known, mm.
+    fn distance(&self) -> Option<f64> {
+        Some(self.first? + self.rest?)
+    }
+}
+
 enum Step {
     On,
     /// Nothing stops it as far as anybody knows.
@@ -577,9 +571,4 @@ const fn leg_of(position: Position) -> Option<Leg> {
         Position::Reverse => Some(Leg::Reverse),
         Position::Moving | Position::Unknown => None,
     }
-}
-
-fn sooner(one: &Warning, other: &Warning) -> bool {
-    let seconds = |w: &Warning| w.seconds.map_or(f64::MAX, |(soonest, _)| soonest);
-    (one.priority, -seconds(one)) > (other.priority, -seconds(other))
 }

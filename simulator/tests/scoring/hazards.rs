@@ -1,0 +1,392 @@
+//! What is really ahead of each train, and whether it was warned of.
+//!
+//! Truth: the road as it really lies is walked from each moving train's leading end. Another train
+//! counts where, both running on at their speed, it is still there when the train comes. A hazard is
+//! *met* when its place is 250 mm away: a careful driver has then braked to a stop before it. It
+//! could be foreseen from the moment on that the truth has held it without a break.
+
+use std::collections::BTreeMap;
+
+use taillamp::engine::alarm::kinds::{AlarmKind, Priority};
+use taillamp::engine::input::{Position, TablePosition};
+use taillamp::engine::layout::{Leg, PointsRest, Usage};
+use taillamp::engine::snapshot::Snapshot;
+use taillamp::engine::time::Instant;
+use taillamp_simulator::world::World;
+use taillamp_simulator::world::track::{Next, Piece, Step};
+use taillamp_simulator::world::train::Train;
+
+/// A hazard is met at this distance, mm.
+const MET_MM: f64 = 250.0;
+/// The truth is walked so far, seconds at the train's speed.
+const FAR_S: f64 = 30.0;
+/// And so many pieces.
+const PIECES_MAX: usize = 24;
+/// Seconds ahead that are asked for.
+const WANTED_S: f64 = 8.0;
+
+/// What stops a train.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum What {
+    Occupied,
+    Dark,
+    NoRoad,
+    Against,
+    Diverging,
+}
+
+impl What {
+    fn is_warned_by(self, kind: AlarmKind) -> bool {
+        use AlarmKind::{
+            BoundForDiverging, DarkAhead, FouledAhead, NoRoad, OccupiedAhead, Opposing, SetAgainst,
+        };
+        match self {
+            Self::Occupied => matches!(kind, OccupiedAhead | Opposing | FouledAhead),
+            Self::Dark => matches!(kind, DarkAhead | OccupiedAhead),
+            Self::NoRoad => kind == NoRoad,
+            Self::Against => matches!(kind, SetAgainst | NoRoad),
+            Self::Diverging => kind == BoundForDiverging,
+        }
+    }
+}
+
+struct Ahead {
+    what: What,
+    at: String,
+    mm: f64,
+    seconds: f64,
+}
+
+/// A hazard that a train met.
+#[derive(Clone, Debug)]
+pub struct Met {
+    pub at: Instant,
+    pub what: What,
+    pub place: String,
+    pub train: String,
+    /// For so long the truth had held it.
+    pub foreseen_s: f64,
+    /// Warned so long before, if at all.
+    pub lead_s: Option<f64>,
+}
+
+impl Met {
+    /// The truth gave the time that is asked for.
+    pub fn is_predictable(&self) -> bool {
+        self.foreseen_s >= WANTED_S
+    }
+
+    pub fn is_in_time(&self) -> bool {
+        self.lead_s.is_some_and(|lead| lead >= WANTED_S)
+    }
+}
+
+/// A warning that was up.
+#[derive(Clone, Debug)]
+pub struct Up {
+    pub since: Instant,
+    pub id: String,
+    kind: AlarmKind,
+    pub priority: Priority,
+    pub justified: bool,
+    pub until: Option<Instant>,
+    pub text: String,
+}
+
+#[derive(Default)]
+struct Held {
+    key: Option<(What, String)>,
+    since: Instant,
+    met: bool,
+}
+
+#[derive(Default)]
+pub struct Watch {
+    held: BTreeMap<usize, Held>,
+    up: BTreeMap<String, Up>,
+    pub met: Vec<Met>,
+    pub over: Vec<Up>,
+}
+
+fn is_of_the_road(kind: AlarmKind) -> bool {
+    use AlarmKind::{
+        BoundForDiverging, DarkAhead, FouledAhead, NoRoad, OccupiedAhead, Opposing, SetAgainst,
+        WillNotFit,
+    };
+    matches!(
+        kind,
+        BoundForDiverging
+            | DarkAhead
+            | FouledAhead
+            | NoRoad
+            | OccupiedAhead
+            | Opposing
+            | SetAgainst
+            | WillNotFit
+    )
+}
+
+impl Watch {
+    pub fn look(&mut self, world: &World, claims: &Snapshot) {
+        let now = world.now();
+        self.note_warnings(now, claims);
+        for (index, train) in world.trains().iter().enumerate() {
+            let ahead = if train.speed_mm_s > 0.0 {
+                first_ahead(world, index)
+            } else {
+                None
+            };
+            if let Some(ahead) = &ahead {
+                self.justify(train, ahead, claims, world);
+            }
+            let held = self.held.entry(index).or_default();
+            let Some(ahead) = ahead else {
+                // A train that has stopped before it has not lost it.
+                if train.speed_mm_s > 0.0 || !held.met {
+                    *held = Held::default();
+                }
+                continue;
+            };
+            let key = Some((ahead.what, ahead.at.clone()));
+            if held.key != key {
+                *held = Held {
+                    key,
+                    since: now,
+                    met: false,
+                };
+            }
+            if ahead.mm <= MET_MM && !held.met {
+                held.met = true;
+                let foreseen_s = now.since(held.since).as_secs_f64();
+                let lead_s = self.lead(train, &ahead, claims, world);
+                self.met.push(Met {
+                    at: now,
+                    what: ahead.what,
+                    place: ahead.at,
+                    train: train.name.clone(),
+                    foreseen_s,
+                    lead_s,
+                });
+            }
+        }
+    }
+
+    fn note_warnings(&mut self, now: Instant, claims: &Snapshot) {
+        for alarm in &claims.alarms {
+            if !alarm.active || !is_of_the_road(alarm.kind) {
+                continue;
+            }
+            let up = self.up.entry(alarm.id.clone()).or_insert_with(|| Up {
+                since: now,
+                id: alarm.id.clone(),
+                kind: alarm.kind,
+                priority: alarm.priority,
+                justified: false,
+                until: None,
+                text: alarm.text.clone(),
+            });
+            up.priority = up.priority.max(alarm.priority);
+        }
+        let lasts = |id: &String| claims.alarms.iter().any(|a| a.active && &a.id == id);
+        let gone: Vec<String> = self.up.keys().filter(|id| !lasts(id)).cloned().collect();
+        for id in gone {
+            if let Some(mut up) = self.up.remove(&id) {
+                up.until = Some(now);
+                self.over.push(up);
+            }
+        }
+    }
+
+    /// Warnings that are up now and speak of this train and this thing.
+    fn speaking<'a>(
+        &'a self,
+        train: &Train,
+        ahead: &Ahead,
+        claims: &Snapshot,
+        world: &World,
+    ) -> Vec<&'a Up> {
+        let here: Vec<String> = train
+            .stretches()
+            .iter()
+            .filter_map(|stretch| piece_id(stretch.piece, world))
+            .collect();
+        let ours = |id: &str| {
+            let view = claims.trains.iter().find(|view| view.id == id);
+            view.is_some_and(|view| view.blocks.iter().any(|at| here.contains(at)))
+        };
+        self.up
+            .values()
+            .filter(|up| {
+                let subject = up.id.split_once(':').map_or("", |(_, subject)| subject);
+                ahead.what.is_warned_by(up.kind) && (subject == ahead.at || ours(subject))
+            })
+            .collect()
+    }
+
+    fn lead(&self, train: &Train, ahead: &Ahead, claims: &Snapshot, world: &World) -> Option<f64> {
+        let speaking = self.speaking(train, ahead, claims, world);
+        let first = speaking.iter().map(|up| up.since).min()?;
+        Some(world.now().since(first).as_secs_f64())
+    }
+
+    fn justify(&mut self, train: &Train, ahead: &Ahead, claims: &Snapshot, world: &World) {
+        let ids: Vec<String> = self
+            .speaking(train, ahead, claims, world)
+            .iter()
+            .map(|up| up.id.clone())
+            .collect();
+        for id in ids {
+            if let Some(up) = self.up.get_mut(&id)
+                && ahead.seconds <= FAR_S
+            {
+                up.justified = true;
+            }
+        }
+    }
+
+    /// Warnings of medium or high that the truth never bore out.
+    pub fn needless(&self) -> Vec<&Up> {
+        self.over
+            .iter()
+            .filter(|up| up.priority >= Priority::Medium && !up.justified)
+            .collect()
+    }
+}
+
+fn piece_id(piece: Piece, world: &World) -> Option<String> {
+    match piece {
+        Piece::Block(block) => Some(world.layout().blocks[block.index()].id.clone()),
+        Piece::Turnout(turnout, _) => Some(world.layout().turnouts[turnout.index()].id.clone()),
+        Piece::Crossing(crossing, _) => Some(world.layout().crossings[crossing.index()].id.clone()),
+    }
+}
+
+/// The first thing that stops this train if everybody runs on as now.
+fn first_ahead(world: &World, index: usize) -> Option<Ahead> {
+    let train = &world.trains()[index];
+    let (mut step, mut mm) = train.leading()?;
+    let far_mm = train.speed_mm_s * FAR_S;
+    for pieces in 0..PIECES_MAX {
+        if mm > far_mm {
+            return None;
+        }
+        let found = |what, at: String| {
+            Some(Ahead {
+                what,
+                at,
+                mm,
+                seconds: mm / train.speed_mm_s,
+            })
+        };
+        let next = match world.track().next(step, world.lie()) {
+            Next::EndOfTrack if is_yard(step.piece, world) => return None,
+            Next::EndOfTrack => return found(What::NoRoad, piece_id(step.piece, world)?),
+            Next::Against(turnout) => {
+                let moving = world.lie().points[turnout.index()] == Position::Moving;
+                let id = world.layout().turnouts[turnout.index()].id.clone();
+                return if moving {
+                    None
+                } else {
+                    found(What::Against, id)
+                };
+            }
+            Next::NoBridge(table) => {
+                let item = &world.layout().tables[table.index()];
+                let turning = world.lie().tables[table.index()] != TablePosition::Unknown
+                    && pieces == 0
+                    && step.piece == Piece::Block(item.bridge);
+                return if turning {
+                    None
+                } else {
+                    found(What::NoRoad, item.id.clone())
+                };
+            }
+            Next::On(next) => next,
+        };
+        if let Some(what) = stands_in(world, index, next, mm)
+            && let Some(at) = piece_id(next.piece, world)
+        {
+            return found(what, at);
+        }
+        if let Some(at) = left_for_another(world, train, next) {
+            return found(What::Diverging, at);
+        }
+        step = next;
+        mm += world.track().length_mm(next.piece);
+    }
+    None
+}
+
+/// Points that belong straight, lie reversed, and are not meant for this train.
+fn left_for_another(world: &World, train: &Train, next: Step) -> Option<String> {
+    let Piece::Turnout(turnout, Leg::Reverse) = next.piece else {
+        return None;
+    };
+    let item = &world.layout().turnouts[turnout.index()];
+    let left =
+        next.up && item.rest == PointsRest::Normal && !train.order.diverge_at.contains(&turnout);
+    left.then(|| item.id.clone())
+}
+
+fn is_yard(piece: Piece, world: &World) -> bool {
+    let Piece::Block(block) = piece else {
+        return false;
+    };
+    let block = &world.layout().blocks[block.index()];
+    block.usage != Usage::Running || block.fiddle
+}
+
+fn stands_in(world: &World, index: usize, next: Step, mm: f64) -> Option<What> {
+    let train = &world.trains()[index];
+    if is_yard(next.piece, world) {
+        return None;
+    }
+    let arrives_s = mm / train.speed_mm_s;
+    let others = world.trains().iter().enumerate();
+    for (_, other) in others.filter(|(other, _)| *other != index) {
+        let stretches = other.stretches();
+        let same = |piece: Piece| match (piece, next.piece) {
+            (Piece::Turnout(a, _), Piece::Turnout(b, _)) => a == b,
+            (Piece::Crossing(a, _), Piece::Crossing(b, _)) => a == b,
+            (a, b) => a == b,
+        };
+        if stretches.iter().any(|at| same(at.piece)) && !is_gone_by(world, other, next, arrives_s) {
+            return Some(What::Occupied);
+        }
+    }
+    let Piece::Block(_) = next.piece else {
+        return None;
+    };
+    let zone = world.track().zone(next.piece, 0.0);
+    let dead = world.supply().zone_volts(zone, world.lie()) == 0.0;
+    let throttle = world
+        .supply()
+        .feed_of(zone)
+        .is_some_and(|feed| world.supply().is_throttle(feed));
+    (dead && !throttle).then_some(What::Dark)
+}
+
+/// Running on, the other's tail has left the piece by then.
+fn is_gone_by(world: &World, other: &Train, next: Step, seconds: f64) -> bool {
+    if other.speed_mm_s <= 0.0 {
+        return false;
+    }
+    let length_mm = world.track().length_mm(next.piece);
+    let along = other
+        .stretches()
+        .into_iter()
+        .find(|stretch| stretch.piece == next.piece);
+    let leads_up = other
+        .leading()
+        .is_some_and(|(step, _)| step.piece != next.piece || step.up == next.up);
+    let Some(along) = along.filter(|_| leads_up) else {
+        // Points and crossings: gone when the whole train has run its length.
+        return other.length_mm() / other.speed_mm_s < seconds;
+    };
+    let rest_mm = if next.up {
+        length_mm - along.from_mm
+    } else {
+        along.to_mm
+    };
+    rest_mm / other.speed_mm_s < seconds
+}

@@ -1,0 +1,113 @@
+//! How well the follower follows and the road ahead warns: generated layouts and traffic, scored
+//! against the simulator's truth.
+//!
+//! A few evenings every day; `--ignored` plays all of them and prints the table that DEVELOPERS.md
+//! keeps. `SCORING=ring,dirty` names words that a case must have to be played, `SCORING_TELL=1`
+//! tells of every switch, miss and needless warning.
+
+mod foreign;
+mod hazards;
+mod mot;
+#[path = "../simulation/oracle.rs"]
+mod oracle;
+mod scenario;
+mod table;
+
+use scenario::{Case, Fault, Grade, play};
+use taillamp_simulator::layouts::Kind;
+use taillamp_simulator::traffic::Slips;
+
+/// Slips that bring hazards about.
+const SLIPS: Slips = Slips {
+    forgotten_points: 0.15,
+    asleep_per_h: 8.0,
+    called_on_per_h: 20.0,
+};
+
+/// How many trains run in the evening of this number on this kind of layout.
+fn trains(kind: Kind, number: u64) -> usize {
+    let (low, high) = match kind {
+        Kind::Ring => (2, 6),
+        Kind::Ladder => (2, 5),
+        Kind::Double => (4, 12),
+        Kind::Loops => (2, 3),
+        Kind::Branch => (3, 5),
+    };
+    low + (number as usize) % (high - low + 1)
+}
+
+fn case(kind: Kind, grade: Grade, number: u64, seconds: u64) -> Case {
+    let fault = Fault::ALL[(number as usize) % Fault::ALL.len()];
+    Case {
+        kind,
+        grade,
+        trains: trains(kind, number),
+        fault,
+        seed: 100 * (number + 1) + kind as u64 * 7 + grade as u64,
+        seconds,
+        slips: SLIPS,
+    }
+}
+
+/// 5 layouts, 3 grades of dirt, 4 seeds each.
+fn all_cases() -> Vec<Case> {
+    let mut cases = Vec::new();
+    for grade in Grade::ALL {
+        for (at, kind) in Kind::ALL.into_iter().enumerate() {
+            for number in 0..4 {
+                let number = number * 5 + at as u64 + grade as u64;
+                cases.push(case(kind, grade, number, 240));
+            }
+        }
+    }
+    cases
+}
+
+fn is_wanted(case: &Case) -> bool {
+    let Ok(words) = std::env::var("SCORING") else {
+        return true;
+    };
+    let told = format!("{} {} {}", case.kind.word(), case.grade.word(), case.seed);
+    words
+        .split(',')
+        .all(|word| told.split(' ').any(|has| has == word))
+}
+
+#[test]
+fn a_few_evenings_hold_what_is_never_bent_and_agree_with_motmetrics() {
+    let mut played = Vec::new();
+    for (at, kind) in Kind::ALL.into_iter().enumerate() {
+        let grade = Grade::ALL[at % 3];
+        played.push(play(case(kind, grade, at as u64, 100)));
+    }
+    table::print(&played);
+    for one in &played {
+        assert!(
+            one.violations.is_empty(),
+            "{:?}: {:?}",
+            one.case,
+            one.violations
+        );
+        assert!(one.travelled_m > 5.0, "{:?}: nothing ran", one.case);
+    }
+    foreign::compare(&played);
+}
+
+/// What the table in DEVELOPERS.md shows.
+#[test]
+#[ignore = "many minutes: tests/long"]
+fn every_evening_scored() {
+    let cases = all_cases().into_iter().filter(is_wanted);
+    let played: Vec<_> = cases.map(play).collect();
+    table::print(&played);
+    for one in &played {
+        assert!(
+            one.violations.is_empty(),
+            "{:?}: {:?}",
+            one.case,
+            one.violations
+        );
+    }
+    foreign::compare(&played);
+    assert!(played.len() >= 40 || std::env::var_os("SCORING").is_some());
+}
