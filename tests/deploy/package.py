@@ -3,7 +3,8 @@
 
     package.py FOLDER           FOLDER has what deploy/build-packages has made
 
-Needs root, debootstrap, dpkg-dev, lintian, and for arm64 qemu-user-static. Nothing is installed on this
+Needs root, debootstrap, lintian, systemd-container, mosquitto-clients, binutils, and for arm64
+qemu-user-static. Nothing is installed on this
 machine: each run has a small Debian in a folder of its own, which goes away. It takes a minute or two.
 """
 
@@ -202,6 +203,30 @@ def lived(package, folder):
     check("purged: nothing is left", not left, str(left))
     listed = debian.run("dpkg-query", "-W", "taillamp").returncode
     check("purged: dpkg knows nothing of it", listed != 0)
+    booted(package, folder, root)
+
+
+def booted(package, folder, root):
+    """The package under a real systemd: the Debian of `lived` is installed into again, and booted."""
+    (root / "usr/sbin/policy-rc.d").unlink()
+    shutil.copy(package, root / "package.deb")
+    must("chroot", root, "dpkg", "--install", "/package.deb")
+    shutil.copy(folder / "newer.deb", root / "newer.deb")
+    shutil.copy(ROOT / "tests/deploy/boot.sh", root / "boot.sh")
+    (root / "etc/systemd/system/boot-test.service").write_text(
+        "[Unit]\nAfter=taillamp.service\n[Service]\nType=oneshot\nTimeoutStartSec=300\n"
+        "StandardOutput=file:/boot-test.log\nExecStart=/boot.sh\n"
+        "ExecStopPost=/usr/bin/systemctl --no-block poweroff\n"
+    )
+    wants = root / "etc/systemd/system/multi-user.target.wants"
+    (wants / "boot-test.service").symlink_to("../boot-test.service")
+    done = run("systemd-nspawn", "--register=no", "--keep-unit", "--private-network", "--quiet", "-D",
+               root, "--boot", timeout=400)
+    log = root / "boot-test.log"
+    said = log.read_text() if log.exists() else ""
+    print(said.removesuffix("end\n"), end="")
+    stand.failures += sum(line.startswith("FAIL") for line in said.splitlines())
+    check("systemd: all of it was tried", said.endswith("end\n"), done.stdout[-800:] + done.stderr[-300:])
 
 
 def newer_again(package, folder):
