@@ -36,8 +36,11 @@ check "as its own user" "$([ "$(stat -c %U "/proc/$pid")" = taillamp ] && echo y
 check "with no capability" "$(grep -q '^CapEff:.0*$' "/proc/$pid/status" && echo yes)" "$(grep Cap "/proc/$pid/status")"
 check "with a filter of system calls" "$(grep -q '^Seccomp:.2$' "/proc/$pid/status" && echo yes)" "none"
 
+loaded() { journalctl -u taillamp --no-pager | grep -q 'the plan was loaded'; }
+check "nothing has read the plan again yet" "$(loaded || echo yes)" "something has"
 systemctl reload taillamp
-check "it reads the plan again and goes on" "$(other 0 && [ "$(of MainPID)" = "$pid" ] && echo yes)" "$(of MainPID)"
+check "it reads the plan again" "$(yes_if within 20 loaded)" "$(journalctl -u taillamp --no-pager | tail -n 5)"
+check "and goes on" "$([ "$(of MainPID)" = "$pid" ] && echo yes)" "$(of MainPID)"
 
 kill -KILL "$pid"
 check "killed, it comes again" "$(yes_if within 30 other "$pid")" "$(of SubState)"
