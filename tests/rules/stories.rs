@@ -203,7 +203,9 @@ fn stories_what_was_lost_on_points_is_answered_for_by_their_own_name() {
 
 #[test]
 fn stories_a_join_that_closes_a_loop_onto_itself_is_walked_once() {
-    let body = ["p1", "p2"].map(|id| block(id, "length_mm = 1000")).concat()
+    let body = ["p1", "p2"]
+        .map(|id| block(id, "length_mm = 1000"))
+        .concat()
         + &row(&["p1", "p2"])
         + &join("p2.b", "p1.a");
     check(

@@ -255,13 +255,7 @@ impl Engine {
         })
     }
 
-    fn step_block(
-        &self,
-        walk: &mut Walk<'_>,
-        place: PlaceId,
-        end: End,
-        trace: &mut Trace,
-    ) -> Step {
+    fn step_block(&self, walk: &mut Walk<'_>, place: PlaceId, end: End, trace: &mut Trace) -> Step {
         trace.saw(Seen::Place(place));
         let state = &self.places[place.index()];
         if walk.train.holds(place) && state.trains.iter().all(|id| *id == walk.train.id) {
@@ -326,13 +320,7 @@ impl Engine {
 
     /// Where trains are meant to stop, or whatever lies beyond it stops them: a train that runs on
     /// through a short place needs no warning.
-    fn must_stop_in(
-        &self,
-        walk: &Walk<'_>,
-        place: PlaceId,
-        end: End,
-        trace: &mut Trace,
-    ) -> bool {
+    fn must_stop_in(&self, walk: &Walk<'_>, place: PlaceId, end: End, trace: &mut Trace) -> bool {
         let mut beyond = Walk {
             train: walk.train,
             from: self.track.onward(end)[0],
@@ -437,7 +425,9 @@ impl Engine {
             return None;
         }
         let train_mm = train.measure.length_mm? + train.measure.length_sd_mm.unwrap_or(0.0);
-        let (_, latest) = train.measure.seconds_over(self.length_of(place)? + train_mm)?;
+        let (_, latest) = train
+            .measure
+            .seconds_over(self.length_of(place)? + train_mm)?;
         let passed = self.now.since(entered).as_secs_f64();
         let left = latest - passed;
         // Overdue: it may have stopped.

@@ -252,12 +252,14 @@ impl Engine {
                 let claim = self.claims.iter().find(|claim| claim.place == next.place);
                 let Some(claim) = claim else { continue };
                 let winner_elsewhere = self.train(claim.winner).is_some_and(|winner| {
-                    winner.chain.iter().any(|link| {
-                        link.place != claim.place && self.places[link.place.index()].on
-                    })
+                    winner
+                        .chain
+                        .iter()
+                        .any(|link| link.place != claim.place && self.places[link.place.index()].on)
                 });
                 let goes_on = claim.losers.iter().find(|loser| {
-                    self.train(loser.train).is_some() && self.track.onward(loser.to).contains(&next.by)
+                    self.train(loser.train).is_some()
+                        && self.track.onward(loser.to).contains(&next.by)
                 });
                 if let (Some(loser), true) = (goes_on, winner_elsewhere) {
                     found = found.or_else(|| Some((claim.clone(), loser.clone())));
