@@ -80,8 +80,8 @@ pub(super) fn graphs(graphs: &[(String, String)]) -> String {
     let mut html = open(
         "Train graphs",
         "Time runs to the right, distance along the line upwards, one line a train: the steeper, \
-         the faster. A train is known to be at a boundary when it enters the next block; between two \
-         boundaries it is drawn straight. Triangles are alarms of medium and high priority.",
+         the faster. A train is known to be at a boundary when it enters the next block; between \
+         two boundaries it is drawn straight. Triangles are alarms of medium and high priority.",
     );
     if graphs.is_empty() {
         html.push_str("<p>No train moved on a line of the plan.</p>");

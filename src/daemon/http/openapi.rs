@@ -124,6 +124,10 @@ fn problems(shape: Shape) -> &'static [&'static str] {
         ],
         // These two answer in plain words that they are not well.
         Shape::Text(_) => &["400", "404", "405", "408", "421", "500", "503"],
+        // A journal that cannot be read is our fault, not the reader's.
+        Shape::History | Shape::Past | Shape::Extent | Shape::Csv => {
+            &["400", "404", "405", "408", "421", "500", "503"]
+        }
         _ => &["400", "404", "405", "408", "421", "503"],
     }
 }

@@ -1,5 +1,5 @@
-//! The file takes in what lies beside it (SQLite's write-ahead log), on a thread of its own: what is
-//! told must not wait for that.
+//! The file takes in what lies beside it (SQLite's write-ahead log), on a thread of its own: what
+//! is told must not wait for that.
 //!
 //! Input: the file. Output: a short log. It is done every so often, and at the end by whoever
 //! closes the file last.

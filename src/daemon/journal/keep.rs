@@ -150,7 +150,13 @@ impl Chores {
     }
 
     fn give_back(&mut self, connection: &mut Connection) -> rusqlite::Result<()> {
-        connection.execute_batch(&format!("PRAGMA incremental_vacuum({PAGES})"))?;
+        {
+            // It gives a row for each page, and goes on only as far as these are taken.
+            let sql = format!("PRAGMA incremental_vacuum({PAGES})");
+            let mut statement = connection.prepare(&sql)?;
+            let mut pages = statement.query([])?;
+            while pages.next()?.is_some() {}
+        }
         self.vacuum = pragma(connection, "freelist_count")? > 0;
         Ok(())
     }

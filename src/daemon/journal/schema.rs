@@ -8,7 +8,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{Connection, ErrorCode, OpenFlags, Transaction, TransactionBehavior};
+use rusqlite::{Connection, ErrorCode, OpenFlags, TransactionBehavior};
 
 /// `Tail`, so that a file of another program is known as such.
 const APPLICATION_ID: i64 = 0x5461_696c;
@@ -149,6 +149,8 @@ pub(super) fn open_writer(path: &Path) -> Result<Connection, OpenError> {
     )
     .map_err(wrong)?;
     connection.busy_timeout(BUSY).map_err(wrong)?;
+    // What is not ours is not even set up.
+    inspect(&connection, version(), path)?;
     // Small pages: a change touches few of them, and each touched one is written whole. These two
     // count for a new file only. An old file keeps what it has.
     let set_up = "PRAGMA page_size = 512; PRAGMA auto_vacuum = INCREMENTAL;
@@ -216,15 +218,7 @@ fn migrate(connection: &mut Connection, steps: &[&str], path: &Path) -> Result<(
     let transaction = connection
         .transaction_with_behavior(TransactionBehavior::Immediate)
         .map_err(wrong)?;
-    let found = number(&transaction, "user_version").map_err(wrong)?;
-    let ours = number(&transaction, "application_id").map_err(wrong)? == APPLICATION_ID;
-    if !ours && (found != 0 || has_tables(&transaction).map_err(wrong)?) {
-        return Err(OpenError::NotOurs { path: path.into() });
-    }
-    if found > known {
-        let path = path.into();
-        return Err(OpenError::Newer { path, found, known });
-    }
+    let found = inspect(&transaction, known, path)?;
     let done = usize::try_from(found).unwrap_or(0);
     for step in steps.iter().skip(done) {
         transaction.execute_batch(step).map_err(wrong)?;
@@ -237,8 +231,23 @@ fn migrate(connection: &mut Connection, steps: &[&str], path: &Path) -> Result<(
     transaction.commit().map_err(wrong)
 }
 
-fn has_tables(transaction: &Transaction<'_>) -> rusqlite::Result<bool> {
-    transaction.query_row("SELECT EXISTS (SELECT 1 FROM sqlite_schema)", [], |row| {
+/// The version of a file that is ours or empty, and not newer than what is known.
+fn inspect(connection: &Connection, known: i64, path: &Path) -> Result<i64, OpenError> {
+    let wrong = |error| wrong(path, error);
+    let found = number(connection, "user_version").map_err(wrong)?;
+    let ours = number(connection, "application_id").map_err(wrong)? == APPLICATION_ID;
+    if !ours && (found != 0 || has_tables(connection).map_err(wrong)?) {
+        return Err(OpenError::NotOurs { path: path.into() });
+    }
+    if found > known {
+        let path = path.into();
+        return Err(OpenError::Newer { path, found, known });
+    }
+    Ok(found)
+}
+
+fn has_tables(connection: &Connection) -> rusqlite::Result<bool> {
+    connection.query_row("SELECT EXISTS (SELECT 1 FROM sqlite_schema)", [], |row| {
         row.get(0)
     })
 }

@@ -51,6 +51,7 @@ const SAY = {
   'not-at-rest': 'not set back',
   'detector-fault': 'cannot be believed',
   'broker-lost': 'lost, nothing is live',
+  'journal-behind': 'falls behind, note where trains stand',
 };
 
 /** One sentence, its subject first: 'Points 7 left diverging, express in 12 seconds'. */

@@ -146,7 +146,7 @@ export function sayAlarm(alarm) {
   return sentence({
     type: alarm.type,
     text: alarm.text,
-    subject: alarm.subject === 'broker' ? 'Broker' : itemName(alarm.subject),
+    subject: { broker: 'Broker', journal: 'Journal' }[alarm.subject] ?? itemName(alarm.subject),
     seconds: secondsLeft(alarm)?.[0] ?? null,
     train: isTrain ? null : trainBoundFor(alarm),
   });
