@@ -67,7 +67,11 @@ fn every_verb() {
             Command::Unshelve(alarm()),
         ),
         ("reset/left-diverging:w1", "{}", Command::Reset(alarm())),
-        ("stands-here/main-1", "{}", Command::StandsHere(BlockId(0).into())),
+        (
+            "stands-here/main-1",
+            "{}",
+            Command::StandsHere(BlockId(0).into()),
+        ),
         ("empty/main-2", "{}", Command::Empty(BlockId(1).into())),
         (
             "removed-by-hand/main-2",

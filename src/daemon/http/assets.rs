@@ -146,7 +146,11 @@ pub(super) async fn get(State(app): State<App>, uri: Uri, headers: HeaderMap) ->
         return Problem::new(StatusCode::NOT_FOUND, "there is no such file").into();
     };
     let packed = squeeze::taken(&headers);
-    let sent = if packed { entry.packed() } else { entry.plain() };
+    let sent = if packed {
+        entry.packed()
+    } else {
+        entry.plain()
+    };
     let has_it = headers.get_all(header::IF_NONE_MATCH).iter().any(|known| {
         let known = known.to_str().unwrap_or("");
         known
