@@ -5,8 +5,9 @@
 //! battery-backed clock under many a layout) the labels follow, and no timer does. It knows nothing
 //! of what the times are for.
 
+use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 
 use crate::engine::time::Instant;
 use crate::wire::stamp::Label;
@@ -21,6 +22,8 @@ pub struct Clock {
     start: std::time::Instant,
     /// Wall time at the start, microseconds since 1970.
     wall_at_start: Arc<AtomicI64>,
+    /// Somebody has said what time it is: network time, a battery-backed clock, a hand.
+    trusted: Arc<AtomicBool>,
 }
 
 impl Clock {
@@ -30,6 +33,7 @@ impl Clock {
         Self {
             start: std::time::Instant::now(),
             wall_at_start: Arc::new(AtomicI64::new(wall_now_us())),
+            trusted: Arc::new(AtomicBool::new(is_vouched_for())),
         }
     }
 
@@ -60,6 +64,15 @@ impl Clock {
         }
     }
 
+    /// A moment as the computer's clock has it, microseconds since 1970.
+    #[must_use]
+    pub fn wall_us(&self, at: Instant) -> i64 {
+        let since = i64::try_from(at.0).unwrap_or(i64::MAX);
+        self.wall_at_start
+            .load(Ordering::Relaxed)
+            .saturating_add(since)
+    }
+
     /// Compares the computer's clock with the labels. `true` when it was stepped: labels given from
     /// now on follow the new time, and everything shown must be shown again.
     pub fn follow_steps(&self) -> bool {
@@ -69,13 +82,53 @@ impl Clock {
         let stepped = start.saturating_sub(old).saturating_abs() > STEP_US;
         if stepped {
             self.wall_at_start.store(start, Ordering::Relaxed);
+            self.trusted.store(true, Ordering::Relaxed);
         }
         stepped
     }
+
+    /// Whether the wall clock is more than a guess. Without a battery under the layout it is one
+    /// until network time or a hand has set it.
+    #[must_use]
+    pub fn is_trusted(&self) -> bool {
+        self.trusted.load(Ordering::Relaxed)
+    }
+
+    /// Looks whether the wall clock is trusted by now; `true` once, when it has come to be.
+    pub fn comes_to_be_trusted(&self) -> bool {
+        let now = !self.is_trusted() && is_vouched_for();
+        if now {
+            self.trusted.store(true, Ordering::Relaxed);
+        }
+        now
+    }
+
+    /// The wall clock, microseconds since 1970.
+    #[must_use]
+    pub fn wall_now_us(&self) -> i64 {
+        wall_now_us()
+    }
 }
 
-fn wall_now_us() -> i64 {
+/// What says that the wall clock is right: a battery-backed clock, or the system's own mark that
+/// network time has been reached.
+fn is_vouched_for() -> bool {
+    const MARKS: [&str; 2] = ["/sys/class/rtc/rtc0", "/run/systemd/timesync/synchronized"];
+    MARKS.iter().any(|mark| Path::new(mark).exists())
+}
+
+/// The computer's clock, microseconds since 1970: a label, never a timer.
+#[must_use]
+pub fn wall_now_us() -> i64 {
     jiff::Timestamp::now().as_microsecond()
+}
+
+/// The minute of the day by the clock on the wall, in the computer's time zone.
+#[must_use]
+pub fn minute_of_day() -> u16 {
+    let now = jiff::Zoned::now();
+    let minutes = i32::from(now.hour()) * 60 + i32::from(now.minute());
+    u16::try_from(minutes).unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -4,11 +4,12 @@
 //! It finds the item, has the body read, and hands the word to the engine, which alone decides
 //! whether it can be carried out.
 
+use super::acts::Act;
 use super::hub::{Answer, Order};
 use crate::engine::Engine;
 use crate::engine::input::{Input, Outcome};
 use crate::engine::layout::Layout;
-use crate::engine::time::Instant;
+use crate::engine::time::{Instant, Span};
 use crate::plan::{Mqtt, Plan};
 use crate::wire::commands::{self, Target};
 use crate::wire::words;
@@ -53,10 +54,17 @@ impl Desk {
         self.accept_commands && topic.starts_with(&self.words)
     }
 
-    /// A word from the page.
-    pub(super) fn carry_out(&self, engine: &mut Engine, at: Instant, order: &Order) -> Answer {
+    /// A word from the page; what was done, where it could be read. `in_charge`: how long points
+    /// are in charge where nobody says.
+    pub(super) fn carry_out(
+        &self,
+        engine: &mut Engine,
+        at: Instant,
+        order: &Order,
+        in_charge: Span,
+    ) -> (Answer, Option<Act>) {
         if !is_known(engine, order) {
-            return Answer::NotFound;
+            return (Answer::NotFound, None);
         }
         let find = |id: &str| engine.train_by_name(id);
         let Order {
@@ -65,15 +73,23 @@ impl Desk {
             id,
             body,
         } = order;
-        match commands::command(*target, verb, id, body, engine.layout(), find) {
-            Err(why) => Answer::Malformed(why),
-            Ok((command, word)) => match engine.handle(at, Input::Command(command, word)) {
-                Outcome::Refused(why) => Answer::Refused(why),
-                Outcome::Taken | Outcome::Late | Outcome::Implausible | Outcome::OldNews => {
-                    Answer::Taken
-                }
-            },
-        }
+        let layout = engine.layout();
+        let read = commands::command_with(*target, verb, id, body, layout, in_charge, find);
+        let (command, word) = match read {
+            Err(why) => return (Answer::Malformed(why), None),
+            Ok(read) => read,
+        };
+        let mut act = Act::of_order(at, order, &command, &word);
+        let answer = match engine.handle(at, Input::Command(command, word)) {
+            Outcome::Refused(why) => {
+                act.refused = Some(why.clone());
+                Answer::Refused(why)
+            }
+            Outcome::Taken | Outcome::Late | Outcome::Implausible | Outcome::OldNews => {
+                Answer::Taken
+            }
+        };
+        (answer, Some(act))
     }
 }
 

@@ -7,8 +7,8 @@
 //! A snapshot is taken by the engine's task when one is asked for, at most ten times a second, and
 //! is shared by all who ask within that time: readers cannot slow detection down.
 
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, OnceLock, PoisonError, RwLock};
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 
 use serde_json::Value;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -16,6 +16,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use super::clock::Clock;
 use super::metrics::Metrics;
 use super::mqtt::publisher::Publisher;
+use super::notify::Notifiers;
 use super::stream::Stream;
 use crate::engine::memory::Memory;
 use crate::engine::snapshot::Snapshot;
@@ -143,6 +144,9 @@ pub struct Hub {
     /// The counters.
     pub metrics: Metrics,
     publisher: Publisher,
+    notifiers: Mutex<Notifiers>,
+    /// Pages that are open with sound.
+    listening: AtomicUsize,
     /// The clock.
     pub clock: Clock,
     /// Who may publish what at the broker inside.
@@ -182,6 +186,8 @@ impl Hub {
             stream: Stream::new(base),
             metrics,
             publisher,
+            notifiers: Mutex::default(),
+            listening: AtomicUsize::new(0),
             clock,
             rights: SharedRights::default(),
         }
@@ -269,9 +275,44 @@ impl Hub {
         self.broker_connected() && self.publisher.counters().subscribed
     }
 
+    /// The ways out.
+    pub fn notifiers(&self) -> MutexGuard<'_, Notifiers> {
+        self.notifiers
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A page with sound was opened; it is counted until the value is dropped.
+    pub fn listen(self: &Arc<Self>) -> Listening {
+        self.listening.fetch_add(1, Ordering::Relaxed);
+        Listening(self.clone())
+    }
+
+    /// Pages that are open with sound.
+    #[must_use]
+    pub fn listening(&self) -> usize {
+        self.listening.load(Ordering::Relaxed)
+    }
+
+    /// A page is open with sound, or a way out has answered.
+    #[must_use]
+    pub fn would_be_heard(&self) -> bool {
+        self.listening() > 0 || self.notifiers().any_answers()
+    }
+
     /// Becomes true when the daemon stops: whoever holds a connection open ends it.
     #[must_use]
     pub fn stopping(&self) -> watch::Receiver<bool> {
         self.stop.clone()
+    }
+}
+
+/// A page that is open with sound.
+#[derive(Debug)]
+pub struct Listening(Arc<Hub>);
+
+impl Drop for Listening {
+    fn drop(&mut self) {
+        self.0.listening.fetch_sub(1, Ordering::Relaxed);
     }
 }

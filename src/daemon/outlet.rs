@@ -9,17 +9,24 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
+use super::acts::{self, Act};
+use super::clock::{minute_of_day, wall_now_us};
 use super::hub::{Hub, LayoutNames};
 use super::mqtt::publisher::Publisher;
+use super::notify::notice::{Event, Notice};
 use super::reading::is_noticeable;
 use super::say::Say;
+use super::scribe::Scribe;
 use super::show::{self, Kind};
 use crate::engine::alarm::lifecycle::AlarmState;
 use crate::engine::change::{Change, Item, What};
 use crate::engine::ids::DetectorId;
+use crate::engine::input::Input;
 use crate::engine::layout::Layout;
+use crate::engine::snapshot::AlarmView;
 use crate::engine::time::{Instant, Span};
 use crate::engine::{Engine, View};
+use crate::wire::stamp::Label;
 use crate::wire::state_json;
 
 /// The least time between two looks at line-up, which looks at the whole layout.
@@ -44,13 +51,26 @@ pub(super) struct Outlet {
     broker: String,
     /// Nodes are waited for, or it is not known whether they are.
     waiting: bool,
+    /// Whether anybody would hear a warning, as the engine was told.
+    heard: Option<bool>,
+    /// Numbers the notices and the operator's actions of this run.
+    news: u64,
+    /// The run, among all of this layout.
+    run: String,
+    /// Who writes down what goes out, where there is a journal.
+    pub(super) scribe: Option<Scribe>,
 }
 
 /// A record on its way: event name, id, data of the event.
 type Record = (&'static str, Arc<str>, Arc<str>);
 
 impl Outlet {
-    pub(super) fn new(publisher: Publisher, hub: Arc<Hub>, names: Arc<LayoutNames>) -> Self {
+    pub(super) fn new(
+        publisher: Publisher,
+        hub: Arc<Hub>,
+        names: Arc<LayoutNames>,
+        scribe: Option<Scribe>,
+    ) -> Self {
         Self {
             publisher,
             hub,
@@ -63,6 +83,10 @@ impl Outlet {
             line_up: String::new(),
             broker: String::new(),
             waiting: true,
+            heard: None,
+            news: 0,
+            run: format!("{:x}", wall_now_us()),
+            scribe,
         }
     }
 
@@ -71,6 +95,8 @@ impl Outlet {
     pub(super) fn rename(&mut self, engine: &mut Engine, names: Arc<LayoutNames>) {
         self.shown = vec![None; names.plan.layout.detectors.len()];
         self.read.clear();
+        self.heard = None;
+        self.hub.notifiers().renew(&names.plan.notify);
         self.names = names;
         let old = std::mem::take(&mut self.held);
         self.everything(engine);
@@ -84,6 +110,7 @@ impl Outlet {
         let layout = engine.layout();
         let mut items: BTreeSet<Item> = show::fixed_items(layout).into_iter().collect();
         let snapshot = engine.snapshot();
+        let broker = show::broker(&snapshot);
         let trains = snapshot
             .trains
             .iter()
@@ -100,6 +127,11 @@ impl Outlet {
         for item in items {
             // Readers get it with the snapshot.
             let _ = self.publish(engine, &item);
+        }
+        if let Some(scribe) = &mut self.scribe {
+            scribe.record("broker", "broker", Some(broker));
+            scribe.is_whole(&self.names.json);
+            scribe.flush(engine);
         }
         self.hub.stream.restart();
         self.line_up_due = Some(engine.now());
@@ -139,10 +171,45 @@ impl Outlet {
         let changes = engine.drain();
         if !changes.is_empty() {
             self.hub.metrics.changes(&changes, engine.layout());
-            self.raise(&changes);
+            self.settle(&changes);
             log(&changes, engine.layout());
         }
+        self.write_down(engine, &changes);
+        self.announce(engine);
         self.speak(engine);
+    }
+
+    /// What was published is told to the journal; everything, where it has missed something.
+    fn write_down(&mut self, engine: &mut Engine, changes: &[Change]) {
+        let Some(scribe) = &mut self.scribe else {
+            return;
+        };
+        scribe.changes(changes, engine);
+        if scribe.missed() {
+            self.everything(engine);
+        } else {
+            scribe.flush(engine);
+        }
+    }
+
+    /// Tells the engine whether anybody would hear a warning, where that has changed.
+    pub(super) fn listen(&mut self, engine: &mut Engine) {
+        let heard = self.hub.would_be_heard();
+        if self.heard != Some(heard) {
+            self.heard = Some(heard);
+            let now = engine.now();
+            engine.handle(now, Input::Heard(heard));
+            self.line_up_due = Some(now);
+        }
+    }
+
+    /// What an operator did, carried out or refused.
+    pub(super) fn operator(&mut self, act: &Act) {
+        act.log();
+        self.news += 1;
+        let id = format!("{}-{}", self.run, self.news);
+        let json = act.json(self.hub.clock.label());
+        self.hub.stream.append([record(acts::KIND, &id, &json)]);
     }
 
     /// What need not be shown at once: line-up after changes; with `second`, which comes once a
@@ -159,7 +226,12 @@ impl Outlet {
         }
         if second {
             records.extend(self.readings(engine));
-            records.extend(self.broker(engine));
+            let broker = self.broker(engine);
+            if let (Some(_), Some(scribe)) = (&broker, &mut self.scribe) {
+                scribe.record("broker", "broker", Some(self.broker.clone()));
+                scribe.flush(engine);
+            }
+            records.extend(broker);
         }
         if !records.is_empty() {
             self.hub.stream.append(records);
@@ -182,8 +254,15 @@ impl Outlet {
             if self.held.remove(&topic) {
                 self.publisher.clear(&topic);
             }
+            if let Some(scribe) = &mut self.scribe {
+                scribe.record(kind.word(), &id, None);
+            }
             return Some(record(kind.word(), &id, "null"));
         };
+        if let Some(scribe) = &mut self.scribe {
+            let record = state_json::view_json(&view, &self.names.plan.layout, Label::Seconds);
+            scribe.record(kind.word(), &id, Some(record));
+        }
         if let (Item::Detector(detector), View::Detector(view)) = (item, &view)
             && let Some(shown) = self.shown.get_mut(detector.index())
         {
@@ -240,22 +319,77 @@ impl Outlet {
         Some(record)
     }
 
-    fn raise(&mut self, changes: &[Change]) {
+    /// Speaks and sends what the engine announces.
+    fn announce(&mut self, engine: &mut Engine) {
+        for id in engine.announced() {
+            let Some(View::Alarm(alarm)) = engine.view(&Item::Alarm(id)) else {
+                continue;
+            };
+            self.say.raised(&alarm.id, alarm.priority, &alarm.text);
+            self.tell(Event::Raised, alarm);
+        }
+    }
+
+    /// Tells the ways out what became of alarms that they may have told of.
+    fn settle(&mut self, changes: &[Change]) {
+        if self.hub.notifiers().is_empty() {
+            return;
+        }
         for change in changes {
-            if let What::Alarm {
+            let What::Alarm {
                 id,
+                kind,
+                subject,
                 priority,
                 was,
                 state,
                 text,
-                ..
             } = &change.what
-                && *state == AlarmState::Unacknowledged
-                && *was != AlarmState::Unacknowledged
-            {
-                self.say.raised(id, *priority, text);
-            }
+            else {
+                continue;
+            };
+            let event = match state {
+                _ if state == was => continue,
+                AlarmState::Unacknowledged => continue,
+                AlarmState::Acknowledged => Event::Acknowledged,
+                _ => Event::Over,
+            };
+            let alarm = AlarmView {
+                id: id.clone(),
+                kind: *kind,
+                subject: subject.clone(),
+                priority: *priority,
+                state: *state,
+                active: event == Event::Acknowledged,
+                since: change.at,
+                text: text.clone(),
+                to_do: kind.doc().to_do,
+                seconds: None,
+                by: None,
+                reason: None,
+                until: None,
+                quiet: None,
+            };
+            self.tell(event, alarm);
         }
+    }
+
+    fn tell(&mut self, event: Event, alarm: AlarmView) {
+        let notifiers = self.hub.notifiers();
+        if notifiers.is_empty() {
+            return;
+        }
+        self.news += 1;
+        let notice = Notice {
+            number: format!("{}-{}", self.run, self.news),
+            event,
+            at_us: wall_now_us(),
+            since_us: self.hub.clock.wall_us(alarm.since),
+            layout: self.names.plan.layout.name.clone(),
+            prefix: self.names.plan.topic_prefix.clone(),
+            alarm,
+        };
+        notifiers.tell(&Arc::new(notice), minute_of_day());
     }
 
     fn speak(&mut self, engine: &Engine) {

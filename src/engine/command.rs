@@ -17,9 +17,8 @@ impl Engine {
         match command {
             Command::Acknowledge(id) => self.act(&id, AlarmEvent::Acknowledge, word, None),
             Command::Shelve(id, span) => self.act(&id, AlarmEvent::Shelve, word, Some(span)),
-            Command::Unshelve(id) | Command::AlarmInService(id) => {
-                self.act(&id, AlarmEvent::Resume, word, None)
-            }
+            Command::Unshelve(id) => self.act(&id, AlarmEvent::Unshelve, word, None),
+            Command::AlarmInService(id) => self.act(&id, AlarmEvent::PutBack, word, None),
             Command::Reset(id) => self.act(&id, AlarmEvent::Reset, word, None),
             Command::AlarmOutOfService(id) => self.act(&id, AlarmEvent::TakeOut, word, None),
             Command::StandsHere(spot) => match self.place_of_spot(spot) {
@@ -40,7 +39,11 @@ impl Engine {
 
     fn act(&mut self, id: &str, event: AlarmEvent, word: &Word, span: Option<Span>) -> Outcome {
         let until = span.map(|span| self.now.plus(span));
-        match self.desk.act(id, event, &word.who, until) {
+        let known = self.alarm_of(id);
+        let subject = known
+            .as_ref()
+            .map(|(kind, subject)| (*kind, subject.as_str(), self.now));
+        match self.desk.act(id, event, word, until, subject) {
             Ok(change) => {
                 if let Some((what, id)) = change {
                     self.emit(what);

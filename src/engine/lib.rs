@@ -46,7 +46,7 @@ use ahead::{Lookouts, Outlook, Warnings};
 use alarm::Desk;
 use change::{Change, Item, What};
 use detector::DetectorState;
-pub use detector::{Promise, promise};
+pub use detector::{Promise, SequentialTest, promise, until_on};
 use evidence::NodeState;
 use feed::FeedState;
 use ids::{DetectorId, PlaceId, TrainId, TurnoutId};
@@ -90,6 +90,8 @@ pub struct Engine {
     trains: BTreeMap<TrainId, Train>,
     next_train: u32,
     desk: Desk,
+    /// Whether anybody would hear an announcement; `None`: nobody has told.
+    heard: Option<bool>,
     shown_health: Vec<change::Health>,
     /// The last step of the room's light.
     ambient: Option<detector::room_light::Step>,
@@ -193,7 +195,8 @@ impl Engine {
                 .collect(),
             trains: BTreeMap::new(),
             next_train: 0,
-            desk: Desk::default(),
+            desk: Desk::new(at),
+            heard: None,
             shown_health: alloc::vec![change::Health::Ok; layout.detectors.len()],
             ambient: None,
             recent_losses: Vec::new(),
@@ -276,7 +279,12 @@ impl Engine {
             Input::FeedVoltage(feed, volts) => self.hear_voltage(feed, volts),
             Input::Node(node, online) => self.hear_node(node, online),
             Input::Broker(back) => self.hear_broker(back),
+            Input::Journal(well) => self.hear_journal(well),
             Input::Command(command, word) => self.obey(command, &word),
+            Input::Heard(heard) => {
+                self.heard = Some(heard);
+                return Outcome::Taken;
+            }
             Input::Tick => return Outcome::Taken,
         };
         self.run();

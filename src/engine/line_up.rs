@@ -54,6 +54,13 @@ impl Engine {
         }
         self.note_detectors(&mut list);
         self.note_unwatched(&mut list);
+        if self.heard == Some(false) {
+            list.push(note(
+                "warnings",
+                "Nobody would hear a warning",
+                "Open the page and touch 'Start watching', or set up a notifier",
+            ));
+        }
         // What stops running first, then by id: a stable order for people and for bytes.
         list.sort_by_key(|exception| core::cmp::Reverse(exception.stops));
         LineUp {

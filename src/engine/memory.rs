@@ -9,6 +9,7 @@ use alloc::vec::Vec;
 use crate::alarm::lifecycle::AlarmState;
 use crate::change::{Clearance, Kept, Occupancy};
 use crate::input::Position;
+use crate::time::Span;
 
 /// Everything that is remembered.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -87,4 +88,8 @@ pub struct AlarmMemory {
     pub text: String,
     /// Who acknowledged or shelved it.
     pub by: Option<String>,
+    /// Why, where somebody said.
+    pub reason: Option<String>,
+    /// How long its shelving still lasts.
+    pub shelved_for: Option<Span>,
 }

@@ -247,7 +247,7 @@ impl Engine {
         let turnout = self.layout.turnouts.iter().position(|t| t.id == subject);
         match kind {
             // What was not heard, or seen to come, before the power cut says nothing now.
-            AlarmKind::DetectorFault | AlarmKind::BrokerLost => None,
+            AlarmKind::DetectorFault | AlarmKind::BrokerLost | AlarmKind::JournalBehind => None,
             AlarmKind::Unannounced => {
                 let place = self.place_named(subject)?;
                 let train = self.places[place.index()].trains.first().copied()?;
@@ -302,6 +302,8 @@ impl Engine {
                 active,
                 text: memory.text.clone(),
                 by: memory.by.clone(),
+                reason: memory.reason.clone(),
+                shelved_for: memory.shelved_for,
             };
             self.desk.put(kind, subject, put, self.now);
         }
@@ -358,6 +360,8 @@ impl Engine {
                     active: view.active,
                     text: view.text,
                     by: view.by,
+                    reason: view.reason,
+                    shelved_for: view.until.map(|until| until.since(self.now)),
                 })
                 .collect(),
             out_of_service: self

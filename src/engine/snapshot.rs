@@ -6,6 +6,7 @@ use alloc::vec::Vec;
 
 use crate::alarm::kinds::{AlarmKind, Priority};
 use crate::alarm::lifecycle::AlarmState;
+use crate::alarm::measures::Measures;
 use crate::change::{Clearance, Evidence, Health, Kept, Occupancy, PositionFrom, TableState};
 use crate::input::Position;
 use crate::time::Instant;
@@ -33,6 +34,8 @@ pub struct Snapshot {
     pub trains: Vec<TrainView>,
     /// Alarms that are not normal, most urgent first.
     pub alarms: Vec<AlarmView>,
+    /// How much the alarms ask of the operator.
+    pub measures: Measures,
     /// Exceptions to 'ready to run'.
     pub line_up: LineUp,
 }
@@ -134,6 +137,8 @@ pub struct DetectorView {
     pub since: Instant,
     /// Drop-outs under trains since the start.
     pub dropouts: u64,
+    /// How often a vehicle came since the start, drop-outs not counted.
+    pub passes: u64,
     /// Samples dropped since the start: late, implausible.
     pub dropped: (u64, u64),
     /// How often its clock was seen to step.
@@ -215,8 +220,32 @@ pub struct AlarmView {
     pub seconds: Option<(f64, f64)>,
     /// Who acknowledged or shelved it.
     pub by: Option<String>,
+    /// Why it was acknowledged or put aside, where somebody said.
+    pub reason: Option<String>,
     /// Until when it is shelved.
     pub until: Option<Instant>,
+    /// Why it is not announced; `None`: it was.
+    pub quiet: Option<Quiet>,
+}
+
+/// Why an unacknowledged alarm is shown and not announced.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Quiet {
+    /// The same sentence was announced a moment ago (its type's re-alarm limit).
+    Again,
+    /// There is a flood, and it is of low priority.
+    Flood,
+}
+
+impl Quiet {
+    /// The word in JSON.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Again => "again",
+            Self::Flood => "flood",
+        }
+    }
 }
 
 /// The exceptions to 'ready to run' (behaviour.md, section 8).

@@ -90,9 +90,8 @@ impl Noted {
             Subject::Table(table) => (&mut self.tables, table.index()),
         };
         if list.len() <= index {
-            if at.is_none() {
-                return None;
-            }
+            // Nothing was noted, and nothing is to be.
+            at?;
             list.resize(index + 1, None);
         }
         core::mem::replace(&mut list[index], at)

@@ -82,6 +82,7 @@ impl Engine {
                 .filter_map(|id| self.train_view(*id))
                 .collect(),
             alarms: self.desk.views(),
+            measures: self.desk.measures(self.now),
             line_up: self.line_up(),
         }
     }
@@ -193,6 +194,7 @@ impl Engine {
             heard: state.heard(),
             since: state.evidence_since,
             dropouts: state.dropouts,
+            passes: state.passes,
             dropped: (state.late, state.implausible),
             clock_steps: state.clock_steps(),
         }

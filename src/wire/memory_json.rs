@@ -8,17 +8,22 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
 use super::words::Worded;
 use crate::engine::alarm::lifecycle::AlarmState;
 use crate::engine::change::{Clearance, Health, Kept, Occupancy};
 use crate::engine::input::Position;
 use crate::engine::memory::{AlarmMemory, Memory, PlaceMemory, TrainMemory, TurnoutMemory};
+use crate::engine::time::Span;
 
 /// The whole, as written.
 #[derive(Default, Serialize, Deserialize)]
 #[serde(default)]
 struct Written {
+    /// A snapshot's; read, never written.
+    #[serde(skip_serializing)]
+    at: Value,
     blocks: BTreeMap<String, Place>,
     turnouts: BTreeMap<String, Turnout>,
     tables: BTreeMap<String, Table>,
@@ -81,6 +86,11 @@ struct Alarm {
     active: Option<bool>,
     text: String,
     by: Option<String>,
+    reason: Option<String>,
+    shelved_for_s: Option<f64>,
+    /// A snapshot's; read, never written.
+    #[serde(skip_serializing)]
+    until: Value,
 }
 
 /// A memory as JSON text.
@@ -90,6 +100,7 @@ pub fn to_text(memory: &Memory) -> String {
         health: said(Health::OutOfService),
     };
     let written = Written {
+        at: Value::Null,
         blocks: memory.places.iter().map(place_out).collect(),
         turnouts: memory.turnouts.iter().map(turnout_out).collect(),
         tables: memory.tables.iter().map(table_out).collect(),
@@ -164,6 +175,9 @@ fn alarm_out(alarm: &AlarmMemory) -> (String, Alarm) {
         active: Some(alarm.active),
         text: alarm.text.clone(),
         by: alarm.by.clone(),
+        reason: alarm.reason.clone(),
+        shelved_for_s: alarm.shelved_for.map(|span| span.as_secs_f64()),
+        until: Value::Null,
     };
     (alarm.id.clone(), written)
 }
@@ -197,7 +211,9 @@ pub fn from_text(text: &str) -> Result<Memory, String> {
     // Oldest first: a train's number counts up, and `t10` is younger than `t2`.
     memory.trains.sort_by_key(|train| number_of(&train.id));
     for (id, alarm) in written.alarms {
-        memory.alarms.push(alarm_in(id, alarm)?);
+        memory
+            .alarms
+            .push(alarm_in(id, alarm, written.at.as_f64())?);
     }
     let numbers = memory
         .trains
@@ -255,18 +271,27 @@ fn train_in((id, train): (String, Train)) -> TrainMemory {
     }
 }
 
-fn alarm_in(id: String, alarm: Alarm) -> Result<AlarmMemory, String> {
+/// `at`: the moment of the snapshot that is the memory, where it is one.
+fn alarm_in(id: String, alarm: Alarm, at: Option<f64>) -> Result<AlarmMemory, String> {
     let Some(state) = heard(&alarm.state, "alarms", &id)? else {
         return Err(format!("alarms.{id}: no state"));
     };
     let active = alarm.active.unwrap_or(may_last(state));
-    let Alarm { text, by, .. } = alarm;
+    let left = alarm
+        .shelved_for_s
+        .or_else(|| Some(alarm.until.as_f64()? - at?))
+        .filter(|left| left.is_finite());
+    let Alarm {
+        text, by, reason, ..
+    } = alarm;
     Ok(AlarmMemory {
         id,
         state,
         active,
         text,
         by,
+        reason,
+        shelved_for: left.map(|left| Span::from_secs_f64(left.max(0.0))),
     })
 }
 

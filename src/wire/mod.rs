@@ -6,8 +6,11 @@
 //! serializable: every JSON shape has its own mirror here, so that a change inside the engine
 //! cannot change what other programs see.
 
+pub mod alarms_json;
 pub mod change_json;
 pub mod commands;
+pub mod history_json;
+pub mod journal_json;
 pub mod layout_json;
 pub mod memory_json;
 pub mod mqtt_topic;

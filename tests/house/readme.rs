@@ -40,8 +40,11 @@ fn compare(name: &str, made: &str) {
 /// One test, because both parts are in one file that it may write.
 #[test]
 fn the_tables_are_those_of_the_program() {
-    let mut alarms = String::from("| alarm | about | priority | cause | what to do | within |\n");
-    alarms.push_str("|---|---|---|---|---|---|\n");
+    let mut alarms = String::from(
+        "| alarm | about | priority | why so urgent | cause | consequence | \
+         what to do | within |\n",
+    );
+    alarms.push_str("|---|---|---|---|---|---|---|---|\n");
     for kind in AlarmKind::ALL {
         let doc = kind.doc();
         let about = match doc.subject {
@@ -55,12 +58,15 @@ fn the_tables_are_those_of_the_program() {
             SubjectKind::Table => "table",
             SubjectKind::DetectorOrNode => "detector, node",
             SubjectKind::Broker => "broker",
+            SubjectKind::Journal => "journal",
         };
         let latched = if doc.latches { ", latched" } else { "" };
         let (word, priority) = (doc.word, doc.priority.word());
-        let (cause, cure, within) = (doc.cause, doc.to_do, doc.respond_within_s);
+        let (cause, consequence, reason) = (doc.cause, doc.consequence, doc.priority_reason);
+        let (cure, within) = (doc.to_do, doc.respond_within_s);
         alarms.push_str(&format!(
-            "| `{word}` | {about} | {priority}{latched} | {cause} | {cure} | {within} s |\n"
+            "| `{word}` | {about} | {priority}{latched} | {reason} | {cause} | {consequence} | \
+             {cure} | {within} s |\n"
         ));
     }
     compare("alarms", &alarms);

@@ -7,7 +7,7 @@ use taillamp::engine::alarm::lifecycle::AlarmState;
 use taillamp::engine::change::{Clearance, Kept, Occupancy};
 use taillamp::engine::input::Position;
 use taillamp::engine::memory::{AlarmMemory, Memory, PlaceMemory, TrainMemory, TurnoutMemory};
-use taillamp::engine::time::Instant;
+use taillamp::engine::time::{Instant, Span};
 use taillamp::wire::memory_json;
 use taillamp::wire::recording::{
     BadLine, Event, Found, LINE_BYTES_MAX, LineReader, RecordingLine, broker_line, memory_line,
@@ -224,6 +224,8 @@ fn memory() -> Memory {
             active: true,
             text: "Points 1 left diverging".into(),
             by: Some("Ann".into()),
+            reason: Some("mending it".into()),
+            shelved_for: Some(Span::from_secs(90)),
         }],
         out_of_service: vec!["d-7".into()],
         next_train: 12,

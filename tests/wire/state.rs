@@ -9,8 +9,8 @@ use taillamp::engine::change::{
 use taillamp::engine::ids::{BlockId, DetectorId, FeedId, TableId, TrainId, TurnoutId};
 use taillamp::engine::input::{Position, TablePosition};
 use taillamp::engine::snapshot::{
-    Ahead, AlarmView, BlockView, DetectorView, Exception, FeedView, LineUp, TableView, TrainView,
-    TurnoutView,
+    Ahead, AlarmView, BlockView, DetectorView, Exception, FeedView, LineUp, Quiet, TableView,
+    TrainView, TurnoutView,
 };
 use taillamp::engine::time::Instant;
 use taillamp::engine::{Engine, View};
@@ -121,13 +121,16 @@ fn tables_feeds_and_detectors() {
         heard: None,
         since: Instant(0),
         dropouts: 1,
+        passes: 4,
         dropped: (2, 3),
         clock_steps: 4,
     };
     check(
         &View::Detector(detector),
         r#"{"evidence":"none","health":"out-of-service","reading":null,"unit":null,"since":0.000,
-        "heard":null,"dropouts":1,"late":2,"implausible":3,"clock_steps":4,"name":"d-reed"}"#,
+        "heard":null,"dropouts":1,"passes":4,
+        "dropouts_per_pass":0.25,"advice":null,"late":2,"implausible":3,"clock_steps":4,
+        "name":"d-reed"}"#,
     );
 }
 
@@ -168,7 +171,7 @@ fn trains_and_alarms() {
 
 const ALARM: &str = r#"{"id":"left-diverging:w1","type":"left-diverging","subject":"w1",
     "priority":"medium","state":"shelved","active":true,"since":1.000,"text":"x","do":"y",
-    "seconds":null,"by":"Ann","until":900.000}"#;
+    "seconds":null,"by":"Ann","reason":"mending it","until":900.000,"quiet":"again"}"#;
 
 fn alarm() -> AlarmView {
     AlarmView {
@@ -183,7 +186,9 @@ fn alarm() -> AlarmView {
         to_do: "y",
         seconds: None,
         by: Some("Ann".into()),
+        reason: Some("mending it".into()),
         until: Some(Instant(900_000_000)),
+        quiet: Some(Quiet::Again),
     }
 }
 

@@ -301,7 +301,6 @@ pub fn branch() -> (Draft, Custom) {
             berth("p1", true, 1),
         ],
         shuttle: Some(["d1".to_owned(), "d2".to_owned(), "d3".to_owned()]),
-        ..Custom::default()
     };
     (draft, custom)
 }

@@ -1,6 +1,8 @@
 //! Reading: the snapshot, the items, line-up, the road. What is read off a snapshot is read off one
 //! a request, so that what belongs together is of one moment.
 
+use std::sync::LazyLock;
+
 use axum::extract::rejection::QueryRejection as Malformed;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
@@ -11,7 +13,7 @@ use super::App;
 use super::answer::{Problem, json};
 use crate::daemon::hub::RoadWanted;
 use crate::daemon::show::{self, Kind};
-use crate::wire::state_json;
+use crate::wire::{alarms_json, state_json};
 
 type Answer = Result<Response, Problem>;
 
@@ -45,6 +47,18 @@ pub(super) async fn line_up(State(app): State<App>) -> Answer {
     Ok(json(state_json::line_up_json(&shot.snapshot.line_up)))
 }
 
+/// `GET /api/v1/measures`: how much the alarms ask of the operator, beside the standard's limits.
+pub(super) async fn measures(State(app): State<App>) -> Answer {
+    let shot = app.hub.shot().await?;
+    Ok(json(alarms_json::measures_json(&shot.snapshot.measures)))
+}
+
+/// `GET /api/v1/alarm-kinds`: every type of alarm, documented once.
+pub(super) async fn alarm_kinds() -> Response {
+    static TEXT: LazyLock<String> = LazyLock::new(alarms_json::kinds_json);
+    json(TEXT.as_str())
+}
+
 /// `GET /api/v1/road`: the ways from one block to another.
 pub(super) async fn road(State(app): State<App>, query: Result<Query<Road>, Malformed>) -> Answer {
     let Query(Road { from, to }) = query.map_err(|error| {
@@ -66,14 +80,6 @@ pub(super) async fn road(State(app): State<App>, query: Result<Query<Road>, Malf
 pub(super) struct Road {
     from: Option<String>,
     to: Option<String>,
-}
-
-/// What the contract names and this version does not have.
-pub(super) async fn not_yet() -> Problem {
-    Problem::new(
-        StatusCode::NOT_IMPLEMENTED,
-        "this version of taillamp cannot answer this yet",
-    )
 }
 
 /// Everything else.

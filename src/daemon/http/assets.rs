@@ -54,6 +54,7 @@ assets! {
     "/dom.js" "dom.js" SCRIPT;
     "/help.js" "help.js" SCRIPT;
     "/history.js" "history.js" SCRIPT;
+    "/kinds.js" "kinds.js" SCRIPT;
     "/lanes.js" "lanes.js" SCRIPT;
     "/lineup.js" "lineup.js" SCRIPT;
     "/more.js" "more.js" SCRIPT;
@@ -67,6 +68,7 @@ assets! {
     "/stream.js" "stream.js" SCRIPT;
     "/strip.js" "strip.js" SCRIPT;
     "/sw.js" "sw.js" SCRIPT;
+    "/tiles.js" "tiles.js" SCRIPT;
     "/topology.js" "topology.js" SCRIPT;
     "/upkeep.js" "upkeep.js" SCRIPT;
     "/views.js" "views.js" SCRIPT;

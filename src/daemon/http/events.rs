@@ -8,17 +8,18 @@
 use std::time::Duration;
 
 use axum::body::{Body, Bytes};
-use axum::extract::State;
+use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::response::Response;
+use serde::Deserialize;
 use tokio::sync::{OwnedSemaphorePermit, watch};
 use tokio::time::Instant;
 
 use super::App;
 use super::answer::Problem;
 use super::squeeze;
-use crate::daemon::hub::stopped;
+use crate::daemon::hub::{Listening, stopped};
 use crate::daemon::show;
 use crate::daemon::stream::{KEEP_ALIVE, News, encode};
 
@@ -27,10 +28,27 @@ pub const STREAMS_MAX: usize = 256;
 /// The least time between two bundles of events to one reader.
 const BUNDLE_EVERY: Duration = Duration::from_millis(100);
 /// The most time that a stream is silent.
-const KEEP_ALIVE_EVERY: Duration = Duration::from_secs(15);
+const KEEP_ALIVE_EVERY: Duration = Duration::from_secs(5);
+
+/// What a reader says about itself.
+#[derive(Debug, Default, Deserialize)]
+pub(super) struct Wish {
+    /// `1`: somebody listens, with sound on.
+    listening: Option<String>,
+}
+
+impl Wish {
+    fn listens(&self) -> bool {
+        self.listening.as_deref() == Some("1")
+    }
+}
 
 /// Opens a stream.
-pub(super) async fn open(State(app): State<App>, headers: HeaderMap) -> Result<Response, Problem> {
+pub(super) async fn open(
+    State(app): State<App>,
+    Query(wish): Query<Wish>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
     let Ok(permit) = app.streams.clone().try_acquire_owned() else {
         app.hub.metrics.refused("streams");
         let detail = "too many pages are open; close one";
@@ -43,6 +61,7 @@ pub(super) async fn open(State(app): State<App>, headers: HeaderMap) -> Result<R
     app.hub.metrics.event_streams.inc();
     let reader = Reader {
         seen,
+        _listening: wish.listens().then(|| app.hub.listen()),
         begun: false,
         changes: app.hub.stream.watch(),
         stop: app.hub.stopping(),
@@ -83,6 +102,8 @@ struct Reader {
     changes: watch::Receiver<u64>,
     stop: watch::Receiver<bool>,
     sent: Instant,
+    /// The page is open with sound.
+    _listening: Option<Listening>,
     _permit: OwnedSemaphorePermit,
 }
 

@@ -17,6 +17,13 @@ pub(super) async fn metrics(State(app): State<App>) -> Result<Response, Problem>
         snapshot: &shot.snapshot,
         broker_connected: app.hub.broker_connected(),
         version: env!("CARGO_PKG_VERSION"),
+        listening: app.hub.listening(),
+        ways: app
+            .hub
+            .notifiers()
+            .counts()
+            .map(|(id, counts)| (id.to_owned(), counts))
+            .collect(),
     };
     let text = app.hub.metrics.render(&facts).map_err(|error| {
         Problem::new(

@@ -7,6 +7,7 @@ use axum::response::Response;
 use serde_json::{Map, Value, json};
 
 use super::answer;
+use super::openapi_past;
 use super::routes::{self, Doc, Shape};
 
 /// `GET /openapi.json`.
@@ -62,6 +63,9 @@ fn operation(path: &str, doc: &Doc) -> Value {
         let block = |name| json!({"name": name, "in": "query", "required": true, "schema": text});
         operation["parameters"] = json!([block("from"), block("to")]);
     }
+    if let Some(parameters) = openapi_past::parameters(doc.shape) {
+        operation["parameters"] = parameters;
+    }
     let body = match doc.shape {
         Shape::Word(_) => {
             let verb = path.rsplit('/').next().unwrap_or("");
@@ -89,6 +93,12 @@ fn answers(shape: Shape) -> Value {
         Shape::Item(_) => ("200", body("application/json", of("Record"))),
         Shape::LineUp => ("200", body("application/json", of("LineUp"))),
         Shape::Road => ("200", body("application/json", of("Road"))),
+        Shape::Measures => ("200", body("application/json", of("Measures"))),
+        Shape::AlarmKinds => ("200", body("application/json", of("AlarmKinds"))),
+        Shape::History => ("200", body("application/json", of("History"))),
+        Shape::Past => ("200", body("application/json", of("Past"))),
+        Shape::Extent => ("200", body("application/json", of("Extent"))),
+        Shape::Csv => ("200", body("text/csv", json!({"type": "string"}))),
         Shape::Findings => ("200", body("application/json", of("Findings"))),
         Shape::Session => ("200", body("application/json", of("Session"))),
         Shape::OpenApi => ("200", body("application/json", json!({"type": "object"}))),
@@ -114,6 +124,10 @@ fn problems(shape: Shape) -> &'static [&'static str] {
         ],
         // These two answer in plain words that they are not well.
         Shape::Text(_) => &["400", "404", "405", "408", "421", "500", "503"],
+        // A journal that cannot be read is our fault, not the reader's.
+        Shape::History | Shape::Past | Shape::Extent | Shape::Csv => {
+            &["400", "404", "405", "408", "421", "500", "503"]
+        }
         _ => &["400", "404", "405", "408", "421", "503"],
     }
 }
@@ -178,6 +192,11 @@ fn schemas() -> Value {
             }))},
         })),
         "Road": road(),
+        "Measures": measures(),
+        "AlarmKinds": alarm_kinds(),
+        "History": openapi_past::history(),
+        "Past": openapi_past::state(),
+        "Extent": openapi_past::extent(),
         "Pin": object(json!({"pin": text})),
         "Session": object(json!({"needed": {"type": "boolean"}, "held": {"type": "boolean"}})),
         "Findings": object(json!({"findings": {"type": "array", "items": object(json!({
@@ -210,6 +229,62 @@ fn snapshot() -> Value {
         "detectors": items, "trains": items, "alarms": items,
         "line_up": of("LineUp"),
     }))
+}
+
+/// The measures of alarm management.
+fn measures() -> Value {
+    let (text, number, count) = (
+        json!({"type": "string"}),
+        json!({"type": "number"}),
+        json!({"type": "integer"}),
+    );
+    let ids = json!({"type": "array", "items": text});
+    let limit = object(json!({
+        "acceptable": number,
+        "manageable": {"type": ["number", "null"]},
+        "unit": text,
+        "source": text,
+    }));
+    object(json!({
+        "window_s": number,
+        "raised": count,
+        "per_10_min": number,
+        "last_10_min": count,
+        "peak_10_min": count,
+        "flood": {"type": "boolean"},
+        "flood_percent": number,
+        "over_10_percent": number,
+        "chattering": ids,
+        "stale": ids,
+        "standing": count,
+        "shelved": count,
+        "priorities": object(json!({"high": number, "medium": number, "low": number})),
+        "most_frequent": {
+            "type": "array",
+            "items": object(json!({"id": text, "times": count})),
+        },
+        "limits": {"type": "object", "additionalProperties": limit},
+    }))
+}
+
+/// The table of alarm types.
+fn alarm_kinds() -> Value {
+    let (text, number) = (json!({"type": "string"}), json!({"type": "number"}));
+    let kind = object(json!({
+        "type": text,
+        "subject": text,
+        "priority": {"enum": ["low", "medium", "high"]},
+        "priority_reason": text,
+        "latched": {"type": "boolean"},
+        "cause": text,
+        "consequence": text,
+        "do": text,
+        "respond_within_s": number,
+        "on_delay_s": number,
+        "off_delay_s": number,
+        "re_alarm_limit_s": number,
+    }));
+    object(json!({"kinds": {"type": "array", "items": kind}}))
 }
 
 /// The ways between two blocks.
@@ -247,7 +322,7 @@ fn road() -> Value {
 }
 
 /// An object that always has all of these.
-fn object(properties: Value) -> Value {
+pub(super) fn object(properties: Value) -> Value {
     let required: Vec<&String> = properties
         .as_object()
         .into_iter()

@@ -6,7 +6,7 @@
 use axum::extract::{Path, State};
 use axum::routing::{MethodRouter, get, post};
 
-use super::{App, acts, api, events, health, openapi};
+use super::{App, acts, api, events, health, history, openapi};
 use crate::daemon::show::Kind;
 use crate::wire::commands::Target;
 
@@ -23,6 +23,18 @@ pub(super) enum Shape {
     LineUp,
     /// The ways between two blocks.
     Road,
+    /// The measures of alarm management.
+    Measures,
+    /// The table of alarm types.
+    AlarmKinds,
+    /// Lanes or events of a range of time.
+    History,
+    /// The snapshot as it was.
+    Past,
+    /// Since when there is a past.
+    Extent,
+    /// A table of events.
+    Csv,
     /// The operator's word about an item of a kind.
     Word(Kind),
     /// The PIN.
@@ -133,7 +145,45 @@ pub(super) fn all() -> Vec<Route> {
 fn fixed() -> Vec<Route> {
     let mut routes = for_people();
     routes.extend(for_programs());
+    routes.extend(of_the_past());
     routes
+}
+
+fn of_the_past() -> Vec<Route> {
+    let range = "What was, over a range of time: lanes of states, or events";
+    let state = "Everything, as it was known at a moment";
+    let extent = "Since when there is a past, and every run of the daemon";
+    let csv = "Events of a range of time as a table";
+    vec![
+        one(
+            "/api/v1/history",
+            "get",
+            range,
+            Shape::History,
+            get(history::range),
+        ),
+        one(
+            "/api/v1/history/state",
+            "get",
+            state,
+            Shape::Past,
+            get(history::state),
+        ),
+        one(
+            "/api/v1/history/extent",
+            "get",
+            extent,
+            Shape::Extent,
+            get(history::extent),
+        ),
+        one(
+            "/api/v1/history.csv",
+            "get",
+            csv,
+            Shape::Csv,
+            get(history::csv),
+        ),
+    ]
 }
 
 fn for_people() -> Vec<Route> {
@@ -141,7 +191,9 @@ fn for_people() -> Vec<Route> {
     let line_up = "What keeps it from running";
     let road = "The ways from one block to another, best first, and what to set for each";
     let reload = "Read the plan file again; a bad plan changes nothing";
-    let changes = "The changes, as they come";
+    let changes = "The changes, as they come; ?listening=1 says that somebody hears the page";
+    let measures = "How much the alarms ask of the operator, beside the standards' limits";
+    let kinds = "Every type of alarm: cause, consequence, what to do, priority and why";
     let stream = Shape::Text("text/event-stream");
     let (act, shape) = (post(acts::reload_plan), Shape::Findings);
     vec![
@@ -160,6 +212,20 @@ fn for_people() -> Vec<Route> {
             get(api::line_up),
         ),
         one("/api/v1/road", "get", road, Shape::Road, get(api::road)),
+        one(
+            "/api/v1/measures",
+            "get",
+            measures,
+            Shape::Measures,
+            get(api::measures),
+        ),
+        one(
+            "/api/v1/alarm-kinds",
+            "get",
+            kinds,
+            Shape::AlarmKinds,
+            get(api::alarm_kinds),
+        ),
         one("/api/v1/plan/reload", "post", reload, shape, act),
         session(),
         one("/events", "get", changes, stream, get(events::open)),

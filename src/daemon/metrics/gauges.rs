@@ -5,9 +5,11 @@ use prometheus::proto::MetricFamily;
 use prometheus::{CounterVec, GaugeVec, Opts, Registry};
 
 use super::table::{self, Row};
+use crate::daemon::notify::Counts;
 use crate::engine::alarm::kinds::Priority;
 use crate::engine::alarm::lifecycle::AlarmState;
-use crate::engine::change::{Clearance, Occupancy};
+use crate::engine::alarm::measures::Measures;
+use crate::engine::change::{Clearance, Health, Occupancy};
 use crate::engine::input::Position;
 use crate::engine::snapshot::{AlarmView, DetectorView, Snapshot, TurnoutView};
 use crate::engine::time::{Instant, Span};
@@ -23,6 +25,10 @@ pub struct Facts<'a> {
     pub broker_connected: bool,
     /// The program's version.
     pub version: &'a str,
+    /// Pages that are open with sound.
+    pub listening: usize,
+    /// What became of the notices, by way out.
+    pub ways: Vec<(String, Counts)>,
 }
 
 /// Every block state, with its word.
@@ -69,6 +75,9 @@ pub(super) fn gather(
     turnouts(&sheet, &facts.snapshot.turnouts, left_diverging)?;
     detectors(&sheet, &facts.snapshot.detectors, facts.now)?;
     alarms(&sheet, &facts.snapshot.alarms)?;
+    measures(&sheet, &facts.snapshot.measures)?;
+    sheet.single(&table::LISTENING, count(facts.listening))?;
+    ways(&sheet, &facts.ways)?;
     Ok(sheet.registry.gather())
 }
 
@@ -119,6 +128,9 @@ fn detectors(
     let lux = sheet.gauge(&table::DETECTOR_LUX)?;
     let silence = sheet.gauge(&table::DETECTOR_SILENCE)?;
     let dropouts = sheet.counter(&table::DETECTOR_DROPOUTS)?;
+    let passes = sheet.counter(&table::DETECTOR_PASSES)?;
+    let health = sheet.gauge(&table::DETECTOR_HEALTH)?;
+    let steps = sheet.counter(&table::DETECTOR_CLOCK_STEPS)?;
     for detector in detectors {
         let id = [detector.id.as_str()];
         if let Some(reading) = detector.reading {
@@ -137,6 +149,17 @@ fn detectors(
         dropouts
             .with_label_values(&id)
             .inc_by(count64(detector.dropouts));
+        passes
+            .with_label_values(&id)
+            .inc_by(count64(detector.passes));
+        steps
+            .with_label_values(&id)
+            .inc_by(count64(detector.clock_steps));
+        for one in Health::ALL {
+            health
+                .with_label_values(&[detector.id.as_str(), one.word()])
+                .set(flag(detector.health == one));
+        }
     }
     Ok(())
 }
@@ -150,6 +173,48 @@ fn alarms(sheet: &Sheet, alarms: &[AlarmView]) -> Result<(), prometheus::Error> 
         active
             .with_label_values(&[priority.word()])
             .set(count(number.count()));
+    }
+    Ok(())
+}
+
+fn measures(sheet: &Sheet, measures: &Measures) -> Result<(), prometheus::Error> {
+    sheet.single(&table::ALARMS_AVERAGE, measures.per_10_min)?;
+    sheet.single(&table::ALARMS_LAST, f64::from(measures.last_10_min))?;
+    sheet.single(&table::ALARMS_PEAK, f64::from(measures.peak_10_min))?;
+    sheet.single(&table::ALARM_FLOOD, flag(measures.flood))?;
+    sheet.single(&table::ALARM_FLOOD_RATIO, measures.flood_percent / 100.0)?;
+    sheet.single(&table::ALARMS_CHATTERING, count(measures.chattering.len()))?;
+    sheet.single(&table::ALARMS_STALE, count(measures.stale.len()))?;
+    sheet.single(&table::ALARMS_SHELVED, count(measures.shelved))?;
+    let split = sheet.gauge(&table::ALARMS_SPLIT)?;
+    for priority in [Priority::Low, Priority::Medium, Priority::High] {
+        split
+            .with_label_values(&[priority.word()])
+            .set(measures.percent(priority) / 100.0);
+    }
+    Ok(())
+}
+
+fn ways(sheet: &Sheet, ways: &[(String, Counts)]) -> Result<(), prometheus::Error> {
+    let outcomes = sheet.counter(&table::NOTICES)?;
+    let waiting = sheet.gauge(&table::NOTICES_WAITING)?;
+    for (way, counts) in ways {
+        let rows = [
+            ("sent", counts.sent),
+            ("failed", counts.failed),
+            ("refused", counts.refused),
+            ("dropped", counts.dropped),
+            ("withdrawn", counts.withdrawn),
+            ("late", counts.late),
+        ];
+        for (outcome, number) in rows {
+            outcomes
+                .with_label_values(&[way.as_str(), outcome])
+                .inc_by(count64(number));
+        }
+        waiting
+            .with_label_values(&[way.as_str()])
+            .set(count64(counts.waiting));
     }
     Ok(())
 }

@@ -100,19 +100,24 @@ impl Address {
         if !self.tls {
             return Ok(Transport::Tcp);
         }
-        let roots = match ca_file {
-            Some(path) => read_authorities(path)?,
-            None => system_authorities()?,
-        };
-        let config = ClientConfig::builder_with_provider(Arc::new(ring::default_provider()))
-            .with_safe_default_protocol_versions()
-            .expect("ring speaks the versions that are on by default")
-            .with_root_certificates(roots)
-            .with_no_client_auth();
-        Ok(Transport::tls_with_config(TlsConfiguration::Rustls(
-            Arc::new(config),
-        )))
+        Ok(Transport::tls_with_config(TlsConfiguration::Rustls(tls(
+            ca_file,
+        )?)))
     }
+}
+
+/// A client's side of TLS: whom to trust is in a file, or what the system says.
+pub(in crate::daemon) fn tls(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>, AddressError> {
+    let roots = match ca_file {
+        Some(path) => read_authorities(path)?,
+        None => system_authorities()?,
+    };
+    let config = ClientConfig::builder_with_provider(Arc::new(ring::default_provider()))
+        .with_safe_default_protocol_versions()
+        .expect("ring speaks the versions that are on by default")
+        .with_root_certificates(roots)
+        .with_no_client_auth();
+    Ok(Arc::new(config))
 }
 
 fn read_authorities(path: &Path) -> Result<RootCertStore, AddressError> {

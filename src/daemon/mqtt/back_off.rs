@@ -5,7 +5,7 @@ use std::time::Duration;
 /// How long to wait between attempts: twice as long each time, with a part left to chance, so that
 /// clients of one broker do not come back all at once.
 #[derive(Debug)]
-pub(super) struct BackOff {
+pub(in crate::daemon) struct BackOff {
     first: Duration,
     longest: Duration,
     next: Duration,
@@ -13,7 +13,7 @@ pub(super) struct BackOff {
 }
 
 impl BackOff {
-    pub(super) fn new((first, longest): (Duration, Duration)) -> Self {
+    pub(in crate::daemon) fn new((first, longest): (Duration, Duration)) -> Self {
         Self {
             first,
             longest: longest.max(first),
@@ -35,7 +35,7 @@ impl BackOff {
         }
     }
 
-    pub(super) fn next(&mut self) -> Duration {
+    pub(in crate::daemon) fn next(&mut self) -> Duration {
         let whole = self.next;
         self.next = (whole * 2).min(self.longest);
         whole / 2 + (whole / 2).mul_f64(chance())

@@ -6,6 +6,8 @@
 
 mod address;
 mod back_off;
+pub(super) use address::tls;
+pub(super) use back_off::BackOff;
 pub mod broker;
 pub mod client;
 mod line;

@@ -1,117 +1,55 @@
 //! The desk: every alarm that is not normal, or waits to be raised.
 //!
 //! Keyed by `type:subject`, so that order is by id. A condition waits for its on-delay, is held for
-//! its off-delay, and then drives the machine of [`super::lifecycle`].
+//! its off-delay, and then drives the machine of [`super::lifecycle`]. Only what was touched, and
+//! what is due, is looked at.
 
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use statig::blocking::{IntoStateMachineExt, StateMachine};
-
-use super::kinds::{AlarmKind, Priority};
+use super::announce::Announcements;
+use super::kinds::AlarmKind;
 use super::lifecycle::{AlarmEvent, AlarmState};
-use super::machine::{Facts, Machine};
+use super::measures::{Measures, STALE_AFTER, Tally};
+use super::one::{Alarm, Condition};
 use crate::change::What;
+use crate::input::Word;
 use crate::snapshot::AlarmView;
 use crate::time::{Instant, Span};
 
-/// A condition as a stage tells it.
-#[derive(Clone, Debug)]
-pub(crate) struct Condition {
-    pub(crate) since: Instant,
-    pub(crate) delay: Span,
-    pub(crate) priority: Priority,
-    pub(crate) text: String,
-    pub(crate) seconds: Option<(f64, f64)>,
-}
-
-struct Alarm {
-    kind: AlarmKind,
-    subject: String,
-    machine: StateMachine<Machine>,
-    state: AlarmState,
-    facts: Facts,
-    /// The condition, while it lasts.
-    condition: Option<Condition>,
-    /// The condition went away then; the off-delay runs.
-    gone_since: Option<Instant>,
-    priority: Priority,
-    text: String,
-    seconds: Option<(f64, f64)>,
-    raised_at: Instant,
-    by: Option<String>,
-    shelved_until: Option<Instant>,
-    suppressed: bool,
-}
-
 /// Every alarm that is not normal, or waits.
-#[derive(Default)]
 pub(crate) struct Desk {
     alarms: BTreeMap<String, Alarm>,
     dirty: BTreeSet<String>,
+    /// When which alarm has to be looked at again.
+    wakes: BTreeSet<(Instant, String)>,
     /// Put aside by design, though nothing is up.
     suppressed: BTreeSet<String>,
     /// Alarms whose text or seconds changed though their state did not.
     retold: BTreeSet<String>,
+    announcements: Announcements,
+    tally: Tally,
 }
 
 pub(crate) fn alarm_id(kind: AlarmKind, subject: &str) -> String {
     format!("{}:{}", kind.word(), subject)
 }
 
-impl Alarm {
-    fn new(kind: AlarmKind, subject: &str, now: Instant) -> Self {
-        let doc = kind.doc();
+impl Desk {
+    pub(crate) fn new(start: Instant) -> Self {
         Self {
-            kind,
-            subject: String::from(subject),
-            machine: Machine.state_machine(),
-            state: AlarmState::Normal,
-            facts: Facts {
-                active: false,
-                latches: doc.latches,
-            },
-            condition: None,
-            gone_since: None,
-            priority: doc.priority,
-            text: String::new(),
-            seconds: None,
-            raised_at: now,
-            by: None,
-            shelved_until: None,
-            suppressed: false,
+            alarms: BTreeMap::new(),
+            dirty: BTreeSet::new(),
+            wakes: BTreeSet::new(),
+            suppressed: BTreeSet::new(),
+            retold: BTreeSet::new(),
+            announcements: Announcements::default(),
+            tally: Tally::new(start),
         }
     }
 
-    fn drive(&mut self, event: AlarmEvent) -> bool {
-        let before = self.state;
-        self.machine.handle_with_context(&event, &mut self.facts);
-        self.state = self.machine.state().alarm_state();
-        before != self.state
-    }
-
-    /// When the waiting condition becomes an alarm.
-    fn raise_at(&self, quiet_until: Instant) -> Option<Instant> {
-        let condition = self.condition.as_ref().filter(|_| !self.facts.active)?;
-        let due = condition.since.plus(condition.delay);
-        // For a while after a start silence raises nothing.
-        Some(match self.kind {
-            AlarmKind::DetectorFault => due.max(quiet_until),
-            _ => due,
-        })
-    }
-
-    fn return_at(&self) -> Option<Instant> {
-        let off = Span::from_millis(u64::from(self.kind.doc().off_delay_ms));
-        self.gone_since
-            .filter(|_| self.facts.active)
-            .map(|since| since.plus(off))
-    }
-}
-
-impl Desk {
     fn alarm(&mut self, kind: AlarmKind, subject: &str, now: Instant) -> &mut Alarm {
         let id = alarm_id(kind, subject);
         self.dirty.insert(id.clone());
@@ -180,63 +118,132 @@ impl Desk {
     /// Lets everything that came up, or is due, run; what changed, in order of id.
     pub(crate) fn settle(&mut self, now: Instant, quiet_until: Instant) -> Vec<(What, String)> {
         let mut ids = core::mem::take(&mut self.dirty);
-        ids.extend(self.alarms.iter().filter_map(|(id, alarm)| {
-            let due = [
-                alarm.raise_at(quiet_until),
-                alarm.return_at(),
-                alarm.shelved_until,
-            ];
-            due.into_iter()
-                .flatten()
-                .any(|at| at <= now)
-                .then(|| id.clone())
-        }));
-        let mut out = Vec::new();
-        for id in ids {
-            let Some(alarm) = self.alarms.get_mut(&id) else {
-                continue;
-            };
-            let retold = settle_one(alarm, &id, now, quiet_until, &mut out);
-            if retold {
-                self.retold.insert(id.clone());
+        while let Some((at, _)) = self.wakes.first() {
+            if *at > now {
+                break;
             }
-            let done = alarm.state == AlarmState::Normal
-                && alarm.condition.is_none()
-                && !alarm.facts.active;
-            if done {
-                self.alarms.remove(&id);
+            if let Some((_, id)) = self.wakes.pop_first() {
+                if let Some(alarm) = self.alarms.get_mut(&id) {
+                    alarm.wake = None;
+                }
+                ids.insert(id);
             }
         }
+        let mut out = Vec::new();
+        for id in ids {
+            self.settle_one(&id, now, quiet_until, &mut out);
+        }
         out
+    }
+
+    fn settle_one(
+        &mut self,
+        id: &str,
+        now: Instant,
+        quiet_until: Instant,
+        out: &mut Vec<(What, String)>,
+    ) {
+        let Some(alarm) = self.alarms.get_mut(id) else {
+            return;
+        };
+        let told = (alarm.text.clone(), alarm.seconds, alarm.priority);
+        let was = alarm.state;
+        let mut report = |alarm: &Alarm, was: AlarmState| {
+            if alarm.state != was {
+                out.push((alarm.change(id, was), String::from(id)));
+            }
+            alarm.state
+        };
+        alarm.follow_condition(now, quiet_until);
+        let mut state = report(alarm, was);
+        alarm.follow_design();
+        state = report(alarm, state);
+        alarm.follow_shelf(now);
+        state = report(alarm, state);
+        let rose = alarm.priority > told.2;
+        if was == state && told.2 != alarm.priority && was != AlarmState::Normal {
+            out.push((alarm.change(id, was), String::from(id)));
+        }
+        if told != (alarm.text.clone(), alarm.seconds, alarm.priority) {
+            self.retold.insert(String::from(id));
+        }
+        self.tell(id, was, rose, now);
+        self.note_wake(id, now, quiet_until);
+    }
+
+    /// Counts and announces what became of an alarm.
+    fn tell(&mut self, id: &str, was: AlarmState, rose: bool, now: Instant) {
+        let Some(alarm) = self.alarms.get_mut(id) else {
+            return;
+        };
+        if alarm.state != AlarmState::Unacknowledged {
+            alarm.quiet = None;
+            self.announcements.hush(id);
+            return;
+        }
+        let came = was != AlarmState::Unacknowledged;
+        if came && was != AlarmState::Acknowledged {
+            self.tally.raised(now, id, alarm.priority);
+        }
+        if came || rose {
+            let flood = self.tally.is_flood();
+            self.announcements.news(id, alarm, now, flood);
+        } else if alarm.quiet.is_some_and(|(_, until)| until <= now) {
+            self.announcements.announce(id, alarm, now);
+            self.retold.insert(String::from(id));
+        }
+    }
+
+    /// Keeps the list of wake-ups; an alarm of which nothing is left goes.
+    fn note_wake(&mut self, id: &str, now: Instant, quiet_until: Instant) {
+        let Some(alarm) = self.alarms.get_mut(id) else {
+            return;
+        };
+        let wake = alarm.next_look(now, quiet_until);
+        if wake != alarm.wake {
+            if let Some(old) = alarm.wake {
+                self.wakes.remove(&(old, String::from(id)));
+            }
+            if let Some(new) = wake {
+                self.wakes.insert((new, String::from(id)));
+            }
+            alarm.wake = wake;
+        }
+        if alarm.is_done() {
+            self.alarms.remove(id);
+        }
     }
 
     pub(crate) fn take_retold(&mut self) -> BTreeSet<String> {
         core::mem::take(&mut self.retold)
     }
 
-    pub(crate) fn wake(&self, now: Instant, quiet_until: Instant) -> Option<Instant> {
-        self.alarms
-            .values()
-            .flat_map(|alarm| {
-                [
-                    alarm.raise_at(quiet_until),
-                    alarm.return_at(),
-                    alarm.shelved_until,
-                ]
-            })
-            .flatten()
-            .filter(|at| *at > now)
-            .min()
+    /// The ids of alarms that are to be announced, each once.
+    pub(crate) fn take_announced(&mut self) -> BTreeSet<String> {
+        self.announcements.take()
     }
 
-    /// An operator's action; tells what it did, or why it cannot be.
+    pub(crate) fn wake(&self) -> Option<Instant> {
+        self.wakes.first().map(|(at, _)| *at)
+    }
+
+    /// An operator's action; tells what it did, or why it cannot be. `subject`: what to make where
+    /// nothing is up and the action can be done all the same.
     pub(crate) fn act(
         &mut self,
         id: &str,
         event: AlarmEvent,
-        by: &str,
+        word: &Word,
         until: Option<Instant>,
+        subject: Option<(AlarmKind, &str, Instant)>,
     ) -> Result<Option<(What, String)>, String> {
+        let can_be_made = matches!(event, AlarmEvent::Shelve | AlarmEvent::TakeOut);
+        if !self.alarms.contains_key(id)
+            && can_be_made
+            && let Some((kind, subject, now)) = subject
+        {
+            self.alarm(kind, subject, now);
+        }
         let Some(alarm) = self.alarms.get_mut(id) else {
             return Err(format!("no alarm '{id}' is up: look at the list of alarms"));
         };
@@ -245,15 +252,24 @@ impl Desk {
             return Err(format!(
                 "'{id}' is {}: {}",
                 was.word(),
-                refusal(event, alarm.facts.active)
+                refusal(event, was, alarm.facts.active)
             ));
         }
         alarm.shelved_until = until;
-        if !by.is_empty() {
-            alarm.by = Some(String::from(by));
+        let said = |text: &String| (!text.is_empty()).then(|| text.clone());
+        alarm.by = said(&word.who).or(alarm.by.take());
+        alarm.reason = said(&word.why);
+        if !alarm.is_aside() && alarm.state == AlarmState::Unacknowledged {
+            // Back in use: whoever put it aside no longer has it.
+            alarm.by = None;
         }
-        let what = alarm_change(alarm, id, was);
+        let what = alarm.change(id, was);
         self.dirty.insert(String::from(id));
+        if alarm.state == AlarmState::Unacknowledged
+            && let Some((_, _, now)) = subject
+        {
+            self.tell(id, was, false, now);
+        }
         Ok(Some((what, String::from(id))))
     }
 
@@ -263,6 +279,11 @@ impl Desk {
         alarm.drive(AlarmEvent::Put(put.state));
         alarm.text = put.text;
         alarm.by = put.by;
+        alarm.reason = put.reason;
+        if put.state == AlarmState::Shelved {
+            // Time spent down does not count; where nobody remembers, it ends now.
+            alarm.shelved_until = Some(now.plus(put.shelved_for.unwrap_or_default()));
+        }
         if put.active {
             alarm.condition = Some(Condition {
                 since: now,
@@ -276,23 +297,7 @@ impl Desk {
 
     pub(crate) fn view(&self, id: &str) -> Option<AlarmView> {
         let alarm = self.alarms.get(id)?;
-        if alarm.state == AlarmState::Normal {
-            return None;
-        }
-        Some(AlarmView {
-            id: String::from(id),
-            kind: alarm.kind,
-            subject: alarm.subject.clone(),
-            priority: alarm.priority,
-            state: alarm.state,
-            active: alarm.facts.active,
-            since: alarm.raised_at,
-            text: alarm.text.clone(),
-            to_do: alarm.kind.doc().to_do,
-            seconds: alarm.seconds,
-            by: alarm.by.clone(),
-            until: alarm.shelved_until,
-        })
+        (alarm.state != AlarmState::Normal).then(|| alarm.view(id))
     }
 
     /// Every alarm that is not normal, most urgent first, then oldest, then by id.
@@ -312,6 +317,24 @@ impl Desk {
         });
         views
     }
+
+    /// Goes on with the tally of another desk.
+    pub(crate) fn keep_measures(&mut self, before: &mut Self) {
+        core::mem::swap(&mut self.tally, &mut before.tally);
+    }
+
+    /// How much the alarms ask of the operator.
+    pub(crate) fn measures(&self, now: Instant) -> Measures {
+        let mut measures = self.tally.measures(now);
+        for (id, alarm) in &self.alarms {
+            measures.standing += usize::from(alarm.stands());
+            measures.shelved += usize::from(alarm.state == AlarmState::Shelved);
+            if alarm.facts.active && now.since(alarm.raised_at) > STALE_AFTER {
+                measures.stale.push(id.clone());
+            }
+        }
+        measures
+    }
 }
 
 /// What a memory says about an alarm.
@@ -321,101 +344,176 @@ pub(crate) struct Put {
     pub(crate) active: bool,
     pub(crate) text: String,
     pub(crate) by: Option<String>,
+    pub(crate) reason: Option<String>,
+    /// How long the shelving still lasts.
+    pub(crate) shelved_for: Option<Span>,
 }
 
-fn settle_one(
-    alarm: &mut Alarm,
-    id: &str,
-    now: Instant,
-    quiet_until: Instant,
-    out: &mut Vec<(What, String)>,
-) -> bool {
-    let told = (alarm.text.clone(), alarm.seconds, alarm.priority);
-    let was = alarm.state;
-    follow_condition(alarm, now, quiet_until);
-    if alarm.state == was && told.2 != alarm.priority && was != AlarmState::Normal {
-        out.push((alarm_change(alarm, id, was), String::from(id)));
-    }
-    let mut report = |alarm: &Alarm, was: AlarmState| {
-        if alarm.state != was {
-            out.push((alarm_change(alarm, id, was), String::from(id)));
-        }
-    };
-    report(alarm, was);
-    let was = alarm.state;
-    // By design: put aside while it lasts; what is not up yet is simply not raised.
-    if alarm.suppressed && alarm.facts.active {
-        alarm.drive(AlarmEvent::Suppress);
-    } else if !alarm.suppressed && alarm.state == AlarmState::Suppressed {
-        alarm.drive(AlarmEvent::Resume);
-    }
-    report(alarm, was);
-    if alarm.shelved_until.is_some_and(|until| until <= now) {
-        alarm.shelved_until = None;
-        let was = alarm.state;
-        if alarm.state == AlarmState::Shelved && alarm.drive(AlarmEvent::Resume) {
-            alarm.text = format!("{} (shelving ended)", alarm.text);
-        }
-        report(alarm, was);
-    }
-    told != (alarm.text.clone(), alarm.seconds, alarm.priority)
-}
-
-/// The condition has come, worsened or gone, delays included.
-fn follow_condition(alarm: &mut Alarm, now: Instant, quiet_until: Instant) {
-    let due = alarm.raise_at(quiet_until).is_some_and(|at| at <= now);
-    match &alarm.condition {
-        Some(condition) if due && !alarm.suppressed => {
-            alarm.priority = condition.priority;
-            alarm.text.clone_from(&condition.text);
-            alarm.seconds = condition.seconds;
-            alarm.facts.active = true;
-            alarm.raised_at = now;
-            alarm.by = None;
-            alarm.drive(AlarmEvent::Raise);
-        }
-        Some(condition) if alarm.facts.active => {
-            let rose = condition.priority > alarm.priority;
-            alarm.priority = condition.priority;
-            alarm.text.clone_from(&condition.text);
-            alarm.seconds = condition.seconds;
-            if rose {
-                alarm.drive(AlarmEvent::Worsen);
-            }
-        }
-        Some(_) => {}
-        None if alarm.facts.active => {
-            alarm.gone_since.get_or_insert(now);
-            if alarm.return_at().is_some_and(|at| at <= now) {
-                alarm.gone_since = None;
-                alarm.facts.active = false;
-                alarm.seconds = None;
-                alarm.drive(AlarmEvent::Return);
-            }
-        }
-        None => {}
-    }
-}
-
-fn alarm_change(alarm: &Alarm, id: &str, was: AlarmState) -> What {
-    What::Alarm {
-        id: String::from(id),
-        kind: alarm.kind,
-        subject: alarm.subject.clone(),
-        priority: alarm.priority,
-        was,
-        state: alarm.state,
-        text: alarm.text.clone(),
-    }
-}
-
-const fn refusal(event: AlarmEvent, active: bool) -> &'static str {
+const fn refusal(event: AlarmEvent, was: AlarmState, active: bool) -> &'static str {
     match event {
         AlarmEvent::Acknowledge => "there is nothing to acknowledge",
         AlarmEvent::Reset if active => "its condition lasts; end that first",
         AlarmEvent::Reset => "only a latched alarm is reset",
-        AlarmEvent::Shelve => "it is shelved already",
-        AlarmEvent::Resume => "it is not put aside",
+        AlarmEvent::Shelve => match was {
+            AlarmState::Shelved => "it is shelved already",
+            AlarmState::Suppressed => "its cause has an alarm of its own; shelve that one",
+            _ => "put it back in service first",
+        },
+        AlarmEvent::TakeOut => "it is out of service already",
+        AlarmEvent::Unshelve => "it is not shelved",
+        AlarmEvent::PutBack => "it is not out of service",
         _ => "that does not apply to it",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::alarm::kinds::Priority;
+    use crate::snapshot::Quiet;
+
+    fn at(seconds: u64) -> Instant {
+        Instant(seconds * 1_000_000)
+    }
+
+    fn condition(since: Instant, text: &str) -> Condition {
+        Condition {
+            since,
+            delay: Span::ZERO,
+            priority: Priority::Medium,
+            text: String::from(text),
+            seconds: None,
+        }
+    }
+
+    const KIND: AlarmKind = AlarmKind::OccupiedAhead;
+
+    fn raise(desk: &mut Desk, second: u64, text: &str) -> Vec<String> {
+        desk.raise(KIND, "t1", condition(at(second), text));
+        desk.settle(at(second), at(0));
+        desk.take_announced().into_iter().collect()
+    }
+
+    fn clear(desk: &mut Desk, second: u64) {
+        desk.clear(KIND, "t1");
+        desk.settle(at(second), at(0));
+    }
+
+    const ID: &str = "occupied-ahead:t1";
+
+    /// Its re-alarm limit is 30 s.
+    #[test]
+    fn the_same_sentence_is_not_announced_again_at_once() {
+        let mut desk = Desk::new(at(0));
+        assert_eq!(raise(&mut desk, 10, "A"), [ID]);
+        clear(&mut desk, 12);
+        assert!(raise(&mut desk, 14, "A").is_empty());
+        let quiet = desk.view(ID).and_then(|view| view.quiet);
+        assert_eq!(
+            quiet,
+            Some(Quiet::Again),
+            "it is shown, and says why it is quiet"
+        );
+        // It lasts: when the limit has passed it is announced.
+        assert_eq!(desk.wake(), Some(at(40)));
+        desk.settle(at(40), at(0));
+        assert_eq!(desk.take_announced().into_iter().collect::<Vec<_>>(), [ID]);
+        assert_eq!(desk.view(ID).and_then(|view| view.quiet), None);
+    }
+
+    #[test]
+    fn another_sentence_waits_too_unless_it_is_of_high_priority() {
+        let mut desk = Desk::new(at(0));
+        assert_eq!(raise(&mut desk, 10, "A"), [ID]);
+        clear(&mut desk, 12);
+        assert!(raise(&mut desk, 14, "B").is_empty());
+        for (second, text, announced) in [(10, "A", 1), (14, "B", 1), (16, "B", 0)] {
+            let mut high = condition(at(second), text);
+            high.priority = Priority::High;
+            desk.raise(AlarmKind::Opposing, "t1", high);
+            desk.settle(at(second), at(0));
+            assert_eq!(desk.take_announced().len(), announced, "{second} {text}");
+            desk.clear(AlarmKind::Opposing, "t1");
+            desk.settle(at(second), at(0));
+        }
+    }
+
+    #[test]
+    fn what_is_over_is_not_announced() {
+        let mut desk = Desk::new(at(0));
+        desk.raise(KIND, "t1", condition(at(50), "A"));
+        desk.settle(at(50), at(0));
+        clear(&mut desk, 51);
+        assert!(desk.take_announced().is_empty());
+    }
+
+    #[test]
+    fn a_rise_of_priority_is_announced() {
+        let mut desk = Desk::new(at(0));
+        assert_eq!(raise(&mut desk, 10, "A"), [ID]);
+        let mut worse = condition(at(11), "A");
+        worse.priority = Priority::High;
+        desk.raise(KIND, "t1", worse);
+        desk.settle(at(11), at(0));
+        assert_eq!(desk.take_announced().len(), 1);
+    }
+
+    #[test]
+    fn in_a_flood_what_is_low_is_shown_and_not_announced() {
+        let mut desk = Desk::new(at(0));
+        for n in 0..11 {
+            desk.raise(KIND, &format!("t{n}"), condition(at(10), "A"));
+        }
+        desk.settle(at(10), at(0));
+        assert_eq!(desk.take_announced().len(), 11, "medium ones are");
+        let mut low = condition(at(11), "low");
+        low.priority = Priority::Low;
+        desk.raise(AlarmKind::NotAtRest, "tt", low);
+        desk.settle(at(11), at(0));
+        assert!(desk.take_announced().is_empty());
+        let view = desk.view("not-at-rest:tt").expect("it is shown");
+        assert_eq!(view.quiet, Some(Quiet::Flood));
+        assert!(desk.measures(at(11)).flood);
+    }
+
+    #[test]
+    fn stale_is_what_lasts_longer_than_a_day() {
+        let mut desk = Desk::new(at(0));
+        raise(&mut desk, 10, "A");
+        assert!(desk.measures(at(10 + 86_400)).stale.is_empty());
+        assert_eq!(desk.measures(at(11 + 86_400)).stale, [ID]);
+    }
+
+    /// 10 000 alarms within a minute: each comes once, goes once, and leaves nothing behind.
+    #[test]
+    fn ten_thousand_within_a_minute_leave_nothing_behind() {
+        let mut desk = Desk::new(at(0));
+        let word = Word::default();
+        let (mut came, mut went) = (0, 0);
+        for n in 0..10_000_u64 {
+            let now = Instant(n * 6_000);
+            let subject = format!("t{n}");
+            desk.raise(KIND, &subject, condition(now, "A"));
+            came += desk.settle(now, at(0)).len();
+            desk.clear(KIND, &subject);
+            went += desk.settle(now, at(0)).len();
+            let id = alarm_id(KIND, &subject);
+            let done = desk.act(&id, AlarmEvent::Acknowledge, &word, None, None);
+            assert!(done.is_ok(), "{done:?}");
+            desk.settle(now, at(0));
+            desk.take_announced();
+            desk.take_retold();
+        }
+        assert_eq!((came, went), (10_000, 10_000));
+        assert!(desk.alarms.is_empty() && desk.wakes.is_empty() && desk.dirty.is_empty());
+        // What is remembered is of the last ten minutes, which here is everything, and then goes.
+        assert_eq!(desk.announcements.remembered(), 10_000);
+        desk.raise(KIND, "t1", condition(at(700), "A"));
+        for n in 0..20_000 {
+            desk.raise(KIND, &format!("u{n}"), condition(at(700 + n / 10), "A"));
+            desk.settle(at(700 + n / 10), at(0));
+        }
+        assert!(desk.announcements.remembered() <= 2 * 6_100 + 10_000);
+        assert_eq!(desk.measures(at(60)).raised[1], 30_001);
     }
 }

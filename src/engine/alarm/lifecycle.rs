@@ -64,8 +64,12 @@ pub enum AlarmEvent {
     Suppress,
     /// Maintenance puts it aside.
     TakeOut,
-    /// Shelving, suppression or maintenance ends.
-    Resume,
+    /// Shelving ends: its time is up, or the operator says so.
+    Unshelve,
+    /// Its cause's own alarm has gone.
+    Unsuppress,
+    /// Maintenance is done.
+    PutBack,
     /// A memory (B8).
     Put(AlarmState),
 }

@@ -3,19 +3,27 @@
 //! Every stage raises and clears conditions `(kind, subject)`; nobody else touches the life-cycle.
 //! Here come delays, suppression, shelving and the published state model, in order of id.
 
+mod announce;
 mod desk;
 pub mod kinds;
 pub mod lifecycle;
 mod machine;
+pub mod measures;
+mod one;
 
 pub(crate) use desk::{Desk, Put, alarm_id};
 
+use alloc::collections::BTreeSet;
 use alloc::string::String;
 
 use crate::Engine;
+use crate::layout::Layout;
 use crate::time::{Instant, STEP, Span};
-use desk::Condition;
-use kinds::{AlarmKind, Priority};
+use kinds::{AlarmKind, Priority, SubjectKind};
+use one::Condition;
+
+/// With so many seconds left a warning of what is ahead may wait for its on-delay.
+const TIME_ENOUGH_S: f64 = 8.0;
 
 impl Engine {
     /// Raises a condition that lasts from now.
@@ -111,9 +119,15 @@ impl Engine {
         seconds: Option<(f64, f64)>,
         text: String,
     ) {
+        // Trains that follow each other meet what is gone a moment later. Where little time is
+        // left, or nobody knows how much, the warning does not wait.
+        let delay = match seconds {
+            Some((soonest, _)) if soonest >= TIME_ENOUGH_S => on_delay(kind),
+            _ => Span::ZERO,
+        };
         let condition = Condition {
             since: self.now,
-            delay: on_delay(kind),
+            delay,
             priority,
             text,
             seconds,
@@ -149,8 +163,57 @@ impl Engine {
         for id in self.desk.take_retold() {
             self.touched.insert(crate::change::Item::Alarm(id));
         }
-        let wake = self.desk.wake(now, quiet_until);
+        let wake = self.desk.wake();
         self.timers.set(crate::timers::Subject::Alarms, wake);
+    }
+
+    /// The alarms to announce since the last call: those that became unacknowledged, or rose in
+    /// priority, and are not kept quiet (see `announce`). Each id once.
+    pub fn announced(&mut self) -> BTreeSet<String> {
+        self.desk.take_announced()
+    }
+
+    /// Goes on with the measures of an engine that this one takes over from.
+    pub fn keep_measures(&mut self, before: &mut Self) {
+        self.desk.keep_measures(&mut before.desk);
+    }
+
+    /// The type and subject of an alarm's id, if the layout can have such an alarm.
+    pub(crate) fn alarm_of(&self, id: &str) -> Option<(AlarmKind, String)> {
+        let (kind, subject) = AlarmKind::ALL
+            .iter()
+            .find_map(|kind| Some((*kind, id.strip_prefix(kind.word())?.strip_prefix(':')?)))?;
+        let known = match kind.doc().subject {
+            SubjectKind::Train => self.train_by_name(subject).is_some(),
+            SubjectKind::Broker => subject == "broker",
+            SubjectKind::Journal => subject == "journal",
+            SubjectKind::Place => self.place_names().contains(&subject),
+            subject_kind => is_item(&self.layout, subject_kind, subject),
+        };
+        known.then(|| (kind, String::from(subject)))
+    }
+}
+
+/// Whether the layout has an item of this kind and id.
+fn is_item(layout: &Layout, kind: SubjectKind, id: &str) -> bool {
+    let turnout = || layout.turnouts.iter().any(|item| item.id == id);
+    let table = || layout.tables.iter().any(|item| item.id == id);
+    match kind {
+        SubjectKind::Turnout => turnout(),
+        SubjectKind::TurnoutOrTable => turnout() || table(),
+        SubjectKind::Table => table(),
+        SubjectKind::Crossover => layout.crossovers.iter().any(|item| item.id == id),
+        SubjectKind::TrackItem => {
+            turnout() || table() || layout.blocks.iter().any(|item| item.id == id)
+        }
+        SubjectKind::Feed => layout.feeds.iter().any(|item| item.id == id),
+        SubjectKind::DetectorOrNode => {
+            layout.detectors.iter().any(|item| item.id == id)
+                || layout.nodes.iter().any(|item| item.id == id)
+        }
+        SubjectKind::Train | SubjectKind::Place | SubjectKind::Broker | SubjectKind::Journal => {
+            false
+        }
     }
 }
 

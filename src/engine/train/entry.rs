@@ -276,7 +276,8 @@ impl Engine {
         if !booting && !self.is_fiddle(place) {
             let subject = self.track.places[place.index()].id.clone();
             let text = wording::unannounced(&self.place_label(place));
-            self.raise(AlarmKind::Unannounced, &subject, text);
+            let doubt = self.doubt_of_light(place);
+            self.raise_after(AlarmKind::Unannounced, &subject, self.now, doubt, text);
             self.unannounced.push((id, place));
             self.timers
                 .not_later(Subject::Train(id), self.now.plus(UNANNOUNCED));

@@ -5,6 +5,7 @@
 //! unknown keys, missing keys and wrong values. It does not know how items refer to each other.
 
 pub mod devices;
+pub mod notify;
 pub mod settings;
 pub mod track;
 
@@ -14,8 +15,9 @@ use super::names::did_you_mean;
 use super::report::Report;
 use super::value::{Kind, Spanned, place};
 use devices::{DetectorDoc, FeedDoc, NodeDoc};
+use notify::NotifyDoc;
 use serde_json::{Value as Json, json};
-use settings::{DefaultsDoc, JournalDoc, LayoutDoc, MqttDoc, NotifyDoc, TrainsDoc, WebDoc};
+use settings::{DefaultsDoc, JournalDoc, LayoutDoc, MqttDoc, TrainsDoc, WebDoc};
 use track::{
     BlockDoc, CrossingDoc, CrossoverDoc, DoubleCrossoverDoc, JoinDoc, SlipDoc, TableDoc, TurnoutDoc,
 };
@@ -152,7 +154,7 @@ sections! {
         detector: Tables<DetectorDoc>,
         /// Devices that carry detectors.
         node: Tables<NodeDoc>,
-        /// Webhooks that are called for alarms.
+        /// Ways out by which warnings leave: webhooks, an alert manager, mail, programs.
         notify: Tables<NotifyDoc>,
     }
 }

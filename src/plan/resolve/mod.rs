@@ -8,6 +8,7 @@ pub mod bindings;
 pub mod detectors;
 mod evidence;
 pub mod joins;
+pub mod notify;
 pub mod power;
 pub mod shell;
 pub mod tables;

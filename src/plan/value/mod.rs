@@ -7,6 +7,7 @@
 
 mod list;
 mod network;
+mod notify;
 mod number;
 mod track;
 
@@ -17,7 +18,8 @@ use super::report::Report;
 use super::scale;
 
 pub use list::{List, Pair, TopicList, Topics, WordList, Words};
-pub use network::{BrokerUrl, FormatDoc, FormatText, Listen, Topic, WebUrl, topic_fault};
+pub use network::{BrokerUrl, FormatDoc, FormatText, Listen, Topic, topic_fault};
+pub use notify::{ClockTime, NotifyUrl};
 pub use number::{Count, Hours, Millis, Minutes, NotNegative, Number, Positive, Range, Seconds};
 pub use track::{End, EndRef, Part, Via};
 

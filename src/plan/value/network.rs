@@ -84,7 +84,13 @@ impl Kind for Topic {
 }
 
 /// An address with one of a few schemes and a host.
-fn url(item: &Item, at: usize, key: &str, schemes: &[&str], report: &mut Report) -> Option<String> {
+pub(super) fn url(
+    item: &Item,
+    at: usize,
+    key: &str,
+    schemes: &[&str],
+    report: &mut Report,
+) -> Option<String> {
     let text = text(item, at, key, "an address in quotes", report)?;
     let rest = schemes
         .iter()
@@ -136,21 +142,6 @@ impl Kind for BrokerUrl {
 
     fn schema() -> Json {
         json!({ "type": "string", "pattern": "^mqtts?://[^\\s/@]+$" })
-    }
-}
-
-/// `http://...` or `https://...`.
-pub struct WebUrl;
-
-impl Kind for WebUrl {
-    type Value = String;
-
-    fn read(item: &Item, at: usize, key: &str, report: &mut Report) -> Option<String> {
-        url(item, at, key, &["http", "https"], report)
-    }
-
-    fn schema() -> Json {
-        json!({ "type": "string", "pattern": "^https?://[^\\s/:?]\\S*$" })
     }
 }
 
