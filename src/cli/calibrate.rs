@@ -57,10 +57,10 @@ pub struct Args {
     #[arg(long)]
     sequential: bool,
     /// What a locomotive at rest draws, mA; for the delays that are predicted
-    #[arg(long, value_name = "MA", default_value_t = 50.0)]
+    #[arg(long, value_name = "MA", default_value_t = 50.0, value_parser = milliamperes)]
     loco_ma: f64,
     /// What a lit car draws, mA
-    #[arg(long, value_name = "MA", default_value_t = 10.0)]
+    #[arg(long, value_name = "MA", default_value_t = 10.0, value_parser = milliamperes)]
     lit_car_ma: f64,
     #[command(flatten)]
     login: Login,
@@ -73,6 +73,13 @@ pub struct Args {
     /// Write a page with the histograms
     #[arg(short, long, value_name = "FILE.html")]
     output: Option<PathBuf>,
+}
+
+/// What a vehicle may draw.
+fn milliamperes(text: &str) -> Result<f64, String> {
+    let ma = text.parse::<f64>().ok();
+    ma.filter(|ma| *ma > 0.0 && *ma <= 20_000.0)
+        .ok_or_else(|| "give a current in mA, more than 0 and up to 20000, as 50".to_owned())
 }
 
 /// Runs it.

@@ -336,6 +336,7 @@ fn parts_of_time_belong_to_a_recording_and_seconds_to_live_messages() {
         "9",
     ];
     refused(&[&live[..], &seconds].concat(), 2, "belong to a recording");
+    refused(&[&live[..], &["--loco-ma", "NaN"]].concat(), 2, "as 50");
     for wrong in ["0", "-3", "NaN", "1e9", "soon"] {
         let wrong = [&live[..], &["--vacant", wrong, "--occupied", "9"]].concat();
         refused(&wrong, 2, "error:");

@@ -132,8 +132,8 @@ fn problems(shape: Shape) -> &'static [&'static str] {
     }
 }
 
-/// What may be said with a verb (see [`crate::wire::commands`]): keys that it does not read are left
-/// alone.
+/// What may be said with a verb (see [`crate::wire::commands`]): keys that it does not read are
+/// left alone.
 fn word(verb: &str) -> Value {
     let words = |most: u32| {
         json!({

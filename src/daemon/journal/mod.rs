@@ -4,7 +4,7 @@
 //! In: what the engine's task and the embedded broker tell, as [`News`], acts and retained values;
 //! telling never waits. Out: at the start what an earlier run knew (rule B8); later the past, read
 //! through connections of their own ([`past`]). One thread writes, a transaction for what came
-//! within [`writer::WINDOW`], each on the disk before the next is begun. It decides nothing about
+//! within `writer::WINDOW`, each on the disk before the next is begun. It decides nothing about
 //! the layout.
 //!
 //! What is told is bounded. When the disk cannot follow, the queue grows, then the oldest promise
