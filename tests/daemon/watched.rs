@@ -211,7 +211,9 @@ fn of_the_contract() -> BTreeSet<String> {
     let fixed = "get /api/v1/state,get /api/v1/line-up,get /api/v1/road,get /events,\
                  get /metrics,get /healthz,\
                  get /readyz,get /openapi.json,get /api/v1/session,post /api/v1/session,\
-                 delete /api/v1/session,post /api/v1/plan/reload";
+                 delete /api/v1/session,post /api/v1/plan/reload,get /api/v1/history,\
+                 get /api/v1/history/state,get /api/v1/history/extent,get /api/v1/history.csv,\
+                 get /api/v1/measures,get /api/v1/alarm-kinds";
     paths.extend(fixed.split(',').map(str::to_owned));
     paths
 }
