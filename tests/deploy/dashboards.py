@@ -135,6 +135,9 @@ def live(program, demo):
             if name not in recorded | exists
             and re.sub(r"_(bucket|sum|count)$", "", name) not in exists
         }
+        if strangers & documented():
+            print(f"note: not counted yet here: {', '.join(sorted(strangers & documented()))}")
+        strangers -= documented()
         check("every metric that a query names is in the daemon's /metrics", not strangers,
               ", ".join(sorted(strangers)))
         refused = [f"{what}: {answer['error']}" for what, query in asked
@@ -149,6 +152,13 @@ def live(program, demo):
         check("every rule is healthy in a running Prometheus", not health[1], str(health[1]))
         legends = legend_faults(board, rows)
         check("every label that a legend names is on its series", not legends, "; ".join(legends))
+
+
+def documented():
+    """Counters with labels are silent until they count. README's table is the program's own: the
+    house tests compare them."""
+    rows = re.findall(r"^\| `(taillamp_\w+_total)\{", (ROOT / "README.md").read_text(), re.MULTILINE)
+    return set(rows)
 
 
 def spoken_by(page):
