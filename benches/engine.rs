@@ -1,9 +1,9 @@
 //! The engine alone: samples of many detectors and trains that run, without JSON.
 //!
-//! Run with `cargo bench --bench engine`; compare ratios on one machine, not figures of two. A ring,
-//! 1 000 samples a second of its own time, every train in a new block every 4 s: with 200 trains one
-//! sample in ten moves one. What a sample costs must depend neither on the number of blocks nor on
-//! the number of trains, but for the trains that it moves.
+//! Run with `cargo bench --bench engine`; compare ratios on one machine, not figures of two. A
+//! ring, 1 000 samples a second of its own time, every train in a new block every 4 s: with 200
+//! trains one sample in ten moves one. What a sample costs must depend neither on the number of
+//! blocks nor on the number of trains, but for the trains that it moves.
 
 use std::fmt::Write as _;
 use std::hint::black_box;
@@ -24,9 +24,10 @@ fn ring(blocks: usize) -> String {
         let after = n % blocks + 1;
         let _ = write!(
             text,
-            "[[block]]\nid = \"b{n}\"\nlength_mm = 1000\n[[join]]\nends = [\"b{n}.b\", \"b{after}.a\"]\n\
-             [[detector]]\nid = \"d{n}\"\nkind = \"current\"\nblock = \"b{n}\"\non = 3.0\noff = 1.5\n\
-             max_silence_s = 60\n"
+            "[[block]]\nid = \"b{n}\"\nlength_mm = 1000\n\
+             [[join]]\nends = [\"b{n}.b\", \"b{after}.a\"]\n\
+             [[detector]]\nid = \"d{n}\"\nkind = \"current\"\nblock = \"b{n}\"\n\
+             on = 3.0\noff = 1.5\nmax_silence_s = 60\n"
         );
     }
     text

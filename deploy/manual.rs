@@ -34,18 +34,27 @@ README.md in /usr/share/doc/taillamp, systemctl(1), mosquitto.conf(5)
 ";
 
 fn main() -> Result<(), Box<dyn Error>> {
-    let folder = std::env::args_os().nth(1).ok_or("give the folder that they go into")?;
+    let folder = std::env::args_os()
+        .nth(1)
+        .ok_or("give the folder that they go into")?;
     let folder = Path::new(&folder);
     let mut command = taillamp::cli::command();
     command.build();
     let pages = folder.join("man1");
     fs::create_dir_all(&pages)?;
     page(&pages, &command, "taillamp")?;
-    for inner in command.get_subcommands().filter(|inner| inner.get_name() != "help") {
+    for inner in command
+        .get_subcommands()
+        .filter(|inner| inner.get_name() != "help")
+    {
         page(&pages, inner, &format!("taillamp-{}", inner.get_name()))?;
     }
     let mut command = taillamp::cli::command();
-    for (shell, name) in [(Shell::Bash, "bash"), (Shell::Zsh, "zsh"), (Shell::Fish, "fish")] {
+    for (shell, name) in [
+        (Shell::Bash, "bash"),
+        (Shell::Zsh, "zsh"),
+        (Shell::Fish, "fish"),
+    ] {
         let folder = folder.join(name);
         fs::create_dir_all(&folder)?;
         generate_to(shell, &mut command, "taillamp", &folder)?;
@@ -56,10 +65,16 @@ fn main() -> Result<(), Box<dyn Error>> {
 fn page(folder: &Path, command: &Command, name: &str) -> Result<(), Box<dyn Error>> {
     // clap keeps names for the life of the program; this one ends in a moment.
     let kept: &'static str = Box::leak(name.to_owned().into_boxed_str());
-    let shown = command.clone().name(kept).version(env!("CARGO_PKG_VERSION"));
+    let shown = command
+        .clone()
+        .name(kept)
+        .version(env!("CARGO_PKG_VERSION"));
     let mut text = Vec::new();
-    let man = Man::new(shown).title(name.to_uppercase()).manual("Taillamp");
-    man.source(concat!("taillamp ", env!("CARGO_PKG_VERSION"))).render(&mut text)?;
+    let man = Man::new(shown)
+        .title(name.to_uppercase())
+        .manual("Taillamp");
+    man.source(concat!("taillamp ", env!("CARGO_PKG_VERSION")))
+        .render(&mut text)?;
     text.extend_from_slice(FILES.as_bytes());
     fs::write(folder.join(format!("{name}.1")), text)?;
     Ok(())

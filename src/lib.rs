@@ -5,6 +5,7 @@
 pub mod cli;
 pub mod daemon;
 pub mod plan;
+pub mod report;
 pub mod setting_out;
 pub mod wire;
 

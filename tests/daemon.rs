@@ -8,8 +8,12 @@ mod harness;
 mod broker;
 #[path = "daemon/commands.rs"]
 mod commands;
+#[path = "daemon/commissioning.rs"]
+mod commissioning;
 #[path = "daemon/doors.rs"]
 mod doors;
+#[path = "daemon/journal.rs"]
+mod journal;
 #[path = "daemon/reload.rs"]
 mod reload;
 #[path = "daemon/road.rs"]

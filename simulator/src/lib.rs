@@ -8,8 +8,8 @@
 //! In reading order: [`chance`] (seeded randomness), [`world`] (track, trains, power, points, what
 //! detectors see), [`detectors`] (what they report), [`network`] (how it travels), [`operator`]
 //! and [`mishaps`] (who works the layout, and what goes wrong), [`session`] (all of it together),
-//! [`recording`] (a session as a recording), [`truth`]; [`layouts`] made by code and the [`traffic`]
-//! on them, for scoring.
+//! [`recording`] (a session as a recording), [`truth`]; [`layouts`] made by code and the
+//! [`traffic`] on them, for scoring.
 
 pub mod chance;
 pub mod detectors;

@@ -1,26 +1,30 @@
 //! `taillamp calibrate`: measures a detector with and without a vehicle and proposes its settings.
 //!
-//! Inputs: a plan, a recording, and the stretches of it in which the place was vacant and occupied.
-//! Outputs: text with a histogram, or one JSON object a line for each detector (contract, section
-//! 2); a page; the plan with the numbers in it. The arithmetic is in [`crate::setting_out`].
+//! Inputs: a plan; a recording, and the stretches of it in which the place was vacant and occupied,
+//! or live messages and somebody who puts a vehicle on when asked. Outputs: text with a histogram,
+//! or one JSON object a line for each detector (contract, section 2); a page; the plan with the
+//! numbers in it. The arithmetic is in [`crate::setting_out`].
 
+mod collect;
+mod live;
 mod plan_edit;
+mod report;
 mod stretch;
 
 use std::fmt::Write as _;
 use std::io::{self, Write as _};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use serde_json::{Value, json};
-
+use super::ear::Login;
 use super::{Exit, plan_file};
 use crate::engine::ids::DetectorId;
 use crate::engine::layout::{Decide, Detector, DetectorKind};
 use crate::plan::Plan;
 use crate::setting_out::calibration::{Fit, fit, sample_hz};
-use crate::setting_out::histogram::Histogram;
-use crate::setting_out::proposal::{Promised, Proposal, Question, in_words, propose};
-use stretch::{Pair, Samples, Stretch};
+use crate::setting_out::proposal::{self, Delay, Promised, Proposal, Question, propose};
+use collect::{Pair, Samples};
+use live::Failure;
+use stretch::{Given, Stretch};
 
 /// Wanted between two false occupancies where the plan does not say, hours: a month.
 const WANTED_EVERY_H: f64 = 720.0;
@@ -34,15 +38,32 @@ pub struct Args {
     /// Which detector; several times for several
     #[arg(long, value_name = "ID", required = true)]
     detector: Vec<String>,
-    /// The recording, as `taillamp record` writes it
+    /// A recording, as `taillamp record` writes it; without it, live messages are listened to
     #[arg(long, value_name = "FILE", requires_all = ["vacant", "occupied"])]
     recording: Option<PathBuf>,
-    /// From when to when of the recording the places were vacant, seconds
-    #[arg(long, value_name = "T1..T2", value_parser = Stretch::parse)]
-    vacant: Option<Stretch>,
-    /// From when to when one vehicle, the least that must be seen, was in each
-    #[arg(long, value_name = "T3..T4", value_parser = Stretch::parse)]
-    occupied: Option<Stretch>,
+    /// From when to when of the recording the places were vacant, seconds; live: for how long
+    #[arg(long, value_name = "T1..T2|S", value_parser = Given::parse)]
+    vacant: Option<Given>,
+    /// The same while one vehicle, the least that must be seen, was in each
+    #[arg(long, value_name = "T3..T4|S", value_parser = Given::parse)]
+    occupied: Option<Given>,
+    /// Live, both lengths given: seconds between the two, to put the vehicle on
+    #[arg(long, value_name = "S", default_value_t = 5.0)]
+    between: f64,
+    /// Live, both lengths given: ask before each stretch all the same
+    #[arg(long)]
+    ask: bool,
+    /// Propose the sequential test for detectors that the plan gives thresholds
+    #[arg(long)]
+    sequential: bool,
+    /// What a locomotive at rest draws, mA; for the delays that are predicted
+    #[arg(long, value_name = "MA", default_value_t = 50.0, value_parser = milliamperes)]
+    loco_ma: f64,
+    /// What a lit car draws, mA
+    #[arg(long, value_name = "MA", default_value_t = 10.0, value_parser = milliamperes)]
+    lit_car_ma: f64,
+    #[command(flatten)]
+    login: Login,
     /// Print one JSON object a line for each detector instead of text
     #[arg(long)]
     json: bool,
@@ -54,30 +75,49 @@ pub struct Args {
     output: Option<PathBuf>,
 }
 
+/// What a vehicle may draw.
+fn milliamperes(text: &str) -> Result<f64, String> {
+    let ma = text.parse::<f64>().ok();
+    ma.filter(|ma| *ma > 0.0 && *ma <= 20_000.0)
+        .ok_or_else(|| "give a current in mA, more than 0 and up to 20000, as 50".to_owned())
+}
+
 /// Runs it.
 #[must_use]
 pub fn run(args: &Args) -> Exit {
-    let (Some(recording), Some(vacant), Some(occupied)) =
-        (&args.recording, args.vacant, args.occupied)
-    else {
-        let plan = args.plan.display();
-        eprintln!(
-            "taillamp calibrate works on a recording, not on live messages; make one with \
-             `taillamp record --plan {plan} -o walk.jsonl`, and give --recording walk.jsonl \
-             --vacant T1..T2 --occupied T3..T4"
-        );
-        return Exit::Usage;
+    let stretches = match (args.vacant, args.occupied) {
+        (Some(Given::Part(vacant)), Some(Given::Part(occupied))) => Some([vacant, occupied]),
+        _ => None,
+    };
+    let part = |given| matches!(given, Some(Given::Part(_)));
+    let source = match (&args.recording, stretches) {
+        (Some(recording), Some(stretches)) => Source::Recording(recording, stretches),
+        (None, _) if !part(args.vacant) && !part(args.occupied) => Source::Live,
+        _ => {
+            eprintln!(
+                "parts of time as T1..T2 belong to a recording: give --recording FILE --vacant \
+                 T1..T2 --occupied T3..T4; live, give seconds or nothing"
+            );
+            return Exit::Usage;
+        }
     };
     match plan_file::load(&args.plan) {
-        Ok(mut plan) => match calibrate(args, &mut plan, recording, [vacant, occupied]) {
+        Ok(mut plan) => match calibrate(args, &mut plan, &source) {
             Ok(exit) => exit,
-            Err(why) => {
+            Err(Failure::Exit(exit)) => exit,
+            Err(Failure::Why(why)) => {
                 eprintln!("taillamp calibrate: {why}");
                 Exit::Input
             }
         },
         Err(exit) => exit,
     }
+}
+
+/// Where samples come from.
+enum Source<'a> {
+    Recording(&'a Path, [Stretch; 2]),
+    Live,
 }
 
 /// One detector's result.
@@ -89,6 +129,7 @@ struct Calibrated<'p> {
     occupied: Fit,
     hz: f64,
     proposal: Proposal,
+    delays: Vec<Delay>,
 }
 
 impl Calibrated<'_> {
@@ -102,25 +143,38 @@ impl Calibrated<'_> {
     }
 }
 
-fn calibrate(
-    args: &Args,
-    plan: &mut Plan,
-    recording: &std::path::Path,
-    stretches: [Stretch; 2],
-) -> Result<Exit, String> {
-    let [vacant, occupied] = stretches;
-    if vacant.meets(occupied) {
-        return Err(format!(
-            "--vacant {vacant} and --occupied {occupied} overlap; a place is one or the other"
-        ));
-    }
-    let chosen = chosen(plan, &args.detector)?;
+fn calibrate(args: &Args, plan: &mut Plan, source: &Source<'_>) -> Result<Exit, Failure> {
+    let chosen = chosen(plan, &args.detector).map_err(Failure::Why)?;
     stretch::open_up(plan, &chosen);
-    let gathered = stretch::gather(plan, recording, &chosen, stretches)?;
-    let (mut good, mut failed) = (Vec::new(), gathered.bad_lines > 0);
-    for (id, pair) in chosen.iter().zip(&gathered.pairs) {
+    let (pairs, bad_lines) = match source {
+        Source::Recording(recording, [vacant, occupied]) => {
+            if vacant.meets(*occupied) {
+                return Err(Failure::Why(format!(
+                    "--vacant {vacant} and --occupied {occupied} overlap; a place is one or the \
+                     other"
+                )));
+            }
+            let gathered = stretch::gather(plan, recording, &chosen, [*vacant, *occupied]);
+            let gathered = gathered.map_err(Failure::Why)?;
+            (gathered.pairs, gathered.bad_lines)
+        }
+        Source::Live => (live::gather(plan, args, &chosen)?, 0),
+    };
+    propose_all(args, plan, &chosen, &pairs, bad_lines > 0).map_err(Failure::Why)
+}
+
+/// Fits and proposes for each detector, prints, and writes where it is told.
+fn propose_all(
+    args: &Args,
+    plan: &Plan,
+    chosen: &[DetectorId],
+    pairs: &[Pair],
+    mut failed: bool,
+) -> Result<Exit, String> {
+    let mut good = Vec::new();
+    for (id, pair) in chosen.iter().zip(pairs) {
         let detector = &plan.layout.detectors[id.index()];
-        match one(detector, pair) {
+        match one(args, plan, detector, pair) {
             Ok(calibrated) => good.push(calibrated),
             Err(why) => {
                 failed = true;
@@ -130,7 +184,7 @@ fn calibrate(
     }
     print(args, &good);
     if let Some(path) = &args.output {
-        std::fs::write(path, page(&plan.layout.name, &good))
+        std::fs::write(path, report::page(&plan.layout.name, &good))
             .map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
     }
     if failed {
@@ -177,7 +231,12 @@ fn chosen(plan: &Plan, names: &[String]) -> Result<Vec<DetectorId>, String> {
     Ok(chosen)
 }
 
-fn one<'p>(detector: &'p Detector, pair: &'p Pair) -> Result<Calibrated<'p>, String> {
+fn one<'p>(
+    args: &Args,
+    plan: &Plan,
+    detector: &'p Detector,
+    pair: &'p Pair,
+) -> Result<Calibrated<'p>, String> {
     if pair.dead {
         return Err(
             "its power was off in one of the stretches, and dead track proves nothing; record \
@@ -193,7 +252,7 @@ fn one<'p>(detector: &'p Detector, pair: &'p Pair) -> Result<Calibrated<'p>, Str
     let hz = sample_hz(&pair.vacant.times_s).ok_or("all samples came at one moment")?;
     let (sequential, wanted_every_h) = match detector.decide {
         Decide::Sequential(settings) => (true, settings.false_alarm_every_h),
-        Decide::Threshold { .. } | Decide::Boolean => (false, WANTED_EVERY_H),
+        Decide::Threshold { .. } | Decide::Boolean => (args.sequential, WANTED_EVERY_H),
     };
     let question = Question {
         is_current: detector.kind == DetectorKind::Current,
@@ -209,6 +268,19 @@ fn one<'p>(detector: &'p Detector, pair: &'p Pair) -> Result<Calibrated<'p>, Str
             "{implausible} samples outside `range` ({low} to {high}) were left out"
         ));
     }
+    let delays = if question.is_current {
+        let axle_ma = plan.wheelsets.track_volts / plan.wheelsets.ohms * 1_000.0;
+        let vehicles = [
+            ("locomotive", args.loco_ma),
+            ("lit car", args.lit_car_ma),
+            ("one resistor axle", axle_ma),
+        ];
+        let predict =
+            |(vehicle, draws_ma)| proposal::delay(&proposal, &question, vehicle, draws_ma);
+        vehicles.into_iter().map(predict).collect()
+    } else {
+        Vec::new()
+    };
     Ok(Calibrated {
         detector,
         sequential,
@@ -217,6 +289,7 @@ fn one<'p>(detector: &'p Detector, pair: &'p Pair) -> Result<Calibrated<'p>, Str
         occupied,
         hz,
         proposal,
+        delays,
     })
 }
 
@@ -224,102 +297,13 @@ fn print(args: &Args, good: &[Calibrated<'_>]) {
     let mut out = String::new();
     for calibrated in good {
         if args.json {
-            let _ = writeln!(out, "{}", as_json(calibrated));
+            let _ = writeln!(out, "{}", report::as_json(calibrated));
         } else {
-            as_text(&mut out, calibrated);
+            report::as_text(&mut out, calibrated);
         }
     }
     // Nobody reads any more: that is not a fault of the recording.
     let _ = io::stdout().write_all(out.as_bytes());
-}
-
-fn as_json(calibrated: &Calibrated<'_>) -> Value {
-    let level = |fit: &Fit| json!({ "mean": fit.mean, "sd": fit.sd, "samples": fit.samples });
-    let promise = |promised: Promised| {
-        json!({
-            "false_alarm_every_h": promised.false_alarm_every_h,
-            "delay_s": promised.delay_s,
-        })
-    };
-    let proposal = &calibrated.proposal;
-    let promised = calibrated.promised();
-    json!({
-        "detector": calibrated.detector.id,
-        "unit": calibrated.detector.unit,
-        "sample_hz": calibrated.hz,
-        "vacant": level(&calibrated.vacant),
-        "occupied": level(&calibrated.occupied),
-        "decide": decide(calibrated),
-        "on": proposal.on,
-        "off": proposal.off,
-        "false_alarm_every_h": promised.false_alarm_every_h,
-        "delay_s": promised.delay_s,
-        "margin_sd": proposal.margin_sd,
-        "threshold": promise(proposal.thresholds),
-        "sequential": promise(proposal.sequential),
-        "cautions": proposal.cautions,
-    })
-}
-
-const fn decide(calibrated: &Calibrated<'_>) -> &'static str {
-    if calibrated.sequential {
-        "sequential"
-    } else {
-        "threshold"
-    }
-}
-
-fn histogram(calibrated: &Calibrated<'_>) -> Histogram {
-    Histogram::new(
-        &calibrated.pair.vacant.levels,
-        &calibrated.pair.occupied.levels,
-        calibrated.proposal.on,
-        calibrated.proposal.off,
-    )
-}
-
-fn as_text(out: &mut String, calibrated: &Calibrated<'_>) {
-    let (detector, proposal) = (calibrated.detector, &calibrated.proposal);
-    let _ = writeln!(
-        out,
-        "{} ({}, {:.3} samples a second)",
-        detector.id, detector.unit, calibrated.hz
-    );
-    for (name, fit) in [
-        ("vacant", &calibrated.vacant),
-        ("occupied", &calibrated.occupied),
-    ] {
-        let _ = writeln!(
-            out,
-            "  {name:9} mean {:.4}  sd {:.4}  {} samples, {:.4} to {:.4}",
-            fit.mean, fit.sd, fit.samples, fit.least, fit.most
-        );
-    }
-    let _ = writeln!(out, "\n{}", histogram(calibrated).text());
-    let (plain, test) = (proposal.thresholds, proposal.sequential);
-    let said = |promised: Promised| {
-        format!(
-            "falsely occupied every {}, a vehicle seen after {:.2} s",
-            in_words(promised.false_alarm_every_h),
-            promised.delay_s
-        )
-    };
-    let _ = writeln!(
-        out,
-        "  thresholds: on = {}, off = {}; {:.1} spreads to either level\n  \
-           {}\n  \
-         decide = \"sequential\": {}\n  \
-         (mean times, if samples are independent and normal; for the samples of these stretches)",
-        proposal.on,
-        proposal.off,
-        proposal.margin_sd,
-        said(plain),
-        said(test),
-    );
-    for caution in &proposal.cautions {
-        let _ = writeln!(out, "  caution: {caution}");
-    }
-    out.push('\n');
 }
 
 /// Exchanges the numbers in the plan file.
@@ -338,38 +322,4 @@ fn write(args: &Args, good: &[Calibrated<'_>]) -> Result<(), String> {
     plan_edit::write_file(&args.plan, &text)?;
     eprintln!("{file}: written; a running daemon takes it at the next reload");
     Ok(())
-}
-
-/// The page: what the text says, with drawn histograms.
-fn page(layout: &str, good: &[Calibrated<'_>]) -> String {
-    let mut page = format!(
-        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
-         <meta name=\"viewport\" content=\"width=device-width\">\
-         <title>Calibration: {name}</title>\
-         <style>body{{font:16px sans-serif;max-width:44rem;margin:1rem auto;padding:0 1rem}}\
-         svg{{max-width:100%;height:auto}}pre{{overflow-x:auto}}</style></head><body>\n\
-         <h1>Calibration: {name}</h1>\n",
-        name = escaped(layout)
-    );
-    for calibrated in good {
-        let mut text = String::new();
-        as_text(&mut text, calibrated);
-        // The drawing takes the place of the rows of characters.
-        let words: Vec<&str> = text.lines().filter(|line| !line.contains('|')).collect();
-        let _ = write!(
-            page,
-            "<h2>{}</h2>\n{}<pre>{}</pre>\n",
-            escaped(&calibrated.detector.id),
-            histogram(calibrated).svg(),
-            escaped(&words.join("\n")),
-        );
-    }
-    page.push_str("</body></html>\n");
-    page
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
 }

@@ -8,18 +8,25 @@ pub mod calibrate;
 pub mod check;
 mod ear;
 pub mod exit;
+pub mod export;
+mod html;
 pub mod init;
+pub mod journal;
 pub mod line_up;
 pub mod listen;
 pub mod notify_test;
 mod plan_file;
+mod prompt;
 mod question;
 pub mod record;
+mod record_past;
 pub mod replay;
+pub mod report;
 pub mod road;
 pub mod run;
 pub mod schema;
 pub mod set_out;
+pub mod walk;
 
 pub use exit::Exit;
 
@@ -48,12 +55,18 @@ enum Command {
     Replay(replay::Args),
     /// Write a recording from the broker
     Record(record::Args),
+    /// Write the report of an evening, from the journal
+    Report(report::Args),
+    /// Write events of the journal as a CSV table
+    Export(export::Args),
     /// List what is not as it should be before running
     LineUp(line_up::Args),
-    /// Measure detectors on a recording and propose their thresholds
+    /// Measure detectors, live or on a recording, and propose their thresholds
     Calibrate(calibrate::Args),
     /// List the ways from one block to another, and what to set for each
     Road(road::Args),
+    /// Walk a car round the layout and check that each detector answers
+    Walk(walk::Args),
     /// Work out clearance points, gaps, beams and resistor wheelsets
     SetOut(set_out::Args),
     /// Print the access list of a Mosquitto broker for a plan
@@ -80,10 +93,13 @@ pub fn main() -> std::process::ExitCode {
         Command::Check(args) => check::run(&args),
         Command::Replay(args) => replay::run(&args),
         Command::Record(args) => record::run(&args),
+        Command::Report(args) => report::run(&args),
+        Command::Export(args) => export::run(&args),
         Command::LineUp(args) => line_up::run(&args),
         Command::Calibrate(args) => calibrate::run(&args),
         Command::Road(args) => road::run(&args),
         Command::SetOut(args) => set_out::run(&args),
+        Command::Walk(args) => walk::run(&args),
         Command::Acl(args) => acl::run(&args),
         Command::NotifyTest(args) => notify_test::run(&args),
         Command::Schema(args) => schema::run(&args),

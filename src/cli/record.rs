@@ -11,7 +11,7 @@ use std::time::Duration;
 use tokio::time::MissedTickBehavior;
 
 use super::ear::{self, Ear, Login};
-use super::{Exit, plan_file};
+use super::{Exit, plan_file, record_past};
 use crate::daemon::mqtt::client::Arrival;
 use crate::daemon::topics;
 use crate::wire::recording;
@@ -24,7 +24,16 @@ pub struct Args {
     plan: PathBuf,
     /// Where the recording goes; - is standard output
     #[arg(short, long, value_name = "FILE")]
-    output: PathBuf,
+    pub(super) output: PathBuf,
+    /// Take what the devices said from the journal, not from the broker (needs `raw_mb` there)
+    #[arg(long, conflicts_with = "seconds")]
+    from_journal: bool,
+    /// From this moment on; without it, the newest run of the daemon from its beginning
+    #[arg(long, value_name = "TIME", requires = "from_journal")]
+    pub(super) from: Option<String>,
+    /// Up to this moment
+    #[arg(long, value_name = "TIME", requires = "from_journal")]
+    pub(super) to: Option<String>,
     /// End after so many seconds; without it, Ctrl-C ends the recording
     #[arg(long, value_name = "N")]
     seconds: Option<f64>,
@@ -42,6 +51,9 @@ pub fn run(args: &Args) -> Exit {
         Ok(plan) => plan,
         Err(exit) => return exit,
     };
+    if args.from_journal {
+        return record_past::run(args, &plan);
+    }
     let recorded = ear::runtime().and_then(|runtime| {
         runtime.block_on(async {
             let ear = Ear::open(&plan, &args.login, topics::incoming(&plan, true)).await?;

@@ -161,6 +161,7 @@ impl<W: Write> Replay<W> {
         match &line.event {
             Event::Tick => self.inputs.push(Input::Tick),
             Event::Broker(back) => self.inputs.push(Input::Broker(*back)),
+            Event::Journal(well) => self.inputs.push(Input::Journal(*well)),
             Event::Message {
                 topic,
                 payload,

@@ -10,6 +10,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
 use super::{Exit, address, plan_file};
+use crate::daemon::journal::Keep;
 use crate::daemon::service::Service;
 use crate::daemon::{Addresses, Daemon, Options, StartError};
 use crate::plan::Plan;
@@ -23,6 +24,9 @@ pub struct Args {
     /// How the log is written
     #[arg(long, value_enum, default_value_t = LogFormat::Text)]
     log_format: LogFormat,
+    /// Write nothing down: the next start remembers nothing
+    #[arg(long)]
+    no_journal: bool,
 }
 
 /// How the log is written.
@@ -60,7 +64,7 @@ pub fn run(args: &Args) -> Exit {
             return Exit::Unreachable;
         }
     };
-    runtime.block_on(watch_layout(plan, args.plan.clone()))
+    runtime.block_on(watch_layout(plan, args))
 }
 
 /// The log goes to standard error; `RUST_LOG` chooses levels, `info` unless it is set.
@@ -77,7 +81,7 @@ fn start_log(format: LogFormat) {
     };
 }
 
-async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
+async fn watch_layout(plan: Plan, args: &Args) -> Exit {
     let name = plan.layout.name.clone();
     let secure = plan.web.tls.is_some();
     let signals = (
@@ -90,8 +94,9 @@ async fn watch_layout(plan: Plan, file: PathBuf) -> Exit {
         return Exit::Unreachable;
     };
     let options = Options {
-        plan_file: Some(file),
+        plan_file: Some(args.plan.clone()),
         memory: None,
+        journal: (!args.no_journal).then(|| Keep::of(&plan.journal)),
     };
     let mut daemon = match Daemon::start(plan, options).await {
         Ok(daemon) => daemon,
@@ -143,6 +148,7 @@ const fn exit_of(error: &StartError) -> Exit {
         | StartError::Users { .. }
         | StartError::Pin { .. }
         | StartError::Tls { .. }
+        | StartError::Journal { .. }
         | StartError::Url { .. } => Exit::Input,
     }
 }

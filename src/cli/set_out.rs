@@ -338,6 +338,9 @@ fn budget_text(out: &mut String, budget: &Budget, args: &Args) {
         budget.axles_needed,
     );
     if let Some(caution) = wheelsets::blind_to_one_car(budget, AXLES_PER_CAR) {
-        let _ = writeln!(out, "Caution: {caution}.");
+        let _ = writeln!(
+            out,
+            "Caution: {caution}; lower the threshold, or the resistance."
+        );
     }
 }

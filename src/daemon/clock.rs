@@ -5,8 +5,9 @@
 //! battery-backed clock under many a layout) the labels follow, and no timer does. It knows nothing
 //! of what the times are for.
 
+use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 
 use crate::engine::time::Instant;
 use crate::wire::stamp::Label;
@@ -21,6 +22,8 @@ pub struct Clock {
     start: std::time::Instant,
     /// Wall time at the start, microseconds since 1970.
     wall_at_start: Arc<AtomicI64>,
+    /// Somebody has said what time it is: network time, a battery-backed clock, a hand.
+    trusted: Arc<AtomicBool>,
 }
 
 impl Clock {
@@ -30,6 +33,7 @@ impl Clock {
         Self {
             start: std::time::Instant::now(),
             wall_at_start: Arc::new(AtomicI64::new(wall_now_us())),
+            trusted: Arc::new(AtomicBool::new(is_vouched_for())),
         }
     }
 
@@ -78,9 +82,39 @@ impl Clock {
         let stepped = start.saturating_sub(old).saturating_abs() > STEP_US;
         if stepped {
             self.wall_at_start.store(start, Ordering::Relaxed);
+            self.trusted.store(true, Ordering::Relaxed);
         }
         stepped
     }
+
+    /// Whether the wall clock is more than a guess. Without a battery under the layout it is one
+    /// until network time or a hand has set it.
+    #[must_use]
+    pub fn is_trusted(&self) -> bool {
+        self.trusted.load(Ordering::Relaxed)
+    }
+
+    /// Looks whether the wall clock is trusted by now; `true` once, when it has come to be.
+    pub fn comes_to_be_trusted(&self) -> bool {
+        let now = !self.is_trusted() && is_vouched_for();
+        if now {
+            self.trusted.store(true, Ordering::Relaxed);
+        }
+        now
+    }
+
+    /// The wall clock, microseconds since 1970.
+    #[must_use]
+    pub fn wall_now_us(&self) -> i64 {
+        wall_now_us()
+    }
+}
+
+/// What says that the wall clock is right: a battery-backed clock, or the system's own mark that
+/// network time has been reached.
+fn is_vouched_for() -> bool {
+    const MARKS: [&str; 2] = ["/sys/class/rtc/rtc0", "/run/systemd/timesync/synchronized"];
+    MARKS.iter().any(|mark| Path::new(mark).exists())
 }
 
 /// The computer's clock, microseconds since 1970: a label, never a timer.

@@ -12,7 +12,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use super::acts::Act;
 use super::desk::Desk;
-use super::hub::{Ask, Hub, LayoutNames, RoadWanted, Shot, stopped};
+use super::hub::{Answer, Ask, Hub, LayoutNames, Order, RoadWanted, Shot, stopped};
 use super::last_words::LastWords;
 use super::log_limit::LogLimit;
 use super::mqtt::client::Arrival;
@@ -20,11 +20,14 @@ use super::outlet::Outlet;
 use super::reload;
 use crate::engine::Engine;
 use crate::engine::input::{Input, Outcome};
+use crate::engine::memory::Memory;
 use crate::engine::time::{Instant, Span};
 use crate::plan::{Finding, Plan};
 use crate::wire::commands;
+use crate::wire::memory_json;
 use crate::wire::payload::{self, Refusal};
 use crate::wire::road_json::{Standing, road_json};
+use crate::wire::stamp::Label;
 use crate::wire::topics::TopicTable;
 
 /// Messages taken before their consequences are published.
@@ -57,6 +60,16 @@ pub(super) struct EngineTask {
     pub(super) wanted: Vec<oneshot::Sender<Arc<Shot>>>,
     pub(super) tick_due: Instant,
     pub(super) inputs: Vec<Input>,
+    /// What the engine began with, until that is written down.
+    pub(super) recalled: Option<Memory>,
+    /// The journal keeps up, as far as the engine knows.
+    pub(super) journal_well: bool,
+}
+
+/// The engine runs on whole milliseconds, as recordings are written: what is recorded gives the
+/// same decisions again.
+pub(super) const fn whole_millis(at: Instant) -> Instant {
+    Instant(at.0 / 1_000 * 1_000)
 }
 
 /// Why the loop turned.
@@ -72,8 +85,9 @@ impl EngineTask {
     pub(super) async fn run(mut self) {
         let mut batch = Vec::with_capacity(BATCH_MAX);
         // Until the broker answers for the first time there is none.
-        let at = self.hub.clock.now();
-        self.engine.handle(at, Input::Broker(false));
+        self.run_starts();
+        let at = whole_millis(self.hub.clock.now());
+        self.broker_is(at, false);
         self.outlet.everything(&mut self.engine);
         loop {
             let ask = match self.wait(&mut batch).await {
@@ -134,7 +148,7 @@ impl EngineTask {
         }
         let now = self.hub.clock.now();
         if self.arrivals.is_empty() {
-            self.engine.advance(now);
+            self.engine.advance(whole_millis(now));
         }
         self.outlet.listen(&mut self.engine);
         self.outlet.flush(&mut self.engine);
@@ -148,14 +162,52 @@ impl EngineTask {
         let second = self.tick_due <= now;
         if second {
             self.tick_due = now.plus(TICK);
-            if self.hub.clock.follow_steps() {
-                tracing::info!("the computer's clock was set; times are shown anew");
-                self.shot = None;
-                self.outlet.everything(&mut self.engine);
-            }
+            self.look_at_clock();
+            self.look_at_journal();
         }
         self.outlet.sweep(&self.engine, second);
         self.hub.turn(now);
+    }
+
+    fn look_at_clock(&mut self) {
+        let clock = &self.hub.clock;
+        let stepped = clock.follow_steps();
+        let trusted = clock.comes_to_be_trusted();
+        if (stepped || trusted)
+            && let Some(scribe) = &self.outlet.scribe
+            && let Label::Wall { origin_us } = clock.label()
+        {
+            scribe.journal().relabel(origin_us, clock.is_trusted());
+        }
+        if stepped {
+            tracing::info!("the computer's clock was set; times are shown anew");
+            self.shot = None;
+            self.outlet.everything(&mut self.engine);
+        }
+    }
+
+    /// A journal that cannot follow is an alarm; the engine goes on.
+    fn look_at_journal(&mut self) {
+        let Some(scribe) = &mut self.outlet.scribe else {
+            return;
+        };
+        let well = !scribe.journal().is_behind();
+        if well != self.journal_well {
+            self.journal_well = well;
+            let at = whole_millis(self.hub.clock.now());
+            self.engine.handle(at, Input::Journal(well));
+            scribe.behind(&self.engine, well);
+            self.outlet.flush(&mut self.engine);
+        }
+    }
+
+    /// The engine begins, or begins anew with a changed plan.
+    fn run_starts(&mut self) {
+        if let Some(scribe) = &mut self.outlet.scribe {
+            let memory = self.recalled.take();
+            let memory = memory.map(|memory| memory_json::to_text(&memory));
+            scribe.run_starts(self.engine.now(), memory);
+        }
     }
 
     /// One arrival; the time of a message.
@@ -184,8 +236,15 @@ impl EngineTask {
 
     fn broker(&mut self, at: Instant, connected: bool) {
         self.hub.set_broker(connected);
-        self.engine.handle(at, Input::Broker(connected));
+        self.broker_is(whole_millis(at), connected);
         self.outlet.broker_changed();
+    }
+
+    fn broker_is(&mut self, at: Instant, connected: bool) {
+        self.engine.handle(at, Input::Broker(connected));
+        if let Some(scribe) = &mut self.outlet.scribe {
+            scribe.broker(&self.engine, connected);
+        }
     }
 
     /// One message; `false` where it is an echo of what the daemon itself has published.
@@ -201,7 +260,13 @@ impl EngineTask {
         inputs.clear();
         let decoded = self.decode(topic, payload, retained, &mut inputs);
         let outcome = match decoded {
-            Ok(()) => self.handle_all(at, topic, &mut inputs),
+            Ok(()) => {
+                let outcome = self.handle_all(whole_millis(at), topic, &mut inputs);
+                if let Some(scribe) = &mut self.outlet.scribe {
+                    scribe.message(&self.engine, topic, payload, retained);
+                }
+                outcome
+            }
             Err(Refusal::UnknownTopic) => {
                 if let Some(unlogged) = self.log.should_log("unknown_topic", at) {
                     tracing::warn!(topic, unlogged, "a topic that the plan does not know");
@@ -266,6 +331,10 @@ impl EngineTask {
                     act.refused = Some(why.clone());
                 }
                 self.outlet.operator(act);
+                if let Some(scribe) = &mut self.outlet.scribe {
+                    // Nobody waits for an answer.
+                    let _ = scribe.act(&self.engine, act);
+                }
             }
             match outcome {
                 Outcome::Taken | Outcome::OldNews => {}
@@ -282,21 +351,45 @@ impl EngineTask {
         worst
     }
 
+    /// An operator's word from the page: it is on the disk before it is answered.
+    fn obey(&mut self, order: &Order, reply: oneshot::Sender<Answer>) {
+        let at = self.present();
+        let in_charge = self.table.in_charge();
+        let (answer, act) = self.desk.carry_out(&mut self.engine, at, order, in_charge);
+        if let Some(act) = &act {
+            self.outlet.operator(act);
+        }
+        self.shot = None;
+        self.outlet.flush(&mut self.engine);
+        let (Some(act), Some(scribe)) = (act, &mut self.outlet.scribe) else {
+            let _ = reply.send(answer);
+            return;
+        };
+        let topic = format!(
+            "{}/do/{}/{}",
+            self.names.plan.topic_prefix, order.verb, order.id
+        );
+        let body = if order.body.is_null() {
+            "{}".to_owned()
+        } else {
+            order.body.to_string()
+        };
+        scribe.message(&self.engine, &topic, body.as_bytes(), false);
+        let durable = scribe.act(&self.engine, &act);
+        tokio::spawn(async move {
+            if !durable.wait().await {
+                tracing::warn!("an operator's word was answered before it was on the disk");
+            }
+            // Whoever asked may have gone.
+            let _ = reply.send(answer);
+        });
+    }
+
     fn answer(&mut self, ask: Ask) {
         // Whoever asked may have gone; then nobody needs the answer.
         match ask {
             Ask::Shot(reply) => self.wanted.push(reply),
-            Ask::Order(order, reply) => {
-                let at = self.present();
-                let in_charge = self.table.in_charge();
-                let (answer, act) = self.desk.carry_out(&mut self.engine, at, &order, in_charge);
-                if let Some(act) = act {
-                    self.outlet.operator(&act);
-                }
-                self.shot = None;
-                self.outlet.flush(&mut self.engine);
-                let _ = reply.send(answer);
-            }
+            Ask::Order(order, reply) => self.obey(&order, reply),
             Ask::Reload(plan, reply) => {
                 let _ = reply.send(self.reload(*plan));
             }
@@ -313,7 +406,7 @@ impl EngineTask {
     /// Now, or, while messages wait, the time of the last that was taken.
     fn present(&self) -> Instant {
         if self.arrivals.is_empty() {
-            self.hub.clock.now()
+            whole_millis(self.hub.clock.now())
         } else {
             self.engine.now()
         }
@@ -357,8 +450,15 @@ impl EngineTask {
         let mut engine = Engine::recall(plan.layout.clone(), at, &memory);
         engine.keep_measures(&mut self.engine);
         self.engine = engine;
-        self.engine
-            .handle(at, Input::Broker(self.hub.broker_connected()));
+        self.recalled = Some(memory);
+        self.run_starts();
+        self.broker_is(at, self.hub.broker_connected());
+        if !self.journal_well {
+            self.engine.handle(at, Input::Journal(false));
+            if let Some(scribe) = &mut self.outlet.scribe {
+                scribe.behind(&self.engine, false);
+            }
+        }
         self.table = TopicTable::new(&plan);
         self.hub.change_rights(&plan);
         self.names = Arc::new(LayoutNames::new(plan));
@@ -368,6 +468,9 @@ impl EngineTask {
             let _ = self.decode(&topic, &payload, true, &mut inputs);
             for input in inputs {
                 self.engine.handle(at, input);
+            }
+            if let Some(scribe) = &mut self.outlet.scribe {
+                scribe.message(&self.engine, &topic, &payload, true);
             }
         }
         self.shot = None;

@@ -12,6 +12,7 @@ mod desk;
 mod engine_task;
 pub mod http;
 pub mod hub;
+pub mod journal;
 mod last_words;
 mod log_limit;
 pub mod metrics;
@@ -21,6 +22,7 @@ mod outlet;
 mod reading;
 pub mod reload;
 mod say;
+mod scribe;
 pub mod service;
 pub mod show;
 mod start;
@@ -43,6 +45,7 @@ use clock::Clock;
 use desk::Desk;
 use engine_task::EngineTask;
 use hub::{Hub, LayoutNames, NoAnswer};
+use journal::{Journal, Keep, RetainedInJournal};
 use last_words::LastWords;
 use log_limit::LogLimit;
 use metrics::Metrics;
@@ -51,6 +54,7 @@ use mqtt::client::{Client, ClientConfig};
 use mqtt::publisher::Publisher;
 use outlet::Outlet;
 use reload::ReloadError;
+use scribe::Scribe;
 pub use start::{StartError, reach};
 
 /// Messages that may wait for the engine.
@@ -67,8 +71,10 @@ const STOP_MAX: Duration = Duration::from_secs(5);
 pub struct Options {
     /// Where the plan came from: it is read again on [`Daemon::reload_file`] and on request.
     pub plan_file: Option<PathBuf>,
-    /// What an earlier run has remembered (rule B8).
+    /// What an earlier run has remembered (rule B8); it goes before what the journal says.
     pub memory: Option<Memory>,
+    /// Where the journal is; `None`: nothing is written down.
+    pub journal: Option<Keep>,
 }
 
 /// Where a running daemon is reached.
@@ -88,6 +94,7 @@ pub struct Daemon {
     hub: Arc<Hub>,
     publisher: Publisher,
     broker: Option<Broker>,
+    journal: Option<Journal>,
     stop: watch::Sender<bool>,
     engine: JoinHandle<()>,
     web: JoinHandle<()>,
@@ -108,12 +115,18 @@ impl Daemon {
         let pin = start::pin(&plan.web)?;
         let tls = start::tls(&plan.web)?;
         let rights = start::rights(&plan);
-        let (broker, way) = start::broker(&plan.mqtt, &rights)?;
-
         let clock = Clock::start();
+        let metrics = Metrics::new().map_err(|error| StartError::Setup(error.to_string()))?;
+        let (journal, left) = start::journal(options.journal, &clock, &metrics)?;
+        let memory = options.memory.or(left.memory);
+        let prefix = &plan.topic_prefix;
+        let retained = journal
+            .clone()
+            .map(|journal| RetainedInJournal::new(journal, left.retained, prefix));
+        let (broker, way) = start::broker(&plan.mqtt, &rights, retained)?;
+
         let (stop, stopping) = watch::channel(false);
         let (asks, asked) = mpsc::channel(hub::ASKS_MAX);
-        let metrics = Metrics::new().map_err(|error| StartError::Setup(error.to_string()))?;
         let (arrivals, arrived) = mpsc::channel(ARRIVALS_MAX);
         let config = client_config(&plan, way, clock.clone());
         let client = Client::start(config, arrivals).map_err(|error| StartError::Url { error });
@@ -134,11 +147,12 @@ impl Daemon {
         let hub = Arc::new(hub);
         let names = http::Names::new(web, &plan.web.allowed_hosts);
         let sessions = http::Sessions::new(pin, tls.is_some());
-        let router = http::router(hub.clone(), names, sessions, options.plan_file.clone());
+        let plan_file = options.plan_file.clone();
+        let router = http::router(hub.clone(), names, sessions, plan_file, journal.clone());
         let server = http::server::serve(listener, tls, router, hub.clone(), stopping.clone());
         let task = engine_task(
             plan,
-            options.memory,
+            (memory, journal.clone()),
             &hub,
             &publisher,
             arrived,
@@ -155,19 +169,25 @@ impl Daemon {
             hub,
             publisher,
             broker,
+            journal,
             stop,
             engine: tokio::spawn(task.run()),
             web: tokio::spawn(server),
         };
-        if daemon.broker.is_some() {
+        daemon.begun().await;
+        Ok(daemon)
+    }
+
+    async fn begun(&self) {
+        if self.broker.is_some() {
             // Our own broker is there already: whoever publishes after the start is heard.
-            let ready = tokio::time::timeout(READY_MAX, daemon.ready());
+            let ready = tokio::time::timeout(READY_MAX, self.ready());
             if ready.await.is_err() {
                 tracing::warn!("the daemon's own broker takes its time");
             }
         }
-        tracing::info!(web = %addresses.web, mqtt = ?addresses.mqtt, "started");
-        Ok(daemon)
+        let Addresses { web, mqtt } = self.addresses;
+        tracing::info!(%web, ?mqtt, "started");
     }
 
     /// Waits until the broker is connected and every subscription stands.
@@ -244,20 +264,23 @@ impl Daemon {
         if let Some(broker) = self.broker {
             broker.stop().await;
         }
+        if let Some(journal) = self.journal {
+            journal.stop().await;
+        }
         tracing::info!("stopped");
     }
 }
 
 fn engine_task(
     plan: Plan,
-    memory: Option<Memory>,
+    (memory, journal): (Option<Memory>, Option<Journal>),
     hub: &Arc<Hub>,
     publisher: &Publisher,
     arrivals: mpsc::Receiver<mqtt::client::Arrival>,
     asks: mpsc::Receiver<hub::Ask>,
     stop: watch::Receiver<bool>,
 ) -> EngineTask {
-    let at = hub.clock.now();
+    let at = engine_task::whole_millis(hub.clock.now());
     let layout = plan.layout.clone();
     let engine = match &memory {
         Some(memory) => Engine::recall(layout, at, memory),
@@ -267,7 +290,8 @@ fn engine_task(
     let desk = Desk::new(&plan);
     let names = Arc::new(LayoutNames::new(plan));
     hub.notifiers().renew(&names.plan.notify);
-    let outlet = Outlet::new(publisher.clone(), hub.clone(), names.clone());
+    let scribe = journal.map(Scribe::new);
+    let outlet = Outlet::new(publisher.clone(), hub.clone(), names.clone(), scribe);
     EngineTask {
         engine,
         hub: hub.clone(),
@@ -284,6 +308,8 @@ fn engine_task(
         wanted: Vec::new(),
         tick_due: at,
         inputs: Vec::new(),
+        recalled: memory,
+        journal_well: true,
     }
 }
 

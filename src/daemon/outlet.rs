@@ -16,6 +16,7 @@ use super::mqtt::publisher::Publisher;
 use super::notify::notice::{Event, Notice};
 use super::reading::is_noticeable;
 use super::say::Say;
+use super::scribe::Scribe;
 use super::show::{self, Kind};
 use crate::engine::alarm::lifecycle::AlarmState;
 use crate::engine::change::{Change, Item, What};
@@ -25,6 +26,7 @@ use crate::engine::layout::Layout;
 use crate::engine::snapshot::AlarmView;
 use crate::engine::time::{Instant, Span};
 use crate::engine::{Engine, View};
+use crate::wire::stamp::Label;
 use crate::wire::state_json;
 
 /// The least time between two looks at line-up, which looks at the whole layout.
@@ -55,13 +57,20 @@ pub(super) struct Outlet {
     news: u64,
     /// The run, among all of this layout.
     run: String,
+    /// Who writes down what goes out, where there is a journal.
+    pub(super) scribe: Option<Scribe>,
 }
 
 /// A record on its way: event name, id, data of the event.
 type Record = (&'static str, Arc<str>, Arc<str>);
 
 impl Outlet {
-    pub(super) fn new(publisher: Publisher, hub: Arc<Hub>, names: Arc<LayoutNames>) -> Self {
+    pub(super) fn new(
+        publisher: Publisher,
+        hub: Arc<Hub>,
+        names: Arc<LayoutNames>,
+        scribe: Option<Scribe>,
+    ) -> Self {
         Self {
             publisher,
             hub,
@@ -77,6 +86,7 @@ impl Outlet {
             heard: None,
             news: 0,
             run: format!("{:x}", wall_now_us()),
+            scribe,
         }
     }
 
@@ -100,6 +110,7 @@ impl Outlet {
         let layout = engine.layout();
         let mut items: BTreeSet<Item> = show::fixed_items(layout).into_iter().collect();
         let snapshot = engine.snapshot();
+        let broker = show::broker(&snapshot);
         let trains = snapshot
             .trains
             .iter()
@@ -116,6 +127,11 @@ impl Outlet {
         for item in items {
             // Readers get it with the snapshot.
             let _ = self.publish(engine, &item);
+        }
+        if let Some(scribe) = &mut self.scribe {
+            scribe.record("broker", "broker", Some(broker));
+            scribe.is_whole(&self.names.json);
+            scribe.flush(engine);
         }
         self.hub.stream.restart();
         self.line_up_due = Some(engine.now());
@@ -158,8 +174,22 @@ impl Outlet {
             self.settle(&changes);
             log(&changes, engine.layout());
         }
+        self.write_down(engine, &changes);
         self.announce(engine);
         self.speak(engine);
+    }
+
+    /// What was published is told to the journal; everything, where it has missed something.
+    fn write_down(&mut self, engine: &mut Engine, changes: &[Change]) {
+        let Some(scribe) = &mut self.scribe else {
+            return;
+        };
+        scribe.changes(changes, engine);
+        if scribe.missed() {
+            self.everything(engine);
+        } else {
+            scribe.flush(engine);
+        }
     }
 
     /// Tells the engine whether anybody would hear a warning, where that has changed.
@@ -196,7 +226,12 @@ impl Outlet {
         }
         if second {
             records.extend(self.readings(engine));
-            records.extend(self.broker(engine));
+            let broker = self.broker(engine);
+            if let (Some(_), Some(scribe)) = (&broker, &mut self.scribe) {
+                scribe.record("broker", "broker", Some(self.broker.clone()));
+                scribe.flush(engine);
+            }
+            records.extend(broker);
         }
         if !records.is_empty() {
             self.hub.stream.append(records);
@@ -219,8 +254,15 @@ impl Outlet {
             if self.held.remove(&topic) {
                 self.publisher.clear(&topic);
             }
+            if let Some(scribe) = &mut self.scribe {
+                scribe.record(kind.word(), &id, None);
+            }
             return Some(record(kind.word(), &id, "null"));
         };
+        if let Some(scribe) = &mut self.scribe {
+            let record = state_json::view_json(&view, &self.names.plan.layout, Label::Seconds);
+            scribe.record(kind.word(), &id, Some(record));
+        }
         if let (Item::Detector(detector), View::Detector(view)) = (item, &view)
             && let Some(shown) = self.shown.get_mut(detector.index())
         {

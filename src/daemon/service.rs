@@ -23,8 +23,8 @@ impl Service {
     #[must_use]
     pub fn ready(hub: &Arc<Hub>, status: &str) -> Self {
         say(&[NotifyState::Ready, NotifyState::Status(status)]);
-        let watchdog = sd_notify::watchdog_enabled()
-            .map(|limit| tokio::spawn(live(Arc::clone(hub), limit)));
+        let watchdog =
+            sd_notify::watchdog_enabled().map(|limit| tokio::spawn(live(Arc::clone(hub), limit)));
         Self { watchdog }
     }
 

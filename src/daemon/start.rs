@@ -17,10 +17,14 @@ use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::pem::PemObject as _;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
+use super::clock::Clock;
 use super::hub::SharedRights;
+use super::journal::schema::OpenError;
+use super::journal::{Journal, Keep, Left, RetainedInJournal};
+use super::metrics::Metrics;
 use super::mqtt::AddressError;
 use super::mqtt::broker::access::UsersError;
-use super::mqtt::broker::{Action, Broker, BrokerConfig, Permit, Users};
+use super::mqtt::broker::{Action, Broker, BrokerConfig, Permit, RetainedStore, Users};
 use crate::plan::{Mqtt, Plan, Web};
 use crate::wire::rights::{OWN_USER, Rights};
 
@@ -88,6 +92,12 @@ pub enum StartError {
         /// Why not.
         error: AddressError,
     },
+    /// The journal cannot be used.
+    #[error("[journal] path in the plan: {error}")]
+    Journal {
+        /// Why not.
+        error: OpenError,
+    },
     /// The system gives no randomness, or a metric is wrong.
     #[error("the daemon cannot be set up: {0}")]
     Setup(String),
@@ -124,10 +134,25 @@ pub(super) async fn listen(web: &Web) -> Result<TcpListener, StartError> {
         .map_err(|error| listen_error(WEB, web.listen, error))
 }
 
+/// Opens the journal, where one is wanted, and what an earlier run has left in it.
+pub(super) fn journal(
+    keep: Option<Keep>,
+    clock: &Clock,
+    metrics: &Metrics,
+) -> Result<(Option<Journal>, Left), StartError> {
+    let Some(keep) = keep else {
+        return Ok((None, Left::default()));
+    };
+    let (journal, left) = Journal::open(keep, clock.clone(), metrics.journal.clone())
+        .map_err(|error| StartError::Journal { error })?;
+    Ok((Some(journal), left))
+}
+
 /// Starts the embedded broker, where the plan wants it, and tells the way to the broker.
 pub(super) fn broker(
     mqtt: &Mqtt,
     rights: &SharedRights,
+    retained: Option<RetainedInJournal>,
 ) -> Result<(Option<Broker>, Way), StartError> {
     match mqtt {
         Mqtt::Embedded {
@@ -137,6 +162,7 @@ pub(super) fn broker(
             ..
         } => {
             let mut config = BrokerConfig::new(*listen);
+            config.retained = retained.map(|store| Arc::new(store) as Arc<dyn RetainedStore>);
             let (mut user, mut password) = (None, None);
             if let Some(file) = password_file {
                 let text = read("[mqtt] password_file", file)?;

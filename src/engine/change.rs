@@ -103,6 +103,21 @@ pub enum Health {
     OutOfService,
 }
 
+impl Health {
+    /// Every one.
+    pub const ALL: [Self; 9] = [
+        Self::Ok,
+        Self::Silent,
+        Self::Implausible,
+        Self::Stuck,
+        Self::Noisy,
+        Self::Drifting,
+        Self::Disagreeing,
+        Self::Coupled,
+        Self::OutOfService,
+    ];
+}
+
 /// Where a position comes from.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum PositionFrom {

@@ -25,12 +25,10 @@ impl Engine {
                 Ok(place) => self.stands_here(place),
                 Err(why) => Outcome::Refused(why),
             },
-            Command::Empty(spot) | Command::RemovedByHand(spot) => {
-                match self.place_of_spot(spot) {
-                    Ok(place) => self.is_empty(place),
-                    Err(why) => Outcome::Refused(why),
-                }
-            }
+            Command::Empty(spot) | Command::RemovedByHand(spot) => match self.place_of_spot(spot) {
+                Ok(place) => self.is_empty(place),
+                Err(why) => Outcome::Refused(why),
+            },
             Command::NameTrain(train, name) => self.name_train(train, name),
             Command::Seen(turnout, position) => self.seen(turnout, position),
             Command::InCharge(turnout, span) => self.in_charge(turnout, span, word),

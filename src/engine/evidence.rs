@@ -6,11 +6,17 @@ use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
 use crate::change::{Evidence, Health, Item, Occupancy, PositionFrom, What};
 use crate::detector::Moved;
+use crate::feed::Power;
 use crate::ids::{DetectorId, NodeId, PlaceId, TurnoutId};
 use crate::input::{Outcome, Position, Sample, TablePosition};
-use crate::layout::{DetectorKind, PositionSource, Subject as Watched};
+use crate::layout::{DetectorKind, Equipped, PositionSource, Subject as Watched, Watches};
+use crate::time::Span;
 use crate::timers::Subject;
 use crate::wording;
+
+/// A device that dies falls silent with all its detectors within this time, each of which is
+/// noticed on its own. Common practice, no source: devices report each once a second or oftener.
+const NODE_DIES_WITHIN: Span = Span::from_secs(2);
 
 #[derive(Debug, Default)]
 pub(crate) struct NodeState {
@@ -72,9 +78,12 @@ impl Engine {
         if moved.light {
             self.look_for_ambient(id);
         }
+        if moved.fade {
+            self.look_for_fade(id);
+        }
         (
             outcome,
-            moved.any() || waited_for || short_moved || moved.light,
+            moved.any() || waited_for || short_moved || moved.light || moved.fade,
         )
     }
 
@@ -140,7 +149,9 @@ impl Engine {
         let detector = &self.layout.detectors[id.index()];
         let (subject, kind) = (detector.subject, detector.kind);
         let evidence = self.detectors[id.index()].evidence;
-        self.look_for_stuck(id);
+        if self.look_for_stuck(id) {
+            self.report_health(id);
+        }
         if let Some(place) = self.track.watched_by(subject) {
             self.dirty.places.mark(place.index());
             if kind == DetectorKind::Current
@@ -150,6 +161,7 @@ impl Engine {
                 self.note_current_lost(place);
             }
             self.count_dropout(id, place, before);
+            self.look_for_contradiction(id);
             for feed in self.places[place.index()].feeds.clone() {
                 self.dirty.feeds.mark(feed.index());
             }
@@ -188,7 +200,65 @@ impl Engine {
             if self.detectors[id.index()].dropped_out(detector, now) {
                 self.report_health(id);
             }
+        } else if before.0 == Evidence::Off && self.detectors[id.index()].evidence == Evidence::On {
+            self.detectors[id.index()].passes += 1;
         }
+    }
+
+    /// `disagreeing`: one detector of a place says a vehicle, and another that watches all of it
+    /// and would see that vehicle says none, for too long. Which of them is wrong nobody can know.
+    fn look_for_contradiction(&mut self, id: DetectorId) {
+        let Some(place) = self
+            .track
+            .watched_by(self.layout.detectors[id.index()].subject)
+        else {
+            return;
+        };
+        let ids = self.places[place.index()].detectors.clone();
+        if ids.len() < 2 {
+            return;
+        }
+        let now = self.now;
+        for one in &ids {
+            let since = ids
+                .iter()
+                .filter_map(|other| self.contradicts(place, *one, *other))
+                .min();
+            let detector = &self.layout.detectors[one.index()];
+            if self.detectors[one.index()].judge_contradicted(detector, since, now) {
+                self.report_health(*one);
+            }
+            self.plan_detector_wake(*one);
+        }
+    }
+
+    /// Since when two detectors of a place say what cannot both be.
+    fn contradicts(
+        &self,
+        place: PlaceId,
+        one: DetectorId,
+        other: DetectorId,
+    ) -> Option<crate::time::Instant> {
+        let state = |id: DetectorId| &self.detectors[id.index()];
+        let (on, off) = match (state(one).evidence, state(other).evidence) {
+            (Evidence::On, Evidence::Off) => (one, other),
+            (Evidence::Off, Evidence::On) => (other, one),
+            _ => return None,
+        };
+        let (sees, blind) = (
+            &self.layout.detectors[on.index()],
+            &self.layout.detectors[off.index()],
+        );
+        // A car that draws nothing breaks a beam and no current flows: that is no contradiction.
+        let would_see = match blind.kind {
+            DetectorKind::Current => {
+                self.places[place.index()].power == Power::Live
+                    && (sees.kind == DetectorKind::Current || self.layout.equipped == Equipped::All)
+            }
+            DetectorKind::Optical | DetectorKind::Contact => true,
+        };
+        (blind.watches == Watches::Whole && would_see)
+            .then(|| state(on).evidence_since.max(state(off).evidence_since))
     }
 
     pub(crate) fn report_health(&mut self, id: DetectorId) {
@@ -227,6 +297,12 @@ impl Engine {
         let health = self.detectors[id.index()].health;
         match health {
             Health::Ok | Health::OutOfService => self.clear(AlarmKind::DetectorFault, &subject),
+            // Perhaps the first of a device that has died: then its one alarm is to stand for all.
+            Health::Silent if node.is_some_and(|node| !self.node_speaks(node, id)) => {
+                let text = wording::detector_fault(&name, health_in_words(health));
+                let (kind, now) = (AlarmKind::DetectorFault, self.now);
+                self.raise_after(kind, &subject, now, NODE_DIES_WITHIN, text);
+            }
             _ => {
                 let text = wording::detector_fault(&name, health_in_words(health));
                 self.raise(AlarmKind::DetectorFault, &subject, text);
@@ -234,14 +310,40 @@ impl Engine {
         }
     }
 
+    /// Offline, or all of its detectors that report steadily are silent, of which one alone proves
+    /// nothing about it.
     fn node_is_gone(&self, node: NodeId) -> bool {
         let state = &self.nodes[node.index()];
-        state.online == Some(false)
-            || (state.detectors.len() > 1
-                && state
-                    .detectors
-                    .iter()
-                    .all(|d| self.detectors[d.index()].is_silent()))
+        let mut steady = 0;
+        let mut speaks = false;
+        for detector in &state.detectors {
+            let detector = &self.detectors[detector.index()];
+            steady += usize::from(!detector.reports_changes_only());
+            speaks |= !detector.reports_changes_only() && !detector.is_silent();
+        }
+        state.online == Some(false) || (steady > 1 && !speaks)
+    }
+
+    /// Whether another detector of the device was heard well after this one, or there is none that
+    /// could be.
+    fn node_speaks(&self, node: NodeId, silent: DetectorId) -> bool {
+        let last = self.detectors[silent.index()].heard();
+        let mut others = 0;
+        for other in &self.nodes[node.index()].detectors {
+            let detector = &self.detectors[other.index()];
+            if *other == silent || detector.reports_changes_only() {
+                continue;
+            }
+            others += 1;
+            let later = match (detector.heard(), last) {
+                (Some(heard), Some(last)) => heard > last.plus(NODE_DIES_WITHIN),
+                (heard, _) => heard.is_some(),
+            };
+            if later {
+                return true;
+            }
+        }
+        others == 0
     }
 
     fn tell_node(&mut self, node: NodeId) {
@@ -253,8 +355,17 @@ impl Engine {
             let name = self.layout.nodes[node.index()].name.clone();
             let text = wording::detector_fault(&name, "the device is not heard");
             self.raise(AlarmKind::DetectorFault, &subject, text);
+            for detector in self.nodes[node.index()].detectors.clone() {
+                let subject = self.layout.detectors[detector.index()].id.clone();
+                self.hold_or_drop(AlarmKind::DetectorFault, &subject);
+                self.suppress(AlarmKind::DetectorFault, &subject, true);
+            }
         } else {
             self.clear(AlarmKind::DetectorFault, &subject);
+            for detector in self.nodes[node.index()].detectors.clone() {
+                let subject = self.layout.detectors[detector.index()].id.clone();
+                self.suppress(AlarmKind::DetectorFault, &subject, false);
+            }
         }
     }
 
@@ -284,6 +395,7 @@ impl Engine {
         let before = (state.evidence, state.evidence_since);
         let mut moved = state.look(&self.layout.detectors[id.index()], self.now);
         moved.health |= self.look_for_stuck(id);
+        self.look_for_contradiction(id);
         self.plan_detector_wake(id);
         if moved.any() {
             self.note_moved(id, moved, before);
@@ -407,6 +519,20 @@ impl Engine {
             self.broker_lost_at = Some(now);
             let at = now.plus(self.layout.settings.broker_grace);
             self.timers.set(Subject::Broker, Some(at));
+        }
+        Outcome::Taken
+    }
+
+    /// The journal keeps up, or does not: what is remembered, not what is decided, depends on it.
+    pub(crate) fn hear_journal(&mut self, well: bool) -> Outcome {
+        if well {
+            self.clear(AlarmKind::JournalBehind, "journal");
+        } else {
+            self.raise(
+                AlarmKind::JournalBehind,
+                "journal",
+                wording::journal_behind(),
+            );
         }
         Outcome::Taken
     }

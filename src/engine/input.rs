@@ -26,6 +26,8 @@ pub enum Input {
     Node(NodeId, bool),
     /// The broker was lost (`false`) or is back (`true`).
     Broker(bool),
+    /// The journal keeps up (`true`), or what is known is not on the disk in time (`false`).
+    Journal(bool),
     /// The operator's word.
     Command(Command, Word),
     /// Whether anybody would hear an announcement: a page is open with sound, or a notifier has

@@ -46,7 +46,7 @@ use ahead::{Lookouts, Outlook, Warnings};
 use alarm::Desk;
 use change::{Change, Item, What};
 use detector::DetectorState;
-pub use detector::{Promise, promise};
+pub use detector::{Promise, SequentialTest, promise, until_on};
 use evidence::NodeState;
 use feed::FeedState;
 use ids::{DetectorId, PlaceId, TrainId, TurnoutId};
@@ -279,6 +279,7 @@ impl Engine {
             Input::FeedVoltage(feed, volts) => self.hear_voltage(feed, volts),
             Input::Node(node, online) => self.hear_node(node, online),
             Input::Broker(back) => self.hear_broker(back),
+            Input::Journal(well) => self.hear_journal(well),
             Input::Command(command, word) => self.obey(command, &word),
             Input::Heard(heard) => {
                 self.heard = Some(heard);

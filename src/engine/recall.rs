@@ -247,7 +247,7 @@ impl Engine {
         let turnout = self.layout.turnouts.iter().position(|t| t.id == subject);
         match kind {
             // What was not heard, or seen to come, before the power cut says nothing now.
-            AlarmKind::DetectorFault | AlarmKind::BrokerLost => None,
+            AlarmKind::DetectorFault | AlarmKind::BrokerLost | AlarmKind::JournalBehind => None,
             AlarmKind::Unannounced => {
                 let place = self.place_named(subject)?;
                 let train = self.places[place.index()].trains.first().copied()?;

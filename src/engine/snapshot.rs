@@ -137,6 +137,8 @@ pub struct DetectorView {
     pub since: Instant,
     /// Drop-outs under trains since the start.
     pub dropouts: u64,
+    /// How often a vehicle came since the start, drop-outs not counted.
+    pub passes: u64,
     /// Samples dropped since the start: late, implausible.
     pub dropped: (u64, u64),
     /// How often its clock was seen to step.

@@ -194,6 +194,7 @@ impl Engine {
             heard: state.heard(),
             since: state.evidence_since,
             dropouts: state.dropouts,
+            passes: state.passes,
             dropped: (state.late, state.implausible),
             clock_steps: state.clock_steps(),
         }

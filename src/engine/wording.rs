@@ -144,6 +144,10 @@ pub(crate) fn broker_lost() -> String {
     String::from("The message broker does not answer: nothing shown is live")
 }
 
+pub(crate) fn journal_behind() -> String {
+    String::from("The journal is behind: a power cut now would forget where trains stand")
+}
+
 /// A warning about what lies ahead of a train.
 pub(crate) fn ahead(kind: AlarmKind, train: &str, at: &str) -> String {
     match kind {

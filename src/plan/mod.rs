@@ -23,6 +23,7 @@ use crate::engine::time::Span;
 pub use finding::{Finding, Level};
 pub use names::did_you_mean;
 pub use notify::Notify;
+pub use report::place;
 
 /// A resolved plan: the layout for the engine and the settings for the shell.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,6 +39,8 @@ pub struct Plan {
     /// `in_charge_minutes`: how long points are in an operator's charge where no time is given
     /// (T11).
     pub in_charge: Span,
+    /// `[trains]`: what one axle draws.
+    pub wheelsets: Wheelsets,
     /// `[mqtt]`.
     pub mqtt: Mqtt,
     /// `[web]`.
@@ -46,6 +49,28 @@ pub struct Plan {
     pub journal: Journal,
     /// `[[notify]]`.
     pub notify: Vec<Notify>,
+}
+
+/// The resistor wheelsets of `[trains]`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Wheelsets {
+    /// `wheelset_ohms`: across one axle.
+    pub ohms: f64,
+    /// `wheelsets_per_car`: how many axles of an equipped vehicle carry resistors.
+    pub per_car: u32,
+    /// `track_volts`.
+    pub track_volts: f64,
+}
+
+/// As in a plan that says nothing.
+impl Default for Wheelsets {
+    fn default() -> Self {
+        Self {
+            ohms: 10_000.0,
+            per_car: 2,
+            track_volts: 12.0,
+        }
+    }
 }
 
 /// One incoming topic.
@@ -151,6 +176,10 @@ pub struct Journal {
     pub path: PathBuf,
     /// How long it remembers.
     pub keep_days: u32,
+    /// Its size at most, in megabytes.
+    pub keep_mb: u32,
+    /// Megabytes of raw messages at most; 0: none are kept.
+    pub raw_mb: u32,
 }
 
 /// The largest plan file, in bytes: far above any layout, far below what would hurt.
@@ -193,12 +222,14 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
     checks::run(&looking, report);
     let mqtt = resolve::shell::mqtt(&written, file, report);
     let web = resolve::shell::web(&written, file, report);
+    let notify = resolve::notify::notify(&written, file, report);
     let scale = section.and_then(|layout| layout.scale.as_ref());
     Some(Plan {
         layout: resolved.layout,
         scale: scale.map(|scale| scale.value.0.clone())?,
         topic_prefix,
         in_charge: resolved.in_charge,
+        wheelsets: resolve::shell::wheelsets(&written),
         bindings: resolved
             .bindings
             .into_iter()
@@ -207,6 +238,6 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
         mqtt: mqtt?,
         web: web?,
         journal: resolve::shell::journal(&written, file)?,
-        notify: resolve::notify::notify(&written, file, report),
+        notify,
     })
 }

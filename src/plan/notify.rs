@@ -3,9 +3,9 @@
 //! No secret is in a plan: only where it is kept.
 
 use std::path::PathBuf;
-use std::time::Duration;
 
 use crate::engine::alarm::kinds::Priority;
+use crate::engine::time::Span;
 
 /// One way out.
 #[derive(Clone, Debug, PartialEq)]
@@ -50,7 +50,7 @@ pub enum Way {
         /// Program and arguments, each a template; no shell reads them.
         command: Vec<String>,
         /// It is ended when it runs for longer.
-        time_limit: Duration,
+        time_limit: Span,
     },
 }
 

@@ -106,6 +106,12 @@ impl Report {
     }
 }
 
+/// Line and column of a byte of a text, both from 1, the column in characters.
+#[must_use]
+pub fn place(text: &str, at: usize) -> (usize, usize) {
+    Lines::new(text).place(at)
+}
+
 /// Where lines begin.
 struct Lines<'t> {
     text: &'t str,

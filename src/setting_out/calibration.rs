@@ -40,6 +40,8 @@ pub struct Fit {
     pub most: f64,
     /// How many lie further off than six spreads.
     pub far: usize,
+    /// The smallest step between two samples.
+    pub step: f64,
     /// Correlation of each sample with the one before, -1 to 1: 0 for independent samples.
     pub lingers: f64,
 }
@@ -117,6 +119,7 @@ pub fn fit(levels: &[f64]) -> Result<Fit, FitError> {
             .iter()
             .filter(|level| (*level - mean).abs() > FAR_SD * sd)
             .count(),
+        step: resolution,
         lingers: lingers(levels, mean, sd),
     })
 }

@@ -8,7 +8,7 @@
 use super::calibration::Fit;
 use super::run_length::{normal_above, normal_below, threshold};
 use crate::engine::layout::Sequential;
-use crate::engine::promise;
+use crate::engine::{promise, until_on};
 
 /// Longer than this between two false occupancies is the same as never: a hundred thousand years.
 pub const NEVER_H: f64 = 1e9;
@@ -19,6 +19,8 @@ const OFF_PART: f64 = 0.5;
 const MARGIN_SD_MIN: f64 = 1.0;
 /// More often than once in so many hours is worth a caution.
 const SELDOM_H: f64 = 100.0;
+/// Steps that are larger than this part of the spread are coarse.
+const COARSE_SD: f64 = 0.7;
 /// Samples that are more like the one before than this are not independent.
 const LINGERS_MOST: f64 = 0.3;
 
@@ -148,10 +150,54 @@ pub fn propose(
     Ok(proposal)
 }
 
+/// When a vehicle that was not measured would be seen.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Delay {
+    /// What it is.
+    pub vehicle: &'static str,
+    /// What it draws, mA.
+    pub draws_ma: f64,
+    /// Mean time until the thresholds say `on`, seconds; `None`: not within [`SEEN_WITHIN_S`].
+    pub threshold_s: Option<f64>,
+    /// The same of the sequential test.
+    pub sequential_s: Option<f64>,
+}
+
+/// What takes longer than this on the average counts as not seen, seconds: a train has gone by.
+pub const SEEN_WITHIN_S: f64 = 60.0;
+
+/// Predicts when a vehicle would be seen that adds `draws_ma` to the vacant level of a current
+/// detector and spreads as the measured one does.
+#[must_use]
+pub fn delay(
+    proposal: &Proposal,
+    question: &Question,
+    vehicle: &'static str,
+    draws_ma: f64,
+) -> Delay {
+    let settings = proposal.settings;
+    let (mean, sd) = (settings.vacant_mean + draws_ma, settings.occupied_sd);
+    let beyond = normal_below((mean - proposal.on) / sd);
+    let seen = |samples: f64| {
+        let seconds = samples / question.sample_hz;
+        (seconds <= SEEN_WITHIN_S).then_some(seconds)
+    };
+    Delay {
+        vehicle,
+        draws_ma,
+        threshold_s: seen(threshold(beyond, in_a_row(question))),
+        sequential_s: seen(until_on(settings, mean, sd)),
+    }
+}
+
+/// The sample that reaches the threshold, and those until the confirming time is over.
+fn in_a_row(question: &Question) -> u32 {
+    (1.0 + (question.confirm_s * question.sample_hz).ceil()).min(1e6) as u32
+}
+
 /// The plain threshold: each sample is beyond it by chance, and so many in a row must be.
 fn plain(margins: [f64; 2], question: &Question) -> Promised {
-    // The sample that reaches the threshold, and those until the time is over.
-    let in_a_row = (1.0 + (question.confirm_s * question.sample_hz).ceil()).min(1e6) as u32;
+    let in_a_row = in_a_row(question);
     let wrong = threshold(normal_above(margins[0]), in_a_row);
     let right = threshold(normal_below(margins[1]), in_a_row);
     Promised {
@@ -181,6 +227,13 @@ fn cautions(proposal: &mut Proposal, vacant: &Fit, occupied: &Fit) {
                 "{name}: each sample is like the one before (correlation {:.2}), so the intervals \
                  promised are too long: measure over a longer time",
                 fit.lingers
+            ));
+        }
+        if fit.step > COARSE_SD * fit.sd {
+            say(format!(
+                "{name}: readings come in steps of {:.3}, as coarse as their spread, so false \
+                 occupancies may come three times as often: use a finer range of the detector",
+                fit.step
             ));
         }
         if fit.far > 0 {
@@ -231,6 +284,7 @@ mod tests {
             least: mean - 3.0 * sd,
             most: mean + 3.0 * sd,
             far: 0,
+            step: 0.0,
             lingers: 0.0,
         }
     }

@@ -77,7 +77,7 @@ pub fn blind_to_one_car(budget: &Budget, axles_per_car: u32) -> Option<String> {
     (needed > axles_per_car).then(|| {
         format!(
             "one car with {axles_per_car} resistor axle{} draws {:.2} mA and is not seen: it takes \
-             {needed} axles; lower the threshold, or the resistance",
+             {needed} axles",
             if axles_per_car == 1 { "" } else { "s" },
             budget.axle_ma * f64::from(axles_per_car),
         )

@@ -42,6 +42,7 @@ pub const fn subject_word(kind: SubjectKind) -> &'static str {
         SubjectKind::Table => "table",
         SubjectKind::DetectorOrNode => "detector, node",
         SubjectKind::Broker => "broker",
+        SubjectKind::Journal => "journal",
     }
 }
 

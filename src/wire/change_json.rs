@@ -4,6 +4,7 @@
 //! end, keys in the contract's order, `t` with three decimals.
 
 use serde::Serialize;
+use serde_json::Value;
 
 use super::words::Worded;
 use crate::engine::Engine;
@@ -20,6 +21,32 @@ pub fn change_line(change: &Change, engine: &Engine) -> String {
     // Plain text and numbers always serialize; were it not so, the line says only when.
     let body = serde_json::to_string(&shape).unwrap_or_else(|_| "{}".to_owned());
     format!("{{\"t\":{},{}", change.at, body.trim_start_matches('{'))
+}
+
+/// A change as a row of the journal: kind, id, and the rest of the line as JSON text. An alarm's
+/// type and subject are in its id.
+#[must_use]
+pub fn change_row(change: &Change, engine: &Engine) -> Option<(&'static str, String, String)> {
+    let shape = serde_json::to_value(shape(&change.what, engine)).ok()?;
+    let Value::Object(mut keys) = shape else {
+        return None;
+    };
+    let kind = match &change.what {
+        What::Block { .. } => "block",
+        What::Turnout { .. } => "turnout",
+        What::Table { .. } => "table",
+        What::Feed { .. } => "feed",
+        What::Detector { .. } => "detector",
+        What::Train { .. } => "train",
+        What::Alarm { .. } => "alarm",
+    };
+    let id = keys.remove("id")?.as_str()?.to_owned();
+    keys.remove("kind");
+    if kind == "alarm" {
+        keys.remove("type");
+        keys.remove("subject");
+    }
+    Some((kind, id, Value::Object(keys).to_string()))
 }
 
 /// The last line: what is known at the end. `snapshot` is JSON text.

@@ -25,8 +25,8 @@ const WHY_CHARS_MAX: usize = 256;
 /// The longest body.
 const BODY_BYTES_MAX: usize = 4 * 1024;
 
-/// What kind of item a word is about. `out-of-service` means a detector's on `P/do/` and an
-/// alarm's below `/api/v1/alarms/`.
+/// What kind of item a word is about. `out-of-service` on `P/do/` means a detector, or an alarm
+/// where the id is an alarm's, with a colon.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Target {
     /// An alarm, by `type:subject`.
@@ -42,6 +42,15 @@ pub enum Target {
 }
 
 impl Target {
+    /// What a verb on `P/do/` with this id is about; `None` for a verb that is not known.
+    #[must_use]
+    pub fn of(verb: &str, id: &str) -> Option<Self> {
+        match Self::of_verb(verb) {
+            Some(Self::Detector) if id.contains(':') => Some(Self::Alarm),
+            target => target,
+        }
+    }
+
     /// What a verb on `P/do/` is about; `None` for a verb that is not known.
     #[must_use]
     pub fn of_verb(verb: &str) -> Option<Self> {
@@ -72,7 +81,7 @@ pub fn message(
     if retained || payload.is_empty() {
         return None;
     }
-    let Some(target) = Target::of_verb(verb) else {
+    let Some(target) = Target::of(verb, id) else {
         return Some(Err(format!("no operator's word `{}`", short(verb))));
     };
     if payload.len() > BODY_BYTES_MAX {

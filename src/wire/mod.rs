@@ -9,6 +9,8 @@
 pub mod alarms_json;
 pub mod change_json;
 pub mod commands;
+pub mod history_json;
+pub mod journal_json;
 pub mod layout_json;
 pub mod memory_json;
 pub mod mqtt_topic;

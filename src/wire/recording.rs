@@ -45,6 +45,8 @@ pub enum Event<'a> {
     },
     /// The broker was lost (`false`) or is back (`true`).
     Broker(bool),
+    /// The journal fell behind (`false`) or keeps up again (`true`).
+    Journal(bool),
     /// Nothing but time.
     Tick,
 }
@@ -124,6 +126,7 @@ struct Written<'a> {
     #[serde(default)]
     retained: bool,
     broker: Option<String>,
+    journal: Option<String>,
     #[serde(borrow)]
     memory: Option<&'a RawValue>,
 }
@@ -148,6 +151,11 @@ impl<'a> Written<'a> {
                     retained,
                 })
             }
+            (None, None) if self.journal.is_some() => match self.journal.as_deref() {
+                Some("well") => Ok(Event::Journal(true)),
+                Some("behind") => Ok(Event::Journal(false)),
+                _ => shape("`journal` is neither `well` nor `behind`"),
+            },
             (None, None) if has_memory => Ok(Event::Tick),
             // A line that says nothing else lets time pass, but a misspelt key must not.
             (None, None) => match foreign_key(line) {
@@ -217,6 +225,13 @@ fn stands_as_json(text: &str) -> bool {
 pub fn broker_line(at: Instant, back: bool) -> String {
     let word = if back { "back" } else { "lost" };
     format!("{{\"t\":{at},\"broker\":\"{word}\"}}")
+}
+
+/// The line for the journal's falling behind (`false`) or keeping up again.
+#[must_use]
+pub fn journal_line(at: Instant, well: bool) -> String {
+    let word = if well { "well" } else { "behind" };
+    format!("{{\"t\":{at},\"journal\":\"{word}\"}}")
 }
 
 /// The line that lets time pass.

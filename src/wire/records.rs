@@ -75,6 +75,9 @@ pub(super) struct DetectorRecord<'a> {
     since: Stamp,
     heard: Option<Stamp>,
     dropouts: u64,
+    passes: u64,
+    dropouts_per_pass: Option<Rounded>,
+    advice: Option<&'static str>,
     late: u64,
     implausible: u64,
     clock_steps: u64,
@@ -211,12 +214,18 @@ pub(super) fn feed<'a>(view: &'a FeedView, layout: &'a Layout, label: Label) -> 
     }
 }
 
+/// From so many passes on, so many drop-outs in each on the average mean dirty track (common
+/// practice, no source).
+const DIRTY_AFTER_PASSES: u64 = 5;
+const DIRTY_PER_PASS: f64 = 1.0;
+
 pub(super) fn detector<'a>(
     view: &'a DetectorView,
     layout: &'a Layout,
     label: Label,
 ) -> DetectorRecord<'a> {
     let (late, implausible) = view.dropped;
+    let per_pass = (view.passes > 0).then(|| view.dropouts as f64 / view.passes as f64);
     DetectorRecord {
         evidence: view.evidence.word(),
         health: view.health.word(),
@@ -225,6 +234,11 @@ pub(super) fn detector<'a>(
         since: label.stamp(view.since),
         heard: view.heard.map(|at| label.stamp(at)),
         dropouts: view.dropouts,
+        passes: view.passes,
+        dropouts_per_pass: rounded(per_pass, 2),
+        advice: per_pass
+            .filter(|ratio| view.passes >= DIRTY_AFTER_PASSES && *ratio >= DIRTY_PER_PASS)
+            .map(|_| "clean this track"),
         late,
         implausible,
         clock_steps: view.clock_steps,

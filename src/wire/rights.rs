@@ -43,7 +43,8 @@ impl Rights {
         let mut topics: BTreeMap<String, Speakers> = BTreeMap::new();
         for binding in &plan.bindings {
             let speakers = topics.entry(binding.topic.clone()).or_default();
-            let node = carrier(layout, &binding.subject).and_then(|id| layout.nodes.get(id.index()));
+            let node =
+                carrier(layout, &binding.subject).and_then(|id| layout.nodes.get(id.index()));
             speakers.nodes.extend(node.map(|node| node.id.clone()));
             speakers.asked |= matches!(binding.subject, Bound::Asked(_) | Bound::TableAsked(_));
         }
@@ -101,7 +102,11 @@ impl Rights {
         }
         for node in &self.nodes {
             let _ = writeln!(text, "\nuser {node}");
-            for (topic, _) in self.topics.iter().filter(|(_, who)| who.nodes.contains(node)) {
+            for (topic, _) in self
+                .topics
+                .iter()
+                .filter(|(_, who)| who.nodes.contains(node))
+            {
                 line(&mut text, "topic write", topic);
             }
         }
@@ -198,7 +203,11 @@ mod tests {
     fn a_board_reports_what_it_carries_and_nothing_that_another_carries() {
         let rights = rights();
         let may = |user, topic| rights.may_publish(user, topic);
-        for topic in ["wharf/detector/d-east", "wharf/node/board-1", "wharf/feed/siding-power"] {
+        for topic in [
+            "wharf/detector/d-east",
+            "wharf/node/board-1",
+            "wharf/feed/siding-power",
+        ] {
             assert!(may(Some("board-1"), topic), "{topic}");
         }
         for topic in [

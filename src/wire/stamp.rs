@@ -47,6 +47,20 @@ pub fn rfc3339(us: i64) -> String {
     format!("{at:.3}")
 }
 
+/// Microseconds since 1970 of a moment as people and programs write it: RFC 3339 with its zone, or
+/// seconds since 1970.
+#[must_use]
+pub fn moment(text: &str) -> Option<i64> {
+    if let Ok(seconds) = text.parse::<f64>() {
+        // Up to the year 9999, as RFC 3339.
+        let known = (0.0..=253_402_207_200.0).contains(&seconds);
+        // The cast is exact to the microsecond for all of these but the last two bits.
+        return known.then_some((seconds * 1e6).round() as i64);
+    }
+    let moment: jiff::Timestamp = text.parse().ok()?;
+    Some(moment.as_microsecond())
+}
+
 /// A moment in JSON.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Stamp {
@@ -150,6 +164,30 @@ mod tests {
             json(&label.stamp(Instant(u64::MAX))),
             "\"9999-12-30T22:00:00.999Z\""
         );
+    }
+
+    /// The first two are the same moment: RFC 3339, section 5.8, from memory.
+    #[test]
+    fn moments_are_read_as_they_are_written() {
+        use super::{moment, rfc3339};
+        let known = moment("1996-12-19T16:39:57-08:00");
+        assert_eq!(known, moment("1996-12-20T00:39:57Z"));
+        assert_eq!(
+            known.map(rfc3339).as_deref(),
+            Some("1996-12-20T00:39:57.000Z")
+        );
+        assert_eq!(moment("1320067464.25"), moment("2011-10-31T13:24:24.25Z"));
+        for wrong in [
+            "",
+            "yesterday",
+            "-1",
+            "1e300",
+            "NaN",
+            "2026-01-31",
+            "2026-01-31T18:00:00",
+        ] {
+            assert_eq!(moment(wrong), None, "{wrong}");
+        }
     }
 
     #[test]

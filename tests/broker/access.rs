@@ -113,3 +113,30 @@ async fn what_is_not_permitted_goes_nowhere() {
         (1, 0)
     );
 }
+
+#[tokio::test]
+async fn a_session_is_its_users_own() {
+    let mut config = guarded(true);
+    config.users.add("esp-4", "water tower").expect("a hash");
+    let broker = Broker::start(config).expect("a free port");
+    let mut connect = login("esp-3", "signal box");
+    connect.clean_session = false;
+    let (mut owner, _) = Peer::connect(&broker, &connect).await;
+    owner.subscribe("x", QoS::AtLeastOnce).await;
+    // Another user, and nobody, under the same identifier: neither ends it nor gets its messages.
+    let mut other = login("esp-4", "water tower");
+    other.client_id.clone_from(&connect.client_id);
+    other.clean_session = true;
+    let (mut other, _) = Peer::connect(&broker, &other).await;
+    let mut nobody = Peer::clean(&broker, &connect.client_id).await;
+    assert_eq!(broker.counters().taken_over, 0);
+    nobody
+        .publish("x", "for the owner", QoS::AtLeastOnce, false)
+        .await;
+    assert_eq!(owner.text().await, "for the owner");
+    other.nothing_comes().await;
+    // The owner itself takes it over.
+    let (_again, present) = Peer::connect(&broker, &connect).await;
+    assert!(present);
+    assert_eq!(broker.counters().taken_over, 1);
+}

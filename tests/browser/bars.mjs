@@ -48,7 +48,8 @@ async function firstSight(slow) {
   await page.addInitScript(() => {
     globalThis.longTasks = [];
     new PerformanceObserver((list) => {
-      for (const { duration } of list.getEntries()) globalThis.longTasks.push(Math.round(duration));
+      for (const { duration } of list.getEntries())
+        globalThis.longTasks.push(Math.round(duration));
     }).observe({ type: 'longtask', buffered: true });
   });
   const began = Date.now();
@@ -68,12 +69,13 @@ async function firstSight(slow) {
   return { page, cdp, total, requests, shown, ...seen };
 }
 
-const list = (tasks) => (tasks.length ? `${tasks.length}, longest ${Math.max(...tasks)} ms` : 'none');
+const list = (tasks) =>
+  tasks.length ? `${tasks.length}, longest ${Math.max(...tasks)} ms` : 'none';
 
 const plain = await firstSight(1);
 console.log(
-  `  first sight: ${(plain.total / 1000).toFixed(1)} kB in ${plain.requests} answers, heads and the ` +
-    `beginning of the stream included; ${plain.tiles} tiles`,
+  `  first sight: ${(plain.total / 1000).toFixed(1)} kB in ${plain.requests} answers, heads and ` +
+    `the beginning of the stream included; ${plain.tiles} tiles`,
 );
 console.log(`  first paint: ${plain.paint} ms; track shown ${plain.shown} ms after the address`);
 await plain.page.context().close();
@@ -139,7 +141,8 @@ function phone() {
       seen.bundles.push(Date.now());
     });
     answer.pipe(createGunzip()).on('data', (text) => {
-      seen.events += String(text).split('\nevent: ').length - 1 + Number(String(text).startsWith('event'));
+      seen.events +=
+        String(text).split('\nevent: ').length - 1 + Number(String(text).startsWith('event'));
     });
   });
   request.on('error', () => {});
@@ -148,7 +151,8 @@ function phone() {
 
 const most = (times) =>
   Math.max(0, ...times.map((at) => times.filter((t) => t >= at && t < at + 1000).length));
-const rank = (sorted, share) => sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * share))];
+const rank = (sorted, share) =>
+  sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * share))];
 
 async function changes(page, mqtt, prefix, from) {
   const times = [];

@@ -30,7 +30,7 @@ const HEADERS = {
   'Cache-Control': 'no-cache',
 };
 const STEP_MS = 1_500;
-const KEEP_ALIVE_MS = 15_000;
+const KEEP_ALIVE_MS = 5_000;
 const RING = 4_096;
 
 /** The whole stand-in; answers `{ url, close, send, state }`. */
@@ -62,12 +62,16 @@ class World {
     this.pin = pin;
     this.clients = new Set();
     this.ring = [];
+    this.listening = 0;
     this.id = 0;
     this.step = 0;
     this.began = Date.now();
     this.snapshot = this.start(calm, places);
     this.past = new Past(structuredClone(this.snapshot), this.began);
-    this.timers = [setInterval(() => this.toAll(': still here\n\n'), KEEP_ALIVE_MS)];
+    /** The stream stays open and says nothing. */
+    this.mute = false;
+    const keepAlive = () => this.mute || this.toAll(': still here\n\n');
+    this.timers = [setInterval(keepAlive, KEEP_ALIVE_MS)];
     if (!still) this.timers.push(setInterval(() => this.move(), STEP_MS));
   }
 
@@ -291,7 +295,12 @@ class World {
       response.write(`id: ${this.id}\nevent: state\ndata: ${JSON.stringify(this.snapshot)}\n\n`);
     }
     this.clients.add(response);
-    response.on('close', () => this.clients.delete(response));
+    const listens = /[?&]listening=1/.test(request.url);
+    if (listens) this.listening += 1;
+    response.on('close', () => {
+      this.clients.delete(response);
+      if (listens) this.listening -= 1;
+    });
   }
 
   /** One step of the story: trains go round, a reading here and there changes. */
@@ -434,6 +443,24 @@ const alarm = (id, priority, text, toDo, since, seconds = null) => ({
   until: null,
 });
 
+/** One type of alarm, as the daemon documents it. */
+const KINDS = [
+  {
+    type: 'left-diverging',
+    subject: 'turnout',
+    priority: 'medium',
+    priority_reason: 'It hurts when the next train comes.',
+    latched: false,
+    cause: 'Points are still diverging and the train that needed them has passed.',
+    consequence: 'The next train on the line is turned into a siding.',
+    do: 'Set the points straight.',
+    respond_within_s: 60,
+    on_delay_s: 0,
+    off_delay_s: 0,
+    re_alarm_limit_s: 30,
+  },
+];
+
 function problem(response, status, detail) {
   response.writeHead(status, { ...HEADERS, 'Content-Type': 'application/problem+json' });
   response.end(JSON.stringify({ type: 'about:blank', title: 'Refused', status, detail }));
@@ -452,6 +479,10 @@ async function answer(world, request, response) {
   if (path === '/api/v1/state') {
     response.writeHead(200, { ...HEADERS, 'Content-Type': 'application/json' });
     return response.end(JSON.stringify(world.snapshot));
+  }
+  if (path === '/api/v1/alarm-kinds') {
+    response.writeHead(200, { ...HEADERS, 'Content-Type': 'application/json' });
+    return response.end(JSON.stringify({ kinds: KINDS }));
   }
   if (path === '/api/v1/road') return answerRoad(world, request, response);
   if (path === '/api/v1/measures') return json(response, MEASURES);

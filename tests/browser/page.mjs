@@ -13,8 +13,10 @@
 
 import assert from 'node:assert/strict';
 import { mkdir } from 'node:fs/promises';
+import { get } from 'node:http';
 import { createRequire } from 'node:module';
 import { readFileSync } from 'node:fs';
+import { createGunzip } from 'node:zlib';
 
 import { launch } from './browser.mjs';
 import { startMock } from './mock.mjs';
@@ -138,9 +140,26 @@ async function pinch(page, element, from, to) {
   await touch('touchEnd', 1);
 }
 
+/** A stream as a phone opens it; collects the kinds of its events. */
+function phone(base) {
+  const seen = { events: new Set(), packed: false };
+  const request = get(`${base}/events`, { headers: { 'Accept-Encoding': 'gzip' } }, (answer) => {
+    seen.packed = answer.headers['content-encoding'] === 'gzip';
+    const text = answer.pipe(createGunzip());
+    text.on('error', () => {});
+    text.on('data', (piece) => {
+      for (const [, kind] of String(piece).matchAll(/^event: (.*)$/gm)) seen.events.add(kind);
+    });
+  });
+  request.on('error', () => {});
+  seen.close = () => request.destroy();
+  return seen;
+}
+
 // ---- every view --------------------------------------------------------------------------------
 
-for (const scheme of ['light', 'dark']) {
+// What does not depend on the daemon is looked at with the known story alone.
+for (const scheme of process.env.BASE_URL ? ['light'] : ['light', 'dark']) {
   for (const view of VIEWS) {
     await test(`${view} renders, ${scheme}: no error, no sideways scroll, axe clean`, async () => {
       const page = await open(view, { colorScheme: scheme });
@@ -163,19 +182,22 @@ for (const scheme of ['light', 'dark']) {
   }
 }
 
-for (const [width, height] of [
+const widths = [
   [320, 640],
   [768, 1024],
   [1280, 800],
   [1920, 1080],
-]) {
+];
+for (const [width, height] of process.env.BASE_URL ? widths.slice(0, 1) : widths) {
   await test(`nothing scrolls sideways at ${width} px`, async () => {
     const page = await open('now', { viewport: { width, height } });
     for (const view of VIEWS) {
       await page.evaluate((name) => {
         location.hash = name;
       }, view);
-      await page.waitForSelector(`.views a[href="#${view}"][aria-current]`, { state: 'attached' });
+      await page.waitForSelector(`.views a[href="#${view}"][aria-current]`, {
+        state: 'attached',
+      });
       await page.waitForFunction(() => document.querySelector('#view').textContent.length > 20);
       assert.equal(await sideways(page), 0, view);
     }
@@ -225,6 +247,12 @@ await test('at 200 % nothing scrolls sideways and the attention line can be read
     await page.waitForFunction(() => document.querySelector('#view').textContent.length > 20);
     assert.equal(await sideways(page), 0, view);
   }
+  const cut = await page.evaluate(() =>
+    [...document.querySelectorAll('.views a')]
+      .filter((el) => el.checkVisibility() && el.scrollWidth > el.clientWidth)
+      .map((el) => el.textContent),
+  );
+  assert.deepEqual(cut, [], 'the navigation has room for its words');
   // And as WCAG 2.2, 1.4.10 has it: 320 CSS px wide is 1280 px at 400 %; 180 is our phone at 200 %.
   const narrow = await open('now', { viewport: { width: 320, height: 370 } });
   assert.equal(await sideways(narrow), 0);
@@ -234,11 +262,12 @@ await test('at 200 % nothing scrolls sideways and the attention line can be read
 
 await test('nothing moves by itself where less motion is asked for', async () => {
   const page = await open();
-  const moving = await page.evaluate(() =>
-    [...document.querySelectorAll('*')].filter((el) => {
-      const { animationName, transitionDuration } = getComputedStyle(el);
-      return animationName !== 'none' || transitionDuration.split(', ').some((d) => d !== '0s');
-    }).length,
+  const moving = await page.evaluate(
+    () =>
+      [...document.querySelectorAll('*')].filter((el) => {
+        const { animationName, transitionDuration } = getComputedStyle(el);
+        return animationName !== 'none' || transitionDuration.split(', ').some((d) => d !== '0s');
+      }).length,
   );
   assert.equal(moving, 0);
   await page.context().close();
@@ -322,6 +351,76 @@ await test('the page can be used with the keyboard alone', async () => {
   await page.context().close();
 });
 
+// ---- for the eye -------------------------------------------------------------------------------
+
+/** Mean difference in brightness of two pictures, 0 to 255. */
+const differ = (page, one, other) =>
+  page.evaluate(
+    async (pictures) => {
+      const [p, q] = await Promise.all(
+        pictures.map(async (base64) => {
+          const bytes = Uint8Array.from(atob(base64), (c) => c.charCodeAt(0));
+          const bitmap = await createImageBitmap(new Blob([bytes], { type: 'image/png' }));
+          const pen = new OffscreenCanvas(bitmap.width, bitmap.height).getContext('2d');
+          pen.drawImage(bitmap, 0, 0);
+          return pen.getImageData(0, 0, bitmap.width, bitmap.height).data;
+        }),
+      );
+      let sum = 0;
+      for (let i = 0; i < p.length; i += 4) sum += Math.abs(p[i] - q[i]);
+      return sum / (p.length / 4);
+    },
+    [one, other].map((picture) => picture.toString('base64')),
+  );
+
+for (const colorScheme of ['light', 'dark']) {
+  await test(`in grey each state of a place differs from the rest, ${colorScheme}`, async () => {
+    const page = await open('help', { colorScheme });
+    const cdp = await page.context().newCDPSession(page);
+    await cdp.send('Emulation.setEmulatedVisionDeficiency', { type: 'achromatopsia' });
+    const lanes = page.locator('.legend .tile.place .lane');
+    const pictures = [];
+    for (const lane of await lanes.all()) pictures.push(await lane.screenshot());
+    assert.equal(pictures.length, 6);
+    for (let i = 0; i < pictures.length; i += 1) {
+      for (let j = 0; j < i; j += 1) {
+        const far = await differ(page, pictures[i], pictures[j]);
+        // Of 255; the dots of 'unknown' on paper are the faintest difference.
+        assert.ok(far > 6, `states ${j} and ${i}: ${far.toFixed(1)}`);
+      }
+    }
+    assert.equal(await differ(page, pictures[0], pictures[0]), 0, 'the measure can fail');
+    await page.context().close();
+  });
+}
+
+await test('pictures are taken: phone and desktop, as different eyes see', async () => {
+  for (const [name, viewport] of [
+    ['phone', { width: 360, height: 740 }],
+    ['desktop', { width: 1280, height: 800 }],
+  ]) {
+    for (const [eyes, colorScheme, type] of [
+      ['light', 'light', 'none'],
+      ['dark', 'dark', 'none'],
+      ['deuteranopia', 'light', 'deuteranopia'],
+      ['deuteranopia-dark', 'dark', 'deuteranopia'],
+      ['grey', 'light', 'achromatopsia'],
+    ]) {
+      const page = await open('now', { viewport, colorScheme });
+      const cdp = await page.context().newCDPSession(page);
+      await cdp.send('Emulation.setEmulatedVisionDeficiency', { type });
+      await page.waitForSelector('.strips .tile');
+      // What is off the screen must be laid out for a picture of the whole page.
+      await page.evaluate(() => {
+        for (const el of document.querySelectorAll('.strip'))
+          el.style.contentVisibility = 'visible';
+      });
+      await page.screenshot({ path: `${OUT}eyes-${name}-${eyes}.png`, fullPage: true });
+      await page.context().close();
+    }
+  }
+});
+
 // ---- loss and return ---------------------------------------------------------------------------
 
 await test('loss of the daemon is said at once, and it comes back without a reload', async () => {
@@ -345,6 +444,33 @@ await test('loss of the daemon is said at once, and it comes back without a relo
     document.querySelector('#live-word').textContent.startsWith('Live '),
   );
   assert.ok(await page.evaluate(() => globalThis.sameDocument), 'the page was loaded again');
+  await page.context().close();
+});
+
+await test('without the daemon the page opens where it is kept, not live', async () => {
+  // A loopback address counts as secure; over plain HTTP from elsewhere nothing is kept.
+  const page = await open();
+  await page.evaluate(async () => {
+    await navigator.serviceWorker.register('sw.js');
+    await navigator.serviceWorker.ready;
+  });
+  await page.reload();
+  await page.waitForSelector('.strips .tile', { timeout: DEADLINE_MS });
+  const kept = () =>
+    page.evaluate(async () => (await (await caches.open('page')).keys()).map(({ url }) => url));
+  const deadline = Date.now() + DEADLINE_MS;
+  while ((await kept()).length < 15 && Date.now() < deadline) await page.waitForTimeout(100);
+  assert.ok(
+    (await kept()).every((url) => !/\/api\/|events/.test(url)),
+    'old news are not kept',
+  );
+  await proxy.cut();
+  await page.reload();
+  await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+  assert.match(await page.locator('#not-live').textContent(), /^Not live/);
+  assert.equal(await page.locator('.card').count(), 0, 'nothing is shown as if it were so');
+  await proxy.mend();
+  await page.waitForSelector('.strips .tile', { timeout: DEADLINE_MS });
   await page.context().close();
 });
 
@@ -435,6 +561,16 @@ await test('an alarm is acknowledged by touch', async () => {
   await page.context().close();
 });
 
+await test('Help documents every type of alarm, from the daemon itself', async () => {
+  const page = await open('help');
+  await page.waitForSelector('details.kind');
+  await page.locator('details.kind summary').first().tap();
+  const text = await page.locator('details.kind').first().innerText();
+  assert.match(text, /siding[^]*Set the points straight[^]*Why medium/);
+  nothingWrong(page);
+  await page.context().close();
+});
+
 await test('Start watching says in words what this device refuses', async () => {
   const page = await open();
   await page.locator('#watch').tap();
@@ -446,6 +582,49 @@ await test('Start watching says in words what this device refuses', async () => 
   nothingWrong(page);
   await page.context().close();
 });
+
+if (process.env.BASE_URL) {
+  await test('the first sight of the page costs less than 60 kB, everything counted', async () => {
+    // Chromium's own network totals, heads included, with nothing in its cache.
+    const context = await browser.newContext({ viewport: { width: 360, height: 740 } });
+    const page = await context.newPage();
+    const cdp = await context.newCDPSession(page);
+    await cdp.send('Network.enable');
+    const got = new Map();
+    cdp.on('Network.responseReceived', ({ requestId, response }) =>
+      got.set(requestId, response.encodedDataLength),
+    );
+    cdp.on('Network.dataReceived', ({ requestId, encodedDataLength }) =>
+      got.set(requestId, (got.get(requestId) ?? 0) + encodedDataLength),
+    );
+    cdp.on('Network.loadingFinished', ({ requestId, encodedDataLength }) =>
+      got.set(requestId, encodedDataLength),
+    );
+    await page.goto(`${process.env.BASE_URL}/#now`);
+    await page.waitForSelector('.strips .tile', { timeout: DEADLINE_MS });
+    await page.waitForSelector('.side section', { timeout: DEADLINE_MS });
+    const total = [...got.values()].reduce((sum, bytes) => sum + bytes, 0);
+    console.log(`     first sight: ${(total / 1000).toFixed(1)} kB in ${got.size} answers`);
+    assert.ok(got.size > 12 && total > 20_000, 'the measure sees the files');
+    assert.ok(total < 60_000, `${total} bytes`);
+    await context.close();
+  });
+
+  await test('fifty pages at once: each gets everything and then the changes, packed', async () => {
+    // Read by node's zlib: another reader of gzip than the browser's.
+    const phones = Array.from({ length: 50 }, () => phone(process.env.BASE_URL));
+    const deadline = Date.now() + 2 * DEADLINE_MS;
+    const behind = () => phones.filter(({ events }) => events.size < 2 || !events.has('state'));
+    while (behind().length && Date.now() < deadline) {
+      await new Promise((done) => {
+        setTimeout(done, 50);
+      });
+    }
+    assert.equal(behind().length, 0, 'pages that got nothing');
+    assert.ok(phones.every(({ packed }) => packed));
+    phones.forEach(({ close }) => close());
+  });
+}
 
 // ---- with a known story ------------------------------------------------------------------------
 
@@ -533,13 +712,15 @@ if (mock) {
     await page.context().close();
   });
 
-  await test('lost by silence: no byte for twenty seconds fades the page', async () => {
+  await test('lost by silence: no byte for twelve seconds fades the page', async () => {
     const page = await open('now', {}, alone.url);
     await page.clock.install();
     // The old stream stays open and says nothing; a new one is not to be had.
-    await page.route('**/events', (route) => route.abort());
+    await page.route('**/events*', (route) => route.abort());
+    world.mute = true;
     await page.clock.fastForward(25_000);
     await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+    world.mute = false;
     assert.match(await page.locator('#not-live').innerText(), /Not live since/);
     await page.context().close();
   });
@@ -547,9 +728,11 @@ if (mock) {
   await test('after an absence what was raised meanwhile is listed', async () => {
     const page = await open('now', {}, alone.url);
     await page.clock.install();
-    await page.route('**/events', (route) => route.abort());
+    await page.route('**/events*', (route) => route.abort());
+    world.mute = true;
     await page.clock.fastForward(25_000);
     await page.waitForSelector('#not-live:not([hidden])', { timeout: DEADLINE_MS });
+    world.mute = false;
     const since = await page.evaluate(() => new Date(Date.now()).toISOString());
     world.send('alarm', 'short:outer-1', {
       id: 'short:outer-1',
@@ -565,7 +748,7 @@ if (mock) {
       by: null,
       until: null,
     });
-    await page.unroute('**/events');
+    await page.unroute('**/events*');
     await page.clock.fastForward(10_000);
     await page.waitForFunction(
       () => /Short in Outer Mill/.test(document.querySelector('#missed').textContent),
@@ -589,8 +772,59 @@ if (mock) {
     raise('opposing:t2', 'high', 'Coal empties: a train comes the other way', [21, 30]);
     await page.waitForFunction(() => globalThis.heard.length > 1, null, { timeout: 30_000 });
     const heard = await page.evaluate(() => globalThis.heard);
+    assert.match(heard[0], /^Watching/, 'first a test phrase');
     for (const text of heard) assert.ok(text.split(' ').length <= 8, text);
+    assert.equal(world.listening, 1, 'the stream says that somebody listens');
+    await page.locator('#watch').tap();
+    const deadline = Date.now() + DEADLINE_MS;
+    while (world.listening > 0 && Date.now() < deadline) await page.waitForTimeout(20);
+    assert.equal(world.listening, 0);
     world.send('alarm', 'opposing:t2', null);
+    nothingWrong(page);
+    await page.context().close();
+  });
+
+  await test('ten thousand alarms, raised and returned: the page stays usable', async () => {
+    const page = await open('now', {}, alone.url);
+    const since = new Date().toISOString();
+    const before = await page.locator('.alarm-row').count();
+    for (let i = 0; i < 10_000; i += 1) {
+      const id = `detector-fault:d-${i}`;
+      world.send('alarm', id, {
+        id,
+        type: 'detector-fault',
+        subject: `d-${i}`,
+        priority: 'low',
+        state: 'unacknowledged',
+        active: true,
+        since,
+        text: `Detector ${i} silent`,
+        do: 'Look at it.',
+        seconds: null,
+        by: null,
+        until: null,
+      });
+      if (i % 500 === 499) await page.waitForTimeout(1);
+    }
+    await page.waitForFunction(
+      () => /(99\d\d|10\d{3}) more/.test(document.body.textContent),
+      null,
+      { timeout: 60_000 },
+    );
+    assert.ok((await page.locator('.alarm-row').count()) <= 110, 'only some are drawn');
+    // It still answers to a finger.
+    await page.locator('nav a:visible').nth(1).tap();
+    await page.waitForFunction(() => location.hash !== '#now' && location.hash !== '');
+    await page.locator('nav a:visible').first().tap();
+    for (let i = 0; i < 10_000; i += 1) {
+      world.send('alarm', `detector-fault:d-${i}`, null);
+      if (i % 500 === 499) await page.waitForTimeout(1);
+    }
+    await page.waitForFunction(
+      (count) => document.querySelectorAll('.alarm-row').length === count,
+      before,
+      { timeout: 60_000 },
+    );
     nothingWrong(page);
     await page.context().close();
   });
@@ -679,7 +913,10 @@ if (mock) {
     const moment = () => page.locator('.past-when b').textContent();
     assert.match(await moment(), /^As it was at \d\d:\d\d:\d\d/);
     // The present goes on being told.
-    assert.match(await page.locator('.past-now').textContent(), /^Now: (Points 7|Railbus|Detector)/);
+    assert.match(
+      await page.locator('.past-now').textContent(),
+      /^Now: (Points 7|Railbus|Detector)/,
+    );
     await page.evaluate(() => {
       location.hash = 'now';
     });
@@ -711,13 +948,16 @@ if (mock) {
     assert.equal(await page.locator('#view .acts button:visible').count(), 0);
     assert.deepEqual(await axe(page), []);
     // Played at sixty times the speed, a second is a minute.
-    const minute = (text) => Number(text.match(/(\d\d):\d\d/)[1]) * 60 + Number(text.match(/:(\d\d)/)[1]);
+    const minute = (text) =>
+      Number(text.match(/(\d\d):\d\d/)[1]) * 60 + Number(text.match(/:(\d\d)/)[1]);
     const start = minute(await moment());
     await page.selectOption('[data-past="speed"]', '60');
     await page.locator('[data-past="play"]').tap();
     await page.waitForFunction(
       (from) => {
-        const [, h, m] = document.querySelector('.past-when b').textContent.match(/(\d\d):(\d\d)/);
+        const [, h, m] = document
+          .querySelector('.past-when b')
+          .textContent.match(/(\d\d):(\d\d)/);
         return (Number(h) * 60 + Number(m) - from + 1440) % 1440 >= 2;
       },
       start,
@@ -750,7 +990,9 @@ if (mock) {
         await page.evaluate((view) => {
           location.hash = view;
         }, name);
-        await page.waitForSelector(`.views a[href="#${name}"][aria-current]`, { state: 'attached' });
+        await page.waitForSelector(`.views a[href="#${name}"][aria-current]`, {
+          state: 'attached',
+        });
         await page.waitForSelector('.rows .item, .time-chart', { timeout: 60_000 });
       }
       await page.evaluate(() => {
@@ -758,9 +1000,14 @@ if (mock) {
       });
       await page.waitForSelector('.strips .tile', { timeout: 60_000 });
       const change = Date.now();
-      large.world.send('block', 'p-1', { ...large.world.snapshot.blocks['p-1'], state: 'unknown' });
+      large.world.send('block', 'p-1', {
+        ...large.world.snapshot.blocks['p-1'],
+        state: 'unknown',
+      });
       await page.waitForSelector('a[href="#block/p-1"].is-unknown', { timeout: 60_000 });
-      console.log(`     ${places} places: a change is on the glass after ${Date.now() - change} ms`);
+      console.log(
+        `     ${places} places: a change is on the glass after ${Date.now() - change} ms`,
+      );
       await context.close();
       large.close();
     });

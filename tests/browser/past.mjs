@@ -34,17 +34,40 @@ export class Past {
         const train = { kind: 'train', id };
         add(at, { kind: 'block', id: here, was: 'vacant', state: 'occupied', kept: null });
         add(at, { ...train, event: 'entered', block: here, blocks: [before, here] });
-        add(at + TAIL_MS, { kind: 'block', id: before, was: 'occupied', state: 'vacant', kept: null });
+        add(at + TAIL_MS, {
+          kind: 'block',
+          id: before,
+          was: 'occupied',
+          state: 'vacant',
+          kept: null,
+        });
         add(at + TAIL_MS, { ...train, event: 'vacated', block: before, blocks: [here] });
       }
     }
     for (let at = this.first + 90_000; at < this.last; at += 240_000) {
-      const alarm = { kind: 'alarm', id: 'left-diverging:w7', type: 'left-diverging', subject: 'w7' };
+      const alarm = {
+        kind: 'alarm',
+        id: 'left-diverging:w7',
+        type: 'left-diverging',
+        subject: 'w7',
+      };
       const left = { ...alarm, priority: 'medium', text: 'Points 7 left diverging' };
       add(at, { kind: 'turnout', id: 'w7', position: 'reverse', was: 'free', state: 'awaiting' });
-      add(at + 20_000, { kind: 'turnout', id: 'w7', position: 'reverse', was: 'awaiting', state: 'left-diverging' });
+      add(at + 20_000, {
+        kind: 'turnout',
+        id: 'w7',
+        position: 'reverse',
+        was: 'awaiting',
+        state: 'left-diverging',
+      });
       add(at + 20_000, { ...left, was: 'normal', state: 'unacknowledged' });
-      add(at + 50_000, { kind: 'turnout', id: 'w7', position: 'normal', was: 'left-diverging', state: 'free' });
+      add(at + 50_000, {
+        kind: 'turnout',
+        id: 'w7',
+        position: 'normal',
+        was: 'left-diverging',
+        state: 'free',
+      });
       add(at + 50_000, { ...left, was: 'unacknowledged', state: 'returned-unacknowledged' });
     }
     return events
@@ -148,15 +171,35 @@ export class Past {
         delete copy.trains[id];
         continue;
       }
-      Object.assign(copy.trains[id], { name, blocks, heading: `${blocks.at(-1)}.${end}`, ahead: null });
+      Object.assign(copy.trains[id], {
+        name,
+        blocks,
+        heading: `${blocks.at(-1)}.${end}`,
+        ahead: null,
+      });
       for (const block of blocks) copy.blocks[block].trains = [id];
     }
     const alarm = latest.get('alarm:left-diverging:w7');
     copy.alarms = {};
     if (alarm?.state === 'unacknowledged') {
       const { id, type, subject, priority, text, state } = alarm;
-      const more = { active: true, since: alarm.at, do: 'Set the points straight.', seconds: null };
-      copy.alarms[id] = { id, type, subject, priority, text, state, ...more, by: null, until: null };
+      const more = {
+        active: true,
+        since: alarm.at,
+        do: 'Set the points straight.',
+        seconds: null,
+      };
+      copy.alarms[id] = {
+        id,
+        type,
+        subject,
+        priority,
+        text,
+        state,
+        ...more,
+        by: null,
+        until: null,
+      };
     }
     return { ...copy, at: iso(at), past: true };
   }

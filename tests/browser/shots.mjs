@@ -73,7 +73,13 @@ for (const size of Object.keys(SIZES)) {
 }
 const tapTrains = (page) => page.locator('.kinds button', { hasText: 'Trains' }).tap();
 await shot('phone-graph', { base, size: 'phone', view: 'history', then: tapTrains });
-await shot('phone-graph-dark', { base, size: 'phone', scheme: 'dark', view: 'history', then: tapTrains });
+await shot('phone-graph-dark', {
+  base,
+  size: 'phone',
+  scheme: 'dark',
+  view: 'history',
+  then: tapTrains,
+});
 await shot('phone-past', {
   base,
   size: 'phone',

@@ -166,13 +166,45 @@ test('every join is drawn: side by side, in a fan, at a table or as a link', () 
   }
 });
 
+test('a fan away from its lead hangs on one link; a bridge belongs to the line it carries', () => {
+  const plan = {
+    blocks: {
+      lead: { name: 'Lead', line: 'Main' },
+      t1: { name: '1', use: 'yard' },
+      t2: { name: '2', use: 'yard' },
+      far: { name: 'Far', line: 'Main' },
+      lift: { name: 'Lift', bridge_of: 'gate' },
+    },
+    turnouts: { y: { name: 'y' } },
+    tables: { gate: { bridge: 'lift', stops: [{ at: 'in', a: 'lead.a', b: 'far.a' }] } },
+    joins: [
+      ['lead.b', 'y.toe'],
+      ['y.normal', 't1.a'],
+      ['y.reverse', 't2.a'],
+    ],
+  };
+  const { strips, links } = stripsOf(plan);
+  assert.deepEqual(
+    links.map(({ ends }) => ends),
+    [['lead.b', 'y.toe']],
+  );
+  const main = strips.find((strip) => strip.name === 'Main');
+  assert.deepEqual([...ids(main.chains[0])].sort(), ['far', 'lead', 'lift']);
+  const yard = strips.find((strip) => strip.name === 'Yard');
+  assert.deepEqual(yard.fans[0].rows.map(ids), [['y', 't1'], ['t2']]);
+});
+
 test('the way from a place to the next one, and what the legs of points lead to', () => {
   assert.equal(endTowards(layout, 'outer-5', 'goods-lead'), 'b');
   assert.equal(endTowards(layout, 'outer-5', 'outer-6'), 'b');
   assert.equal(endTowards(layout, 'outer-6', 'outer-5'), 'a');
   assert.equal(endTowards(layout, 'outer-1', 'inner-2'), 'b');
   assert.equal(endTowards(layout, 'outer-1', 'stub-1'), null);
-  assert.deepEqual(legsOf(layout, 'w7'), { toe: 'outer-5', normal: 'outer-6', reverse: 'goods-lead' });
+  assert.deepEqual(legsOf(layout, 'w7'), {
+    toe: 'outer-5',
+    normal: 'outer-6',
+    reverse: 'goods-lead',
+  });
 });
 
 // ---- the train graph ---------------------------------------------------------------------------
@@ -204,7 +236,7 @@ test('a train graph goes from edge to edge, and breaks where the circuit closes'
   ]);
 });
 
-test('a train that leaves the line leaves the graph, and lanes end where what is known ends', () => {
+test('a train that leaves the line leaves the graph; lanes end with what is known', () => {
   const ruler = rulerOf(layout, 'Outer');
   const track = [
     { at: 0, event: 'here', blocks: ['outer-5'] },
@@ -282,10 +314,7 @@ test('a loop of points alone, a dangling join, no line at all: still drawn', () 
     ],
   };
   const { strips } = stripsOf(odd);
-  assert.deepEqual(
-    strips.flatMap(rowsIn).flatMap(ids).sort(),
-    ['v', 'w', 'x'],
-  );
+  assert.deepEqual(strips.flatMap(rowsIn).flatMap(ids).sort(), ['v', 'w', 'x']);
 });
 
 // ---- spoken warnings ---------------------------------------------------------------------------
@@ -363,6 +392,22 @@ test('what is over or acknowledged falls silent in the middle of its sentence', 
   finish();
   announcer.update([warning('high', 'high')]);
   assert.deepEqual(log, ['high', '(hush)', 'high']);
+});
+
+test('the test phrase is one of eight words at most, and any warning ends it', () => {
+  const { announcer, log, finish } = stage();
+  announcer.trial();
+  assert.equal(log.length, 1);
+  assert.ok(log[0].split(' ').length <= WORDS_MAX, log[0]);
+  announcer.update([]);
+  assert.equal(log.length, 1, 'nothing to warn of does not end it');
+  announcer.update([warning('low', 'low')]);
+  assert.deepEqual(log.slice(1), ['(hush)', 'low']);
+  finish();
+  announcer.trial();
+  finish();
+  announcer.tick();
+  assert.equal(log.length, 4, 'it is not repeated');
 });
 
 test('a rise of priority is spoken anew', () => {

@@ -85,6 +85,70 @@ fn what_an_earlier_run_has_left_is_cleared() {
     });
 }
 
+/// Two boards with passwords, of which the second carries `d-west`.
+fn boards(folder: &std::path::Path, carried: &str) -> String {
+    let mut users = Users::default();
+    for user in ["board-1", "board-2", "sam"] {
+        users.add(user, user).expect("a hash");
+    }
+    std::fs::write(folder.join("passwords"), users.to_text()).expect("a file");
+    let mqtt = format!(
+        "[mqtt]\npassword_file = \"{}/passwords\"\n",
+        folder.display()
+    );
+    let plan = PLAN.replace("[mqtt]\n", &mqtt);
+    let west = "id = \"d-west\"\n";
+    assert!(plan.contains(west));
+    let plan = plan.replace(west, &format!("{west}node = \"{carried}\"\n"));
+    format!("{plan}\n[[node]]\nid = \"board-1\"\n\n[[node]]\nid = \"board-2\"\n")
+}
+
+#[test]
+fn what_a_board_carries_no_other_reports_and_a_new_plan_changes_that() {
+    live(async {
+        let folder = tempfile::tempdir().expect("a folder");
+        let daemon = start(&boards(folder.path(), "board-2")).await;
+        let address = daemon.addresses().mqtt.expect("embedded");
+        let block = async |name: &str| {
+            let state = get(&daemon, "/api/v1/state").await.json();
+            state["blocks"][name]["state"].clone()
+        };
+        let first = Mqtt::login(address, Some(("board-1", "board-1"))).await;
+        first.current("d-west", 40.0).await;
+        first.publish("wharf/do/out-of-service/d-west", "{}").await;
+        first.keep("wharf/node/board-2", "offline").await;
+        // What nobody carries shows that the rest was handled before it.
+        first.current("d-east", 40.0).await;
+        until("what nobody carries is heard", async || {
+            (block("loop-east").await == "occupied").then_some(())
+        })
+        .await;
+        assert_eq!(block("loop-west").await, "unknown");
+        let state = get(&daemon, "/api/v1/state").await.json();
+        let detector = state["detectors"]["d-west"].to_string();
+        assert!(!detector.contains("out-of-service"), "{detector}");
+
+        let new = crate::harness::plan(&boards(folder.path(), "board-1"));
+        let changed = daemon.reload(new).await.expect("it answers");
+        changed.expect("nothing that needs a restart");
+        first.current("d-west", 40.0).await;
+        until("it carries it now", async || {
+            (block("loop-west").await == "occupied").then_some(())
+        })
+        .await;
+        let sam = Mqtt::login(address, Some(("sam", "sam"))).await;
+        sam.publish("wharf/do/out-of-service/d-west", "{\"who\":\"Sam\"}")
+            .await;
+        until("a person gives words", async || {
+            let state = get(&daemon, "/api/v1/state").await.json();
+            let detector = state["detectors"]["d-west"].to_string();
+            detector.contains("out-of-service").then_some(())
+        })
+        .await;
+        daemon.stop().await;
+    });
+}
+
 #[test]
 fn a_broker_with_passwords_lets_the_daemon_in_and_nodes_report_only_for_themselves() {
     live(async {

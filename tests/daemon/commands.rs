@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use crate::harness::{DEADLINE, Mqtt, PLAN};
 
-fn taillamp(args: &[&str]) -> Command {
+pub(crate) fn taillamp(args: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_taillamp"));
     command
         .args(args)
@@ -29,9 +29,9 @@ fn said(output: &Output) -> String {
 }
 
 /// A daemon as a process of its own, on ports that were free a moment ago.
-struct Process {
+pub(crate) struct Process {
     child: Child,
-    plan: PathBuf,
+    pub(crate) plan: PathBuf,
     web: String,
 }
 
@@ -42,7 +42,7 @@ fn free_port() -> u16 {
 }
 
 impl Process {
-    fn start(folder: &Path) -> Self {
+    pub(crate) fn start(folder: &Path) -> Self {
         let (mqtt, web) = (free_port(), free_port());
         let text = PLAN
             .replace(
@@ -78,7 +78,7 @@ impl Process {
         Self { child, plan, web }
     }
 
-    fn plan(&self) -> &str {
+    pub(crate) fn plan(&self) -> &str {
         self.plan.to_str().expect("a plain name")
     }
 
@@ -92,7 +92,7 @@ impl Process {
     }
 
     /// Asks it to end; its log.
-    fn end(mut self) -> String {
+    pub(crate) fn end(mut self) -> String {
         self.signal("-TERM");
         let begun = Instant::now();
         let status = loop {
@@ -255,15 +255,20 @@ fn init_writes_a_plan_that_runs_and_nothing_twice() {
     );
 }
 
-/// Messages that the daemon's broker keeps; the client stays, so that they do.
-fn keep_messages(process: &Process) -> (tokio::runtime::Runtime, Mqtt) {
+/// The port of the daemon's broker.
+pub(crate) fn mqtt_port(process: &Process) -> u16 {
     let plan = fs::read_to_string(&process.plan).expect("text");
     let port = plan
         .split("[mqtt]\nlisten = \"127.0.0.1:")
         .nth(1)
         .expect("a port");
     let port = port.split('"').next().expect("a port");
-    let port: u16 = port.parse().expect("a number");
+    port.parse().expect("a number")
+}
+
+/// Messages that the daemon's broker keeps; the client stays, so that they do.
+fn keep_messages(process: &Process) -> (tokio::runtime::Runtime, Mqtt) {
+    let port = mqtt_port(process);
     let runtime = tokio::runtime::Runtime::new().expect("a runtime");
     let mqtt = runtime.block_on(async {
         let mut mqtt = Mqtt::new(([127, 0, 0, 1], port).into()).await;

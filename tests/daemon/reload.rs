@@ -12,6 +12,7 @@ use crate::harness::{Events, Mqtt, PLAN, get, live, post};
 async fn start(file: &Path) -> Daemon {
     std::fs::write(file, PLAN).expect("a file");
     let options = Options {
+        journal: None,
         plan_file: Some(file.into()),
         memory: None,
     };

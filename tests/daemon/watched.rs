@@ -80,6 +80,10 @@ fn every_metric_is_there_with_base_units() {
             "taillamp_detector_current_amperes{detector=\"d-east\"} 0.012",
             "taillamp_detector_level_ratio{detector=\"beam-1\"} 0.25",
             "taillamp_detector_illuminance_lux{detector=\"beam-2\"} 300",
+            "taillamp_detector_health{detector=\"d-east\",health=\"ok\"} 1",
+            "taillamp_detector_health{detector=\"d-east\",health=\"drifting\"} 0",
+            "taillamp_detector_passes_total{detector=\"d-east\"} 0",
+            "taillamp_detector_clock_steps_total{detector=\"d-east\"} 0",
             "taillamp_broker_connected 1",
             "taillamp_trains 1",
             "taillamp_messages_total{outcome=\"ok\"} 3",
@@ -207,7 +211,9 @@ fn of_the_contract() -> BTreeSet<String> {
     let fixed = "get /api/v1/state,get /api/v1/line-up,get /api/v1/road,get /events,\
                  get /metrics,get /healthz,\
                  get /readyz,get /openapi.json,get /api/v1/session,post /api/v1/session,\
-                 delete /api/v1/session,post /api/v1/plan/reload";
+                 delete /api/v1/session,post /api/v1/plan/reload,get /api/v1/history,\
+                 get /api/v1/history/state,get /api/v1/history/extent,get /api/v1/history.csv,\
+                 get /api/v1/measures,get /api/v1/alarm-kinds";
     paths.extend(fixed.split(',').map(str::to_owned));
     paths
 }

@@ -58,14 +58,15 @@ fn the_tables_are_those_of_the_program() {
             SubjectKind::Table => "table",
             SubjectKind::DetectorOrNode => "detector, node",
             SubjectKind::Broker => "broker",
+            SubjectKind::Journal => "journal",
         };
         let latched = if doc.latches { ", latched" } else { "" };
         let (word, priority) = (doc.word, doc.priority.word());
         let (cause, consequence, reason) = (doc.cause, doc.consequence, doc.priority_reason);
         let (cure, within) = (doc.to_do, doc.respond_within_s);
         alarms.push_str(&format!(
-            "| `{word}` | {about} | {priority}{latched} | {reason} | {cause} | {consequence} | {cure} | \
-             {within} s |\n"
+            "| `{word}` | {about} | {priority}{latched} | {reason} | {cause} | {consequence} | \
+             {cure} | {within} s |\n"
         ));
     }
     compare("alarms", &alarms);

@@ -1,7 +1,8 @@
 // Takes the README's screenshots from the running demo.
 //
 // Input: `BASE_URL`, the page of the demo. Output: tests/browser/shots/now-light.png and
-// now-dark.png, phone-sized, as soon as points are left diverging. From the root of the repository:
+// track-dark.png, phone-sized, as soon as points are left diverging; the second one is pulled down
+// to the track. From the root of the repository:
 //   python3 tests/house/demo.py target/debug/demo beside node tests/house/shots.mjs
 
 import { mkdir } from 'node:fs/promises';
@@ -26,6 +27,14 @@ for (const colorScheme of ['light', 'dark']) {
   pages.push([colorScheme, page]);
 }
 for (const [, page] of pages)
-  await page.getByText(/left diverging/).first().waitFor({ timeout: DEADLINE_MS });
-for (const [scheme, page] of pages) await page.screenshot({ path: `${OUT}now-${scheme}.png` });
+  await page
+    .getByText(/left diverging/)
+    .first()
+    .waitFor({ timeout: DEADLINE_MS });
+const [[, light], [, dark]] = pages;
+await light.screenshot({ path: `${OUT}now-light.png` });
+const from = dark.locator('.strip', { has: dark.locator('.is-left-diverging') }).first();
+await from.waitFor({ timeout: DEADLINE_MS });
+await from.evaluate((el) => el.scrollIntoView({ block: 'start' }));
+await dark.screenshot({ path: `${OUT}track-dark.png` });
 await browser.close();

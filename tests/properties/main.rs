@@ -3,6 +3,8 @@
 //! Nothing here knows how the engine decides. The only thing recomputed is what a threshold
 //! detector last said, so that a `vacant` without proof is found.
 
+mod light;
+
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 

@@ -233,6 +233,22 @@ fn alarm_of_a_silent_detector() {
     );
 }
 
+/// The device hangs: nobody says that it is offline, and its detectors fall silent one by one.
+#[test]
+fn alarm_of_a_node_that_hangs_stands_for_its_detectors() {
+    check(
+        &on_one_node(),
+        "0.0 n1 online
+         every 1 from 0 to 100: d-p1 off
+         every 1 from 0.7 to 100: d-p2 off
+         200.0",
+        "109.0..111.0 alarm detector-fault:n1 unacknowledged low
+         once alarm detector-fault:n1 unacknowledged
+         never alarm detector-fault:d-p1 unacknowledged
+         never alarm detector-fault:d-p2 unacknowledged",
+    );
+}
+
 #[test]
 fn alarm_at_the_start_silence_raises_nothing() {
     check(

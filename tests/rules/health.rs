@@ -235,3 +235,228 @@ fn evidence_of_light_that_steps_everywhere_frees_no_train() {
          end trains 1",
     );
 }
+
+#[test]
+fn health_implausible_is_raised_and_ended() {
+    let current =
+        with("kind = \"current\"\nunit = \"mA\"\non = 3.0\noff = 1.5\nmax_silence_s = 0\n");
+    check(
+        &current,
+        "0.0 d 0.2 mA
+         5.0 d -25 mA
+         6.0 d -30 mA
+         9.0 d 0.2 mA
+         20.0",
+        "5.0 detector d implausible was=ok
+         9.0 detector d ok was=implausible",
+    );
+}
+
+#[test]
+fn health_silent_and_out_of_service_are_raised_and_ended() {
+    check(
+        &with("kind = \"current\"\nunit = \"mA\"\non = 3.0\noff = 1.5\n"),
+        "0.0 d 0.2 mA
+         30.0 raw lane/detector/d [{\"n\":\"current\",\"u\":\"mA\",\"v\":0.2}]
+         35.0 do out-of-service d {}
+         38.0 do in-service d {}
+         39.0",
+        "10.0 detector d silent
+         30.0 detector d ok
+         35.0 detector d out-of-service
+         38.0 detector d ok",
+    );
+}
+
+#[test]
+fn health_noisy_ends_after_a_quiet_hour() {
+    let body = block("p1", "").replace(
+        "max_silence_s = 0\n",
+        "max_silence_s = 0\nnoisy_per_h = 5\n",
+    );
+    check(
+        &plan(&(body + &block("p2", "") + &row(&["p1", "p2"]))),
+        "0.0 all off
+         every 10 from 100 to 200: d-p1 on
+         every 10 from 105 to 195: d-p1 off
+         every 10 from 106 to 196: d-p1 on
+         12000.0",
+        "between 150 and 210: detector d-p1 noisy
+         between 3600 and 11000: detector d-p1 ok was=noisy
+         end detector d-p1 health=ok dropouts=10 passes=1",
+    );
+}
+
+#[test]
+fn health_stuck_ends_when_it_says_something_else() {
+    let plan = line(5, "").replace(
+        "block = \"p3\"\nmax_silence_s = 0\n",
+        "block = \"p3\"\nmax_silence_s = 0\nstuck_h = 0.1\n",
+    );
+    check(
+        &plan,
+        "0.0 all off; d-p3 on
+         10.0 d-p1 on
+         20.0 d-p2 on
+         22.0 d-p1 off
+         30.0 d-p1 on
+         32.0 d-p2 off
+         50.0 d-p5 on
+         60.0 d-p4 on
+         62.0 d-p5 off
+         70.0 d-p5 on
+         72.0 d-p4 off
+         500.0 d-p3 off
+         510.0",
+        "between 360 and 499: detector d-p3 stuck
+         500.0 detector d-p3 ok was=stuck",
+    );
+}
+
+#[test]
+fn health_coupled_ends_when_it_goes_on_alone() {
+    let mut story = String::from("0.0 all off\n");
+    for n in 0..6 {
+        let at = 100 + n * 50;
+        story += &format!(
+            "{at}.0 d-p1 on\n {at}.1 d-p5 on\n {}.0 d-p1 off; d-p5 off\n",
+            at + 20
+        );
+    }
+    check(
+        &line(5, ""),
+        // The first time alone the other might still follow; the second time it plainly has not.
+        &(story + "500.0 d-p1 on\n 520.0 d-p1 off\n 550.0 d-p1 on\n 600.0"),
+        "between 290 and 400: detector d-p1 coupled
+         550.0 detector d-p1 ok was=coupled",
+    );
+}
+
+/// Two detectors that both watch all of `p1`, of the kinds given.
+fn watched_twice(settings: &str, kinds: [&str; 2]) -> String {
+    let two = ["one", "two"].iter().zip(kinds).map(|(id, kind)| {
+        let levels = if kind == "optical" {
+            "unit = \"%\"\non = 30\noff = 60\nwatches = \"whole\"\n"
+        } else {
+            "unit = \"mA\"\non = 3\noff = 1.5\n"
+        };
+        format!(
+            "[[detector]]\nid = \"{id}\"\nkind = \"{kind}\"\nblock = \"p1\"\n\
+             max_silence_s = 0\n{levels}"
+        )
+    });
+    let two: String = two.collect();
+    let body = bare("p1", "") + &two + &block("p2", "") + &row(&["p1", "p2"]);
+    plan(&(settings.to_owned() + &body))
+}
+
+#[test]
+fn health_disagreeing_where_two_contradict_each_other_for_long() {
+    let plan = watched_twice("", ["current", "current"]);
+    check(
+        &plan,
+        "0.0 one 0.1 mA; two 0.1 mA
+         20.0 one 9 mA
+         29.0 two 9 mA
+         40.0 two 0.1 mA
+         60.0 one 0.1 mA
+         70.0",
+        "between 0 and 49.9: no detector * disagreeing
+         50.0 detector one disagreeing
+         50.0 detector two disagreeing
+         60.0 detector one ok
+         60.0 detector two ok
+         between 20 and 61: no block p1 vacant",
+    );
+}
+
+#[test]
+fn health_disagreeing_is_not_a_car_that_draws_no_current() {
+    let story = "0.0 one 90 %; two 0.1 mA
+         20.0 one 5 %
+         60.0 one 90 %
+         70.0";
+    check(
+        &watched_twice("", ["optical", "current"]),
+        story,
+        "never detector * disagreeing
+         20.0 block p1 occupied",
+    );
+    // Where every car draws current, it is a contradiction.
+    check(
+        &watched_twice("[trains]\nequipped = \"all\"\n", ["optical", "current"]),
+        story,
+        "30.0 detector one disagreeing
+         30.0 detector two disagreeing
+         60.0 detector two ok",
+    );
+    // The other way round it always is.
+    check(
+        &watched_twice("", ["current", "optical"]),
+        "0.0 one 0.1 mA; two 90 %
+         20.0 one 9 mA
+         60.0",
+        "30.0 detector one disagreeing",
+    );
+}
+
+const WANDERS: &str = "kind = \"current\"\nunit = \"mA\"\nmax_silence_s = 10\n\
+     decide = \"sequential\"\nvacant = { mean = 0.3, sd = 0.25 }\n\
+     occupied = { mean = 1.7, sd = 0.4 }\nfalse_alarm_every_h = 720\nsample_hz = 1";
+
+#[test]
+fn health_drifting_is_raised_and_ended() {
+    // Up by 0.9 mA of a gap of 1.4 in an hour, and down again.
+    let mut story = String::new();
+    for second in 0..7_200 {
+        let away = f64::from(3_600 - (second - 3_600_i32).abs()) / 3_600.0;
+        story += &format!("{second}.0 d {:.4} mA\n", 0.3 + 0.9 * away);
+    }
+    check(
+        &with(WANDERS),
+        &story,
+        "never block p1 occupied
+         between 2700 and 3300: detector d drifting
+         between 4500 and 6500: detector d ok was=drifting
+         end block p1 vacant",
+    );
+}
+
+#[test]
+fn evidence_sequential_follows_nothing_while_a_train_is_near() {
+    // The same rise beside an occupied block: it may be a train that creeps in.
+    let mut story = String::from("0.0 d-p2 on\n");
+    for second in 0..3_600 {
+        let level = 0.3 + 0.9 * f64::from(second) / 3_600.0;
+        story += &format!("{second}.0 d {level:.4} mA\n");
+    }
+    check(
+        &with(WANDERS),
+        &story,
+        "between 2800 and 3600: block p1 occupied
+         never detector d drifting",
+    );
+}
+
+#[test]
+fn health_counts_passes_and_drop_outs_of_each() {
+    let mut story = String::from("0.0 all off\n");
+    for pass in 0..6 {
+        let at = 100 + pass * 100;
+        story += &format!(
+            "{at}.0 d-p1 on\n {0}.0 d-p1 off\n {0}.5 d-p1 on\n {1}.0 d-p1 off\n \
+             {1}.5 d-p1 on\n {2}.0 d-p2 on\n {3}.0 d-p1 off\n {4}.0 d-p2 off\n",
+            at + 5,
+            at + 10,
+            at + 15,
+            at + 20,
+            at + 30
+        );
+    }
+    check(
+        &line(2, ""),
+        &(story + "900.0"),
+        "end detector d-p1 passes=6 dropouts=12 dropouts_per_pass=2
+         end detector d-p2 passes=6 dropouts=0 dropouts_per_pass=0",
+    );
+}

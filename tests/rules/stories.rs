@@ -125,29 +125,27 @@ fn stories_a_train_that_follows_closely_is_no_parted_train() {
 }
 
 #[test]
-fn stories_a_train_that_runs_on_ahead_is_warned_of_late_and_one_that_stands_early() {
-    // Both run at 100 mm/s, a block apart. The first goes on: nothing is said. It then stays in p6:
-    // the second is told.
-    let run = "0.0 all off
-         5.0 d-p3 on
-         6.0 d-p1 on
-         10.0 d-p2 on
-         12.0 d-p4 on
-         13.0 d-p3 off
-         14.0 d-p1 off
-         20.0 d-p3 on
-         22.0 d-p5 on
-         23.0 d-p4 off
-         24.0 d-p2 off
-         30.0 d-p4 on
-         32.0 d-p6 on
-         33.0 d-p5 off
-         34.0 d-p3 off";
+fn stories_a_train_that_runs_on_ahead_is_warned_of_twelve_seconds_before() {
+    // t2 runs at 50 mm/s: when it comes into p3 at 59, p4 is 17 s away at the soonest, and t1,
+    // which runs on, leaves it at 62. In p5 t1 stays: its near end is 12 s away at 84.6.
     check(
         &measured_line(7, ""),
-        &format!("{run}\n 40.0 d-p5 on\n 44.0 d-p4 off\n 49.0"),
-        "~40.0 train t2 entered p5
-         between 36.0 and 49.0: alarm occupied-ahead:t2 unacknowledged",
+        "0.0 all off
+         5.0 d-p3 on
+         10.0 d-p1 on
+         20.0 d-p4 on
+         22.0 d-p3 off
+         39.0 d-p2 on
+         41.0 d-p1 off
+         59.0 d-p3 on
+         60.0 d-p5 on
+         61.0 d-p2 off
+         62.0 d-p4 off
+         79.0 d-p4 on
+         81.0 d-p3 off
+         90.0",
+        "between 59 and 84: no alarm occupied-ahead:t2 unacknowledged
+         84.5..84.7 alarm occupied-ahead:t2 unacknowledged medium",
     );
 }
 
@@ -203,7 +201,9 @@ fn stories_what_was_lost_on_points_is_answered_for_by_their_own_name() {
 
 #[test]
 fn stories_a_join_that_closes_a_loop_onto_itself_is_walked_once() {
-    let body = ["p1", "p2"].map(|id| block(id, "length_mm = 1000")).concat()
+    let body = ["p1", "p2"]
+        .map(|id| block(id, "length_mm = 1000"))
+        .concat()
         + &row(&["p1", "p2"])
         + &join("p2.b", "p1.a");
     check(

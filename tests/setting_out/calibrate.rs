@@ -320,14 +320,86 @@ fn dead_track_calibrates_nothing() {
 }
 
 #[test]
-fn without_a_recording_it_says_how_to_make_one() {
+fn parts_of_time_belong_to_a_recording_and_seconds_to_live_messages() {
     let bench = bench("");
     let plan = name(&bench.plan);
-    refused(
-        &["calibrate", "--plan", &plan, "--detector", "d-quay"],
-        2,
-        "taillamp record --plan",
+    let recording = name(&bench.recording);
+    let live = ["calibrate", "--plan", &plan, "--detector", "d-quay"];
+    let parts = [&live[..], &["--vacant", "0..10", "--occupied", "20..30"]].concat();
+    refused(&parts, 2, "belong to a recording");
+    let seconds = [
+        "--recording",
+        &recording,
+        "--vacant",
+        "9",
+        "--occupied",
+        "9",
+    ];
+    refused(&[&live[..], &seconds].concat(), 2, "belong to a recording");
+    refused(&[&live[..], &["--loco-ma", "NaN"]].concat(), 2, "as 50");
+    for wrong in ["0", "-3", "NaN", "1e9", "soon"] {
+        let wrong = [&live[..], &["--vacant", wrong, "--occupied", "9"]].concat();
+        refused(&wrong, 2, "error:");
+    }
+}
+
+/// Ohm's law for the axle (12 V over 10 kOhm are 1.2 mA); with the vacant level and the spread as
+/// measured the plain threshold sees what lies far above it in one sample, and a car below it
+/// never.
+#[test]
+fn delays_are_predicted_for_vehicles_that_were_not_measured() {
+    let bench = bench(&recording());
+    let output = bench.run(&with(&["--json", "--detector", "d-quay"]));
+    let found: Value = serde_json::from_slice(&output.stdout).expect("one object");
+    let delays = found["delays"].as_array().expect("a list");
+    let of = |vehicle: &str| {
+        let found = delays.iter().find(|delay| delay["vehicle"] == vehicle);
+        found
+            .unwrap_or_else(|| panic!("{vehicle} in {delays:?}"))
+            .clone()
+    };
+    let (loco, car, axle) = (of("locomotive"), of("lit car"), of("one resistor axle"));
+    assert_eq!(axle["draws_ma"].as_f64(), Some(1.2));
+    for vehicle in [&loco, &car] {
+        let seconds = vehicle["threshold_s"].as_f64().expect("it is seen");
+        assert!((seconds - 0.1).abs() < 0.001, "{vehicle}");
+        let seconds = vehicle["sequential_s"].as_f64().expect("it is seen");
+        assert!(seconds < 0.31, "{vehicle}");
+    }
+    // 2.0 + 1.2 mA stand 1 spread below a threshold of 3.5: one sample in six or so.
+    let seconds = axle["threshold_s"].as_f64().expect("it is seen at last");
+    let on = number(&found, "/on");
+    let level = number(&found, "/vacant/mean") + 1.2;
+    let expected = 0.1 / normal_above((on - level) / number(&found, "/occupied/sd"));
+    assert!((seconds / expected - 1.0).abs() < 1e-6, "{axle} {expected}");
+    // Half way up is 3.5 mA: below it the sum grows by chance alone, and later the lower it is.
+    let seconds = axle["sequential_s"].as_f64();
+    assert!(seconds.is_none_or(|seconds| seconds > 5.0), "{axle}");
+    let dim = ["--detector", "d-quay", "--lit-car-ma", "0.3"];
+    let said = text(&bench.run(&with(&dim)).stdout);
+    assert!(
+        said.contains("one resistor axle") && said.contains("not seen"),
+        "{said}"
     );
+}
+
+#[test]
+fn a_plan_is_changed_to_the_sequential_test_where_that_is_said() {
+    let bench = bench(&recording());
+    let output = bench.run(&with(&["--write", "--sequential", "--detector", "d-quay"]));
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let plan = std::fs::read_to_string(&bench.plan).expect("it is there");
+    let quay = plan.split("[[detector]]").nth(1).expect("the quay's");
+    for line in [
+        "decide = \"sequential\"",
+        "vacant = { mean = ",
+        "sample_hz = 10.0",
+    ] {
+        assert!(quay.contains(line), "{line} in {quay}");
+    }
+    assert!(plan.contains("# guessed too") && plan.contains("# the quay"));
+    let check = taillamp(&["check", "--plan", &name(&bench.plan)]);
+    assert_eq!(check.status.code(), Some(0), "{}", text(&check.stdout));
 }
 
 #[test]

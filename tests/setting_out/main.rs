@@ -1,7 +1,10 @@
 //! Setting out and commissioning, held against published values: turnout geometry, Ohm's law,
 //! scale speed, run lengths; and the two commands from outside.
 
+mod allocation;
 mod calibrate;
+mod check;
+mod foreign;
 mod geometry;
 mod run_length;
 mod set_out;

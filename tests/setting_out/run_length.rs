@@ -201,6 +201,22 @@ fn upper_sum_is_montgomerys() {
         );
     }
     assert_eq!(sums.iter().position(|sum| *sum >= test.h), Some(28));
+    // The sum has been above zero for seven observations: the change lies between 22 and 23.
+    let above = sums[..=28].iter().rev().take_while(|sum| **sum > 0.0);
+    assert_eq!(above.count(), 7);
+    // The lower sum, as recomputed for check-values 4.1; it ends at zero.
+    let lower = [
+        0.05, 1.56, 1.77, 0.0, 0.0, 0.0, 1.46, 0.0, 0.30, 0.0, 0.47, 0.0, 0.0, 0.10, 0.0, 0.13,
+        0.0, 0.0, 0.98, 0.0, 0.0, 0.17, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0,
+    ];
+    let sums = test.sums(data.iter().map(|x| 10.0 - x), 0.0);
+    for (index, (ours, recomputed)) in sums.iter().zip(lower).enumerate() {
+        assert!(
+            (ours - recomputed).abs() <= 0.0051,
+            "{}: {ours} {recomputed}",
+            index + 1
+        );
+    }
 }
 
 /// Lucas & Crosier 1982, table 5: h = 5, k = 1/2, without and with a head start of 2.5.

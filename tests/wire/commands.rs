@@ -41,6 +41,20 @@ fn refused(path: &str, body: &str) -> String {
     }
 }
 
+/// A recording holds what the page has said too; an alarm's id has a colon, a detector's has none.
+#[test]
+fn an_alarm_can_be_put_out_of_service_where_its_id_says_so() {
+    for (verb, out) in [("out-of-service", true), ("in-service", false)] {
+        let command = taken(&format!("{verb}/left-diverging:w1"), "{}");
+        let known = match command {
+            Command::AlarmOutOfService(id) => out && id == "left-diverging:w1",
+            Command::AlarmInService(id) => !out && id == "left-diverging:w1",
+            _ => false,
+        };
+        assert!(known, "{verb}");
+    }
+}
+
 #[test]
 fn every_verb() {
     let alarm = || "left-diverging:w1".to_owned();
@@ -67,7 +81,11 @@ fn every_verb() {
             Command::Unshelve(alarm()),
         ),
         ("reset/left-diverging:w1", "{}", Command::Reset(alarm())),
-        ("stands-here/main-1", "{}", Command::StandsHere(BlockId(0).into())),
+        (
+            "stands-here/main-1",
+            "{}",
+            Command::StandsHere(BlockId(0).into()),
+        ),
         ("empty/main-2", "{}", Command::Empty(BlockId(1).into())),
         (
             "removed-by-hand/main-2",
@@ -169,7 +187,6 @@ fn what_cannot_be_done_says_why() {
         ("throw/w1", "{}", "no operator's word `throw`"),
         ("empty/main-9", "{}", "no block `main-9` in the plan"),
         ("seen/main-1", "{}", "no turnout `main-1` in the plan"),
-        ("out-of-service/left-diverging:w1", "{}", "no detector"),
         ("name/t2", r#"{"name":"Coal"}"#, "no train `t2`"),
         ("name/t1", "{}", "no name"),
         ("name/t1", r#"{"name":"a\u0007"}"#, "control characters"),

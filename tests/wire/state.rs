@@ -121,13 +121,16 @@ fn tables_feeds_and_detectors() {
         heard: None,
         since: Instant(0),
         dropouts: 1,
+        passes: 4,
         dropped: (2, 3),
         clock_steps: 4,
     };
     check(
         &View::Detector(detector),
         r#"{"evidence":"none","health":"out-of-service","reading":null,"unit":null,"since":0.000,
-        "heard":null,"dropouts":1,"late":2,"implausible":3,"clock_steps":4,"name":"d-reed"}"#,
+        "heard":null,"dropouts":1,"passes":4,
+        "dropouts_per_pass":0.25,"advice":null,"late":2,"implausible":3,"clock_steps":4,
+        "name":"d-reed"}"#,
     );
 }
 

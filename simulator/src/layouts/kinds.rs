@@ -47,9 +47,11 @@ pub fn ring() -> (Draft, Custom) {
     draft.turnout("w1", ["s4.b", "west-1.a", "west-2.a"], "node-w", "");
     draft.turnout("w2", ["n1.a", "west-1.b", "west-2.b"], "node-w", "");
     let north = ["n1", "n2", "n3", "n4", "east-1", "east-2", "east-3"];
-    draft.feed("north", &north, "node-n", "rest = \"on\"");
+    let points = "rest = \"on\"\nturnouts = [\"e1\", \"e2\", \"e3\"]";
+    draft.feed("north", &north, "node-n", points);
     let south = ["s1", "s2", "s3", "s4", "west-1", "west-2"];
-    draft.feed("south", &south, "node-s", "rest = \"on\"");
+    let points = "rest = \"on\"\nturnouts = [\"e4\", \"w1\", \"w2\"]";
+    draft.feed("south", &south, "node-s", points);
     let custom = Custom {
         no_stop: words(&["n3"]),
         one_way: north
@@ -98,7 +100,8 @@ pub fn ladder() -> (Draft, Custom) {
     draft.turnout("y4", ["", "t5.a", "t4.a"], "node-y", yard);
     let mut all = main.to_vec();
     all.push("lead");
-    draft.feed("ring", &all, "node-a", "rest = \"on\"");
+    let points = "rest = \"on\"\nturnouts = [\"y0\", \"y1\", \"y2\", \"y3\", \"y4\"]";
+    draft.feed("ring", &all, "node-a", points);
     for id in tracks {
         let more = "rest = \"off\"\nof = \"ring\"";
         draft.feed(&format!("{id}-power"), &[id], "node-y", more);
@@ -133,7 +136,7 @@ pub fn double() -> (Draft, Custom) {
         draft.block(id, 1900, "", "node-i");
     }
     draft.block("relief-1", 1800, "", "node-i");
-    draft.block("relief-2", 1800, "", "node-i");
+    draft.block("relief-2", 1800, "use = \"siding\"", "node-i");
     draft.chain(&["o3", "o4"]);
     draft.chain(&["o5", "o6", "o7", "o8", "o9", "o10", "o1"]);
     draft.chain(&["i5", "i6", "i7", "i8", "i9", "i10", "i1"]);
@@ -151,10 +154,12 @@ pub fn double() -> (Draft, Custom) {
     );
     draft.current("turnout", "sl-1", "node-i", "");
     draft.current("turnout", "sl-2", "node-i", "");
-    draft.feed("outer", &outer, "node-o", "rest = \"on\"");
+    let points = "rest = \"on\"\nturnouts = [\"c1\", \"c4\"]";
+    draft.feed("outer", &outer, "node-o", points);
     let mut within = inner.to_vec();
     within.extend(["relief-1", "relief-2"]);
-    draft.feed("inner", &within, "node-i", "rest = \"on\"");
+    let points = "rest = \"on\"\nturnouts = [\"c2\", \"c3\", \"sl-1\", \"sl-2\"]";
+    draft.feed("inner", &within, "node-i", points);
     let mut one_way: Vec<(String, bool)> = outer
         .iter()
         .chain(&inner)
@@ -192,9 +197,10 @@ pub fn loops() -> (Draft, Custom) {
     for id in ["a1", "a2", "loop-1", "loop-2"] {
         draft.block(id, 1800, "", "node-a");
     }
-    for id in ["b1", "b2", "up", "down", "tail"] {
+    for id in ["b1", "b2", "up", "down"] {
         draft.block(id, 1900, "", "node-b");
     }
+    draft.block("tail", 1900, "use = \"stub\"", "node-b");
     draft.block("left", 700, "", "node-b");
     draft.block("right", 700, "", "node-b");
     // The reversing loop, guarded by beams.
@@ -207,14 +213,11 @@ pub fn loops() -> (Draft, Custom) {
     // The wye: in by the left leg, out by the right one, the other way round.
     draft.section("q1", ["b2.b", "left.a", "right.a"], "node-b", "");
     draft.section("q2", ["tail.a", "left.b", "right.b"], "node-b", "");
-    draft.feed(
-        "shore",
-        &["a1", "a2", "loop-1", "loop-2"],
-        "node-a",
-        "rest = \"on\"",
-    );
+    let points = "rest = \"on\"\nturnouts = [\"wl\", \"p1\"]";
+    draft.feed("shore", &["a1", "a2", "loop-1", "loop-2"], "node-a", points);
     let b = ["b1", "b2", "up", "down", "tail", "left", "right"];
-    draft.feed("harbour", &b, "node-b", "rest = \"on\"");
+    let points = "rest = \"on\"\nturnouts = [\"p2\", \"q1\", \"q2\"]";
+    draft.feed("harbour", &b, "node-b", points);
     let up = ["up", "loop-1", "loop-2", "left"];
     let down = ["down", "right"];
     let custom = Custom {
@@ -271,7 +274,8 @@ pub fn branch() -> (Draft, Custom) {
         draft.block(stub, 420, "use = \"stub\"", "node-s");
     }
     let main_feed: Vec<&str> = main.to_vec();
-    draft.feed("ring", &main_feed, "node-a", "rest = \"on\"");
+    let points = "rest = \"on\"\nturnouts = [\"j1\"]";
+    draft.feed("ring", &main_feed, "node-a", points);
     let up = ["ramp", "halt", "apron", "span", "bridge", "p1", "p2", "p3"];
     draft.feed("vale", &up, "node-s", "rest = \"on\"");
     for id in ["d1", "d2", "d3"] {
@@ -297,7 +301,6 @@ pub fn branch() -> (Draft, Custom) {
             berth("p1", true, 1),
         ],
         shuttle: Some(["d1".to_owned(), "d2".to_owned(), "d3".to_owned()]),
-        ..Custom::default()
     };
     (draft, custom)
 }

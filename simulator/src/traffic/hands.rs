@@ -1,4 +1,4 @@
-//! The operator's hands: points set for a train and set back behind it, switched tracks, a throttle.
+//! The operator's hands: points set for a train and back behind it, switched tracks, a throttle.
 
 use taillamp::engine::ids::{FeedId, TurnoutId};
 use taillamp::engine::input::{Position, TablePosition};

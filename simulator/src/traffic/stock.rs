@@ -12,7 +12,8 @@ use crate::world::vehicle::Vehicle;
 const WHEELSET_OHMS: f64 = 4_700.0;
 
 /// Puts `count` trains on the layout's berths (fewer where it has fewer), and the shuttle where it
-/// has one. `unequipped`: how many of the cars draw no current. Returns how many trains stand there.
+/// has one. `unequipped`: the part of the cars that draw no current. Returns how many trains stand
+/// there.
 pub fn put_trains(
     world: &mut World,
     made: &Made,

@@ -1,8 +1,8 @@
 //! What is really ahead of each train, and whether it was warned of.
 //!
 //! Truth: the road as it really lies is walked from each moving train's leading end. Another train
-//! counts where, both running on at their speed, it is still there when the train comes. A hazard is
-//! *met* when its place is 250 mm away: a careful driver has then braked to a stop before it. It
+//! counts where, both running on at their speed, it is still there when the train comes. A hazard
+//! is *met* when its place is 250 mm away: a careful driver has then braked to a stop before it. It
 //! could be foreseen from the moment on that the truth has held it without a break.
 
 use std::collections::BTreeMap;

@@ -1,9 +1,9 @@
 //! How well the follower follows and the road ahead warns: generated layouts and traffic, scored
 //! against the simulator's truth.
 //!
-//! A few evenings every day; `--ignored` plays all of them and prints the table that DEVELOPERS.md
-//! keeps. `SCORING=ring,dirty` names words that a case must have to be played, `SCORING_TELL=1`
-//! tells of every switch, miss and needless warning.
+//! A few evenings every day; `TAILLAMP_LONG=1` plays all of them and prints the table that
+//! DEVELOPERS.md keeps. `SCORING=ring,dirty` names words that a case must have to be played,
+//! `SCORING_TELL=1` tells of every switch, miss and needless warning.
 
 mod foreign;
 mod hazards;
@@ -93,10 +93,14 @@ fn a_few_evenings_hold_what_is_never_bent_and_agree_with_motmetrics() {
     foreign::compare(&played);
 }
 
-/// What the table in DEVELOPERS.md shows.
+/// What the table in DEVELOPERS.md shows. It takes minutes, and runs where `TAILLAMP_LONG=1` says
+/// so (`tests/long`).
 #[test]
-#[ignore = "many minutes: tests/long"]
 fn every_evening_scored() {
+    if std::env::var_os("TAILLAMP_LONG").is_none_or(|word| word != "1") {
+        println!("not played: TAILLAMP_LONG=1 asks for it");
+        return;
+    }
     let cases = all_cases().into_iter().filter(is_wanted);
     let played: Vec<_> = cases.map(play).collect();
     table::print(&played);

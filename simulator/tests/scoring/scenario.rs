@@ -135,6 +135,8 @@ pub struct Played {
     pub violations: Vec<String>,
     /// Seconds that a place was vacant with a vehicle in it that clean track would show.
     pub vacant_s: f64,
+    /// The same while its device or the broker was gone and that could not be noticed yet.
+    pub unheard_s: f64,
     pub travelled_m: f64,
     pub story: Vec<String>,
 }
@@ -236,6 +238,7 @@ impl Evening {
                 watch: Watch::default(),
                 violations: Vec::new(),
                 vacant_s: 0.0,
+                unheard_s: 0.0,
                 travelled_m: 0.0,
                 story: Vec::new(),
             },
@@ -434,17 +437,33 @@ impl Evening {
         if !self.broker_gone {
             self.oracle.compare(&truth, &self.world, claims);
         }
-        for (view, real) in claims.blocks.iter().zip(&truth.blocks) {
+        for (index, (view, real)) in claims.blocks.iter().zip(&truth.blocks).enumerate() {
             let inside = real
                 .detectable_since
                 .is_some_and(|since| truth.at.since(since) >= Span::from_millis(1_000));
             if view.state == Occupancy::Vacant && real.live && inside {
-                self.played.vacant_s += LOOK.as_secs_f64();
+                if self.is_heard(BlockId(index as u32)) {
+                    self.played.vacant_s += LOOK.as_secs_f64();
+                } else {
+                    self.played.unheard_s += LOOK.as_secs_f64();
+                }
                 let text = format!("{} {} vacant: {}", truth.at, view.id, view.why);
                 self.played.story.push(text);
             }
         }
         self.played.watch.look(&self.world, claims);
+    }
+
+    /// The detectors of a block can make themselves heard, and could a moment ago.
+    fn is_heard(&self, block: BlockId) -> bool {
+        let detectors = self.world.layout().detectors.iter().enumerate();
+        let mut of_block = detectors
+            .filter(|(_, detector)| matches!(detector.subject, Subject::Block(b, _) if b == block));
+        !self.broker_gone
+            && of_block.all(|(index, detector)| {
+                let fault = self.world.fault(DetectorId(index as u32));
+                fault == Broken::None && self.world.node_speaks(detector.node)
+            })
     }
 
     fn place(&self, piece: Piece) -> Option<u16> {

@@ -15,6 +15,7 @@ struct Row {
     engine: Mot,
     oracle: Mot,
     vacant_s: f64,
+    unheard_s: f64,
     violations: usize,
     met: usize,
     predictable: usize,
@@ -42,6 +43,7 @@ impl Row {
         self.engine.add(&one.engine);
         self.oracle.add(&one.oracle);
         self.vacant_s += one.vacant_s;
+        self.unheard_s += one.unheard_s;
         self.violations += one.violations.len();
         for met in &one.watch.met {
             self.met += 1;
@@ -73,15 +75,15 @@ pub fn print(played: &[Played]) {
     }
     println!(
         "| track, layout | evenings | trains | IDF1 | oracle | ratio | MOTA | switches | \
-         vacant s | met | predictable | in time | lead s | needless/h | at 4 trains |"
+         vacant s | unheard s | met | predictable | in time | lead s | needless/h | at 4 trains |"
     );
-    println!("|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|");
+    println!("|{}", "---|".repeat(16));
     for ((_, name), row) in &mut rows {
         row.leads.sort_by(f64::total_cmp);
         let middle = row.leads.get(row.leads.len() / 2).copied().unwrap_or(0.0);
         println!(
-            "| {name} | {} | {}-{} | {:.4} | {:.4} | {:.4} | {:.3} | {} | {:.1} | {} | {} | {} | \
-             {middle:.1} | {:.1} | {:.1} |",
+            "| {name} | {} | {}-{} | {:.4} | {:.4} | {:.4} | {:.3} | {} | {:.1} | {:.1} | {} | \
+             {} | {} | {middle:.1} | {:.1} | {:.1} |",
             row.evenings,
             row.trains.0,
             row.trains.1,
@@ -91,6 +93,7 @@ pub fn print(played: &[Played]) {
             row.engine.mota(),
             row.engine.switches,
             row.vacant_s,
+            row.unheard_s,
             row.met,
             row.predictable,
             row.in_time,

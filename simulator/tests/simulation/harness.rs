@@ -174,6 +174,16 @@ impl Evening {
             .collect()
     }
 
+    /// What was done and what went wrong so far, with the text of each mishap.
+    pub fn mishaps(&self) -> Vec<(Instant, String)> {
+        let log = self.session.log();
+        let mishaps = log.into_iter().filter_map(|entry| match entry.what {
+            What::Mishap(text) => Some((entry.at, text)),
+            _ => None,
+        });
+        mishaps.collect()
+    }
+
     pub fn assert_no_violation(&self) {
         let found = self.oracle.violations();
         assert!(found.is_empty(), "{}\n{}", found.join("\n"), self.story());
@@ -296,7 +306,7 @@ impl Evening {
     }
 
     /// What happened, for a failure's message.
-    fn story(&self) -> String {
+    pub fn story(&self) -> String {
         let mut text = format!("seed {}\n", self.seed);
         for entry in self.session.log() {
             let _ = writeln!(text, "  {} {:?}", entry.at, entry.what);

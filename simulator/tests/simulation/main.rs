@@ -4,6 +4,7 @@
 //! On a failure the seed, the moment and the log of what went wrong are printed; the same seed
 //! gives the same evening.
 
+mod busy;
 mod harness;
 mod oracle;
 

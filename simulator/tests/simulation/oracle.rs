@@ -21,6 +21,8 @@ const LAG: Span = Span::from_millis(200);
 /// After a device was mute for a moment its detector is not judged for so long: the plan's
 /// `max_silence_s`, and a margin.
 const MUTE: Span = Span::from_millis(13_000);
+/// A detector that has seen something within this time sees it still.
+const STEADY: Span = Span::from_millis(150);
 /// Violations that are told.
 const TOLD_MAX: usize = 10;
 
@@ -31,7 +33,12 @@ struct Watch {
     within: Span,
     /// A message may be under way for so long, and the plan may ask for a sample to be confirmed.
     lag: Span,
+    /// `confirm_ms`: what was seen for less is not to be known.
+    confirm: Span,
     mute: Option<Instant>,
+    /// Since when it has seen something at every look, and when that last was for long enough.
+    run: Option<Instant>,
+    steady: Option<Instant>,
     /// When it last saw something, at the last few moments.
     seen: VecDeque<(Instant, Option<Instant>)>,
 }
@@ -55,6 +62,9 @@ impl Oracle {
                 node,
                 within,
                 lag: Span(LAG.0 + layout.detectors[at].confirm.0),
+                confirm: layout.detectors[at].confirm,
+                run: None,
+                steady: None,
                 mute: None,
                 seen: VecDeque::new(),
             })
@@ -124,6 +134,13 @@ impl Watch {
         if world.fault(id) != Fault::None || !world.node_speaks(self.node) {
             self.mute = Some(now);
         }
+        let fresh = seen.is_some_and(|seen| now.since(seen) <= STEADY);
+        self.run = fresh.then(|| self.run.unwrap_or(now));
+        let long = Span(self.confirm.0 + STEADY.0);
+        if self.confirm == Span::ZERO || self.run.is_some_and(|run| now.since(run) >= long) {
+            self.steady = seen;
+        }
+        let seen = self.steady;
         self.seen.push_back((now, seen));
         while self.seen.len() > 1 && now.since(self.seen[1].0) >= self.lag {
             self.seen.pop_front();

@@ -70,6 +70,9 @@ fn put(entry: &mut dyn TableLike, found: &Found<'_>) {
         set(entry, "off", proposal.off);
         return;
     }
+    if entry.get("decide").and_then(Item::as_str) != Some("sequential") {
+        entry.insert("decide", Item::Value("sequential".into()));
+    }
     let settings = &proposal.settings;
     for (key, mean, sd) in [
         ("vacant", settings.vacant_mean, settings.vacant_sd),

@@ -7,18 +7,44 @@ use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::path::Path;
 
-use crate::engine::ids::{DetectorId, FeedId};
-use crate::engine::input::{Input, Reading};
-use crate::engine::layout::{Decide, Detector, DetectorKind, Subject};
-use crate::plan::{Bound, Plan};
-use crate::wire::payload;
+use super::collect::{Collector, Heard, Pair, Which};
+use crate::engine::ids::DetectorId;
+use crate::engine::layout::{Decide, DetectorKind};
+use crate::plan::Plan;
 use crate::wire::recording::{BadLine, Event, Found, LineReader, RecordingLine, next_line};
-use crate::wire::topics::TopicTable;
 
-/// The most samples of one stretch that are kept: a day at fifty a second.
-const SAMPLES_MAX: usize = 5_000_000;
 /// A stretch may begin or end this long before the first or after the last line.
 const SLACK_S: f64 = 1.0;
+
+/// What `--vacant` and `--occupied` are given: a part of a recording, or so long from now on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Given {
+    Part(Stretch),
+    Seconds(f64),
+}
+
+impl Given {
+    /// Reads `T1..T2` or a number of seconds.
+    ///
+    /// # Errors
+    /// It is neither.
+    pub fn parse(text: &str) -> Result<Self, String> {
+        if text.contains("..") {
+            return Stretch::parse(text).map(Self::Part);
+        }
+        let seconds = text.trim().parse::<f64>().ok();
+        let seconds = seconds.filter(|seconds| (1.0..=LIVE_MAX_S).contains(seconds));
+        seconds.map(Self::Seconds).ok_or_else(|| {
+            format!(
+                "give two times of the recording in seconds, as 10..40, or for live messages how \
+                 many seconds, 1 to {LIVE_MAX_S}"
+            )
+        })
+    }
+}
+
+/// The longest live stretch, seconds.
+const LIVE_MAX_S: f64 = 86_400.0;
 
 /// A stretch of the recording's time, seconds.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -63,24 +89,6 @@ impl std::fmt::Display for Stretch {
     }
 }
 
-/// Samples of one detector in one stretch.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Samples {
-    pub times_s: Vec<f64>,
-    pub levels: Vec<f64>,
-    /// Outside the plausible range, and dropped as the engine does.
-    pub implausible: usize,
-}
-
-/// Of one detector: the vacant and the occupied stretch.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Pair {
-    pub vacant: Samples,
-    pub occupied: Samples,
-    /// The power of the place was off in one of them.
-    pub dead: bool,
-}
-
 /// What a recording gave.
 pub struct Gathered {
     pub pairs: Vec<Pair>,
@@ -115,35 +123,24 @@ pub fn gather(
     let file = File::open(recording)
         .map_err(|error| format!("{name}: the recording cannot be read: {error}"))?;
     let mut gathering = Gathering {
-        plan,
-        table: TopicTable::new(plan),
+        collector: Collector::new(plan, chosen),
         name,
-        chosen,
         stretches,
-        pairs: vec![Pair::default(); chosen.len()],
-        live: vec![true; plan.layout.feeds.len()],
         span: None,
-        inputs: Vec::new(),
     };
     let bad_lines = gathering.read(file)?;
     gathering.check_span()?;
     Ok(Gathered {
-        pairs: gathering.pairs,
+        pairs: gathering.collector.pairs,
         bad_lines,
     })
 }
 
 struct Gathering<'a> {
-    plan: &'a Plan,
-    table: TopicTable,
+    collector: Collector<'a>,
     name: String,
-    chosen: &'a [DetectorId],
     stretches: [Stretch; 2],
-    pairs: Vec<Pair>,
-    /// Of every feed: not said to be off.
-    live: Vec<bool>,
     span: Option<(f64, f64)>,
-    inputs: Vec<Input>,
 }
 
 impl Gathering<'_> {
@@ -175,7 +172,12 @@ impl Gathering<'_> {
     fn line(&mut self, number: u64, line: &RecordingLine<'_>) -> Result<(), String> {
         let t = line.t.as_secs_f64();
         self.span = Some(self.span.map_or((t, t), |(first, _)| (first, t)));
-        self.note_power(t);
+        let which = [Which::Vacant, Which::Occupied];
+        let mut runs = which.into_iter().zip(self.stretches);
+        let which = runs.find(|(_, stretch)| stretch.holds(t)).map(|run| run.0);
+        if which.is_some() {
+            self.collector.note_power();
+        }
         let Event::Message {
             topic,
             payload,
@@ -184,93 +186,18 @@ impl Gathering<'_> {
         else {
             return Ok(());
         };
-        let ours = self.table.bindings(topic).iter().any(
-            |binding| matches!(binding.subject, Bound::Detector(id) if self.chosen.contains(&id)),
-        );
-        let inside = self.stretches.iter().any(|stretch| stretch.holds(t));
-        let layout = &self.plan.layout;
-        self.inputs.clear();
-        let read = payload::decode(
-            &self.table,
-            layout,
+        let heard = Heard {
+            t,
             topic,
             payload,
-            *retained,
-            &mut self.inputs,
-        );
-        if let (Err(why), true, true) = (read, ours, inside) {
-            return Err(format!(
-                "{}:{number}: {topic}: {why}; repair the line, or give stretches without it",
+            retained: *retained,
+        };
+        self.collector.message(heard, which).map_err(|why| {
+            format!(
+                "{}:{number}: {why}; repair the line, or give stretches without it",
                 self.name
-            ));
-        }
-        for input in std::mem::take(&mut self.inputs) {
-            match input {
-                Input::Reading(sample) if !sample.retained => {
-                    self.sample(t, sample.detector, sample.reading)?;
-                }
-                Input::FeedSwitch(feed, on) => self.live[feed.index()] = on,
-                Input::FeedVoltage(feed, volts) => {
-                    let see = layout.feeds[feed.index()].see_volts;
-                    self.live[feed.index()] = volts.abs() >= see;
-                }
-                _ => {}
-            }
-        }
-        Ok(())
-    }
-
-    fn sample(&mut self, t: f64, id: DetectorId, reading: Reading) -> Result<(), String> {
-        let Some(place) = self.chosen.iter().position(|chosen| *chosen == id) else {
-            return Ok(());
-        };
-        let detector = &self.plan.layout.detectors[id.index()];
-        let pair = &mut self.pairs[place];
-        let [vacant, occupied] = self.stretches;
-        let samples = if vacant.holds(t) {
-            &mut pair.vacant
-        } else if occupied.holds(t) {
-            &mut pair.occupied
-        } else {
-            return Ok(());
-        };
-        let Reading::Level(raw) = reading else {
-            return Err(format!(
-                "`{}` says on or off by itself: there is nothing to calibrate",
-                detector.id
-            ));
-        };
-        let level = raw * detector.scale;
-        let (low, high) = detector.range;
-        if level.is_finite() && !(low..=high).contains(&level) {
-            samples.implausible += 1;
-            return Ok(());
-        }
-        if samples.levels.len() == SAMPLES_MAX {
-            return Err(format!(
-                "`{}` has more than {SAMPLES_MAX} samples in a stretch; give a shorter one",
-                detector.id
-            ));
-        }
-        samples.times_s.push(t);
-        samples.levels.push(match detector.kind {
-            // As the engine decides: polarity may reverse.
-            DetectorKind::Current => (level - detector.zero).abs(),
-            DetectorKind::Optical | DetectorKind::Contact => level,
-        });
-        Ok(())
-    }
-
-    /// Notes whose power is off while a stretch runs.
-    fn note_power(&mut self, t: f64) {
-        if !self.stretches.iter().any(|stretch| stretch.holds(t)) {
-            return;
-        }
-        for (id, pair) in self.chosen.iter().zip(&mut self.pairs) {
-            let detector = &self.plan.layout.detectors[id.index()];
-            let dead = |feed: FeedId| !self.live[feed.index()];
-            pair.dead |= feeds_of(self.plan, detector).any(dead);
-        }
+            )
+        })
     }
 
     fn check_span(&self) -> Result<(), String> {
@@ -287,23 +214,6 @@ impl Gathering<'_> {
         }
         Ok(())
     }
-}
-
-/// The feeds that a current detector's place hangs on.
-fn feeds_of<'p>(plan: &'p Plan, detector: &Detector) -> impl Iterator<Item = FeedId> + use<'p> {
-    let (subject, current) = (detector.subject, detector.kind == DetectorKind::Current);
-    let feeds = plan.layout.feeds.iter().enumerate();
-    feeds.filter_map(move |(index, feed)| {
-        let supplies = match subject {
-            Subject::Block(block, _) => feed.blocks.contains(&block),
-            Subject::Section(turnout) => feed.turnouts.contains(&turnout),
-            Subject::Beam(..) | Subject::Edge(_) | Subject::Crossing(_) | Subject::Points(..) => {
-                false
-            }
-        };
-        let id = u32::try_from(index).ok().map(FeedId);
-        id.filter(|_| current && supplies)
-    })
 }
 
 #[cfg(test)]

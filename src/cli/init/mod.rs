@@ -47,6 +47,8 @@ pub struct Args {
 const PLAN: &str = "plan.toml";
 const PASSWORDS: &str = "passwords";
 const PIN: &str = "pin";
+/// The folder of the plan that the service runs.
+const SERVICE: &str = "/etc/taillamp";
 /// Where the page listens: on the network, because phones are to reach it.
 const WEB: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::UNSPECIFIED), 8080);
 
@@ -94,7 +96,15 @@ fn make(args: &Args) -> anyhow::Result<()> {
     }
     let pin = hash(&answers.pin).context("the PIN cannot be hashed")?;
     let [plan, password_file, pin_file] = &files;
-    write(plan, &first_plan::text(&answers), args.force, 0o644)?;
+    let mut text = first_plan::text(&answers);
+    if args
+        .dir
+        .canonicalize()
+        .is_ok_and(|dir| dir == Path::new(SERVICE))
+    {
+        text.push_str(first_plan::SERVICE_JOURNAL);
+    }
+    write(plan, &text, args.force, 0o644)?;
     write(password_file, &users.to_text(), args.force, 0o600)?;
     write(pin_file, &format!("{pin}\n"), args.force, 0o600)?;
     tell(plan, &answers, &passwords)

@@ -82,14 +82,6 @@ pub(super) struct Road {
     to: Option<String>,
 }
 
-/// What the contract names and this version does not have.
-pub(super) async fn not_yet() -> Problem {
-    Problem::new(
-        StatusCode::NOT_IMPLEMENTED,
-        "this version of taillamp cannot answer this yet",
-    )
-}
-
 /// Everything else.
 pub(super) async fn nothing() -> Problem {
     let detail = "there is nothing here; /openapi.json lists what there is";

@@ -54,6 +54,7 @@ assets! {
     "/dom.js" "dom.js" SCRIPT;
     "/help.js" "help.js" SCRIPT;
     "/history.js" "history.js" SCRIPT;
+    "/kinds.js" "kinds.js" SCRIPT;
     "/lanes.js" "lanes.js" SCRIPT;
     "/lineup.js" "lineup.js" SCRIPT;
     "/more.js" "more.js" SCRIPT;
@@ -67,6 +68,7 @@ assets! {
     "/stream.js" "stream.js" SCRIPT;
     "/strip.js" "strip.js" SCRIPT;
     "/sw.js" "sw.js" SCRIPT;
+    "/tiles.js" "tiles.js" SCRIPT;
     "/topology.js" "topology.js" SCRIPT;
     "/upkeep.js" "upkeep.js" SCRIPT;
     "/views.js" "views.js" SCRIPT;
@@ -146,7 +148,11 @@ pub(super) async fn get(State(app): State<App>, uri: Uri, headers: HeaderMap) ->
         return Problem::new(StatusCode::NOT_FOUND, "there is no such file").into();
     };
     let packed = squeeze::taken(&headers);
-    let sent = if packed { entry.packed() } else { entry.plain() };
+    let sent = if packed {
+        entry.packed()
+    } else {
+        entry.plain()
+    };
     let has_it = headers.get_all(header::IF_NONE_MATCH).iter().any(|known| {
         let known = known.to_str().unwrap_or("");
         known

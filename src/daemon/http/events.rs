@@ -28,7 +28,7 @@ pub const STREAMS_MAX: usize = 256;
 /// The least time between two bundles of events to one reader.
 const BUNDLE_EVERY: Duration = Duration::from_millis(100);
 /// The most time that a stream is silent.
-const KEEP_ALIVE_EVERY: Duration = Duration::from_secs(15);
+const KEEP_ALIVE_EVERY: Duration = Duration::from_secs(5);
 
 /// What a reader says about itself.
 #[derive(Debug, Default, Deserialize)]

@@ -12,7 +12,9 @@ mod assets;
 mod events;
 mod guard;
 mod health;
+mod history;
 mod openapi;
+mod openapi_past;
 mod routes;
 pub(super) mod server;
 mod session;
@@ -31,6 +33,7 @@ use axum::routing::get;
 use tokio::sync::Semaphore;
 
 use super::hub::Hub;
+use super::journal::Journal;
 use answer::Problem;
 use assets::Assets;
 pub use guard::Names;
@@ -53,7 +56,9 @@ pub(super) struct Shared {
     sessions: Arc<Sessions>,
     plan_file: Option<PathBuf>,
     assets: Assets,
+    journal: Option<Journal>,
     streams: Arc<Semaphore>,
+    readers: Arc<Semaphore>,
     pin_turn: Arc<Semaphore>,
 }
 
@@ -71,6 +76,7 @@ pub(super) fn router(
     names: Names,
     sessions: Sessions,
     plan_file: Option<PathBuf>,
+    journal: Option<Journal>,
 ) -> Router {
     let app = App(Arc::new(Shared {
         hub,
@@ -78,15 +84,15 @@ pub(super) fn router(
         sessions: Arc::new(sessions),
         plan_file,
         assets: Assets::new(),
+        journal,
         streams: Arc::new(Semaphore::new(events::STREAMS_MAX)),
+        readers: Arc::new(Semaphore::new(history::READERS_MAX)),
         pin_turn: Arc::new(Semaphore::new(1)),
     }));
     let mut router = Router::new();
     for route in routes::all() {
         router = router.route(&route.path, route.router.fallback(api::wrong_method));
     }
-    let not_yet = get(api::not_yet).fallback(api::wrong_method);
-    router = router.route("/api/v1/history", not_yet);
     for path in Assets::paths() {
         router = router.route(path, get(assets::get).fallback(api::wrong_method));
     }

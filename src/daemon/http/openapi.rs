@@ -7,6 +7,7 @@ use axum::response::Response;
 use serde_json::{Map, Value, json};
 
 use super::answer;
+use super::openapi_past;
 use super::routes::{self, Doc, Shape};
 
 /// `GET /openapi.json`.
@@ -62,6 +63,9 @@ fn operation(path: &str, doc: &Doc) -> Value {
         let block = |name| json!({"name": name, "in": "query", "required": true, "schema": text});
         operation["parameters"] = json!([block("from"), block("to")]);
     }
+    if let Some(parameters) = openapi_past::parameters(doc.shape) {
+        operation["parameters"] = parameters;
+    }
     let body = match doc.shape {
         Shape::Word(_) => {
             let verb = path.rsplit('/').next().unwrap_or("");
@@ -91,6 +95,10 @@ fn answers(shape: Shape) -> Value {
         Shape::Road => ("200", body("application/json", of("Road"))),
         Shape::Measures => ("200", body("application/json", of("Measures"))),
         Shape::AlarmKinds => ("200", body("application/json", of("AlarmKinds"))),
+        Shape::History => ("200", body("application/json", of("History"))),
+        Shape::Past => ("200", body("application/json", of("Past"))),
+        Shape::Extent => ("200", body("application/json", of("Extent"))),
+        Shape::Csv => ("200", body("text/csv", json!({"type": "string"}))),
         Shape::Findings => ("200", body("application/json", of("Findings"))),
         Shape::Session => ("200", body("application/json", of("Session"))),
         Shape::OpenApi => ("200", body("application/json", json!({"type": "object"}))),
@@ -116,12 +124,16 @@ fn problems(shape: Shape) -> &'static [&'static str] {
         ],
         // These two answer in plain words that they are not well.
         Shape::Text(_) => &["400", "404", "405", "408", "421", "500", "503"],
+        // A journal that cannot be read is our fault, not the reader's.
+        Shape::History | Shape::Past | Shape::Extent | Shape::Csv => {
+            &["400", "404", "405", "408", "421", "500", "503"]
+        }
         _ => &["400", "404", "405", "408", "421", "503"],
     }
 }
 
-/// What may be said with a verb (see [`crate::wire::commands`]): keys that it does not read are left
-/// alone.
+/// What may be said with a verb (see [`crate::wire::commands`]): keys that it does not read are
+/// left alone.
 fn word(verb: &str) -> Value {
     let words = |most: u32| {
         json!({
@@ -182,6 +194,9 @@ fn schemas() -> Value {
         "Road": road(),
         "Measures": measures(),
         "AlarmKinds": alarm_kinds(),
+        "History": openapi_past::history(),
+        "Past": openapi_past::state(),
+        "Extent": openapi_past::extent(),
         "Pin": object(json!({"pin": text})),
         "Session": object(json!({"needed": {"type": "boolean"}, "held": {"type": "boolean"}})),
         "Findings": object(json!({"findings": {"type": "array", "items": object(json!({
@@ -307,7 +322,7 @@ fn road() -> Value {
 }
 
 /// An object that always has all of these.
-fn object(properties: Value) -> Value {
+pub(super) fn object(properties: Value) -> Value {
     let required: Vec<&String> = properties
         .as_object()
         .into_iter()

@@ -6,7 +6,7 @@
 use axum::extract::{Path, State};
 use axum::routing::{MethodRouter, get, post};
 
-use super::{App, acts, api, events, health, openapi};
+use super::{App, acts, api, events, health, history, openapi};
 use crate::daemon::show::Kind;
 use crate::wire::commands::Target;
 
@@ -27,6 +27,14 @@ pub(super) enum Shape {
     Measures,
     /// The table of alarm types.
     AlarmKinds,
+    /// Lanes or events of a range of time.
+    History,
+    /// The snapshot as it was.
+    Past,
+    /// Since when there is a past.
+    Extent,
+    /// A table of events.
+    Csv,
     /// The operator's word about an item of a kind.
     Word(Kind),
     /// The PIN.
@@ -137,7 +145,45 @@ pub(super) fn all() -> Vec<Route> {
 fn fixed() -> Vec<Route> {
     let mut routes = for_people();
     routes.extend(for_programs());
+    routes.extend(of_the_past());
     routes
+}
+
+fn of_the_past() -> Vec<Route> {
+    let range = "What was, over a range of time: lanes of states, or events";
+    let state = "Everything, as it was known at a moment";
+    let extent = "Since when there is a past, and every run of the daemon";
+    let csv = "Events of a range of time as a table";
+    vec![
+        one(
+            "/api/v1/history",
+            "get",
+            range,
+            Shape::History,
+            get(history::range),
+        ),
+        one(
+            "/api/v1/history/state",
+            "get",
+            state,
+            Shape::Past,
+            get(history::state),
+        ),
+        one(
+            "/api/v1/history/extent",
+            "get",
+            extent,
+            Shape::Extent,
+            get(history::extent),
+        ),
+        one(
+            "/api/v1/history.csv",
+            "get",
+            csv,
+            Shape::Csv,
+            get(history::csv),
+        ),
+    ]
 }
 
 fn for_people() -> Vec<Route> {

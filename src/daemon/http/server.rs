@@ -1,10 +1,13 @@
 //! The HTTP server: connections in, requests to the router, limits on both.
 //!
 //! Every connection holds one of [`CONNECTIONS_MAX`] permits; a further one is closed at once and
-//! counted. A client that does not finish its headers is cut off, and so is an idle one. When the
-//! daemon stops, requests under way get [`GRACE`] to end. It knows nothing of what is asked.
+//! counted, and so is one of many from one address: a stranger cannot take all of them. A client
+//! that does not finish its headers is cut off, and so is an idle one. When the daemon stops,
+//! requests under way get [`GRACE`] to end. It knows nothing of what is asked.
 
-use std::sync::Arc;
+use std::collections::HashMap;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use axum::Router;
@@ -21,6 +24,8 @@ use crate::daemon::hub::{Hub, stopped};
 
 /// Connections at once, event streams included.
 pub const CONNECTIONS_MAX: usize = 512;
+/// Connections of one address. A proxy on this computer speaks for many and may have all.
+pub const PER_ADDRESS_MAX: usize = 64;
 /// How long a client may take for the headers of a request, and idle between two.
 const HEADERS_MAX: Duration = Duration::from_secs(30);
 /// Bytes of a request's head.
@@ -41,6 +46,7 @@ pub(in crate::daemon) async fn serve(
     mut stop: watch::Receiver<bool>,
 ) {
     let permits = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+    let places = Places::default();
     let mut connections = JoinSet::new();
     loop {
         let accepted = tokio::select! {
@@ -48,15 +54,16 @@ pub(in crate::daemon) async fn serve(
             Some(_) = connections.join_next() => continue,
             accepted = listener.accept() => accepted,
         };
-        let stream = match accepted {
-            Ok((stream, _)) => stream,
+        let (stream, peer) = match accepted {
+            Ok(accepted) => accepted,
             Err(error) => {
                 tracing::debug!(%error, "a connection was not accepted");
                 tokio::time::sleep(ACCEPT_REST).await;
                 continue;
             }
         };
-        let Ok(permit) = permits.clone().try_acquire_owned() else {
+        let place = Place::take(&places, peer.ip());
+        let (Ok(permit), Some(place)) = (permits.clone().try_acquire_owned(), place) else {
             hub.metrics.refused("connections");
             continue;
         };
@@ -64,6 +71,7 @@ pub(in crate::daemon) async fn serve(
             router: router.clone(),
             stop: stop.clone(),
             permit,
+            _place: place,
         };
         connections.spawn(connection.accept(stream, tls.clone()));
     }
@@ -72,11 +80,71 @@ pub(in crate::daemon) async fn serve(
     let _ = tokio::time::timeout(GRACE, all).await;
 }
 
+/// How many connections each address has.
+type Places = Arc<Mutex<HashMap<IpAddr, usize>>>;
+
+fn lock(places: &Places) -> MutexGuard<'_, HashMap<IpAddr, usize>> {
+    places.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// One connection's place among those of its address; free again when it is dropped.
+struct Place {
+    places: Places,
+    address: IpAddr,
+}
+
+impl Place {
+    fn take(places: &Places, address: IpAddr) -> Option<Self> {
+        let address = household(address);
+        let is_proxy = [
+            Ipv4Addr::LOCALHOST.into(),
+            household(Ipv6Addr::LOCALHOST.into()),
+        ]
+        .contains(&address);
+        let mut open = lock(places);
+        let count = open.entry(address).or_default();
+        if *count >= PER_ADDRESS_MAX && !is_proxy {
+            return None;
+        }
+        *count += 1;
+        drop(open);
+        Some(Self {
+            places: places.clone(),
+            address,
+        })
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        let mut open = lock(&self.places);
+        let left = open.get(&self.address).map_or(0, |count| count - 1);
+        if left == 0 {
+            open.remove(&self.address);
+        } else {
+            open.insert(self.address, left);
+        }
+    }
+}
+
+/// What one computer can call itself as it likes counts as one: the 64 bits that a host chooses
+/// (RFC 4291, 2.5.1).
+fn household(address: IpAddr) -> IpAddr {
+    match address.to_canonical() {
+        IpAddr::V4(address) => address.into(),
+        IpAddr::V6(address) => {
+            let network = u128::from(address) >> 64 << 64;
+            Ipv6Addr::from(network).into()
+        }
+    }
+}
+
 /// One connection.
 struct Connection {
     router: Router,
     stop: watch::Receiver<bool>,
     permit: OwnedSemaphorePermit,
+    _place: Place,
 }
 
 impl Connection {
@@ -115,5 +183,42 @@ impl Connection {
             tracing::trace!(%error, "a connection ended badly");
         }
         drop(self.permit);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_address_has_so_many_places_and_gets_them_back() {
+        let places = Places::default();
+        let address: IpAddr = [192, 0, 2, 7].into();
+        let taken: Vec<_> = (0..PER_ADDRESS_MAX)
+            .map(|_| Place::take(&places, address).expect("there is room"))
+            .collect();
+        assert!(Place::take(&places, address).is_none());
+        assert!(Place::take(&places, [192, 0, 2, 8].into()).is_some());
+        drop(taken);
+        assert!(lock(&places).is_empty());
+        assert!(Place::take(&places, address).is_some());
+    }
+
+    #[test]
+    fn a_host_that_changes_its_address_is_one_and_a_proxy_here_is_many() {
+        let places = Places::default();
+        let mut taken = Vec::new();
+        for n in 0..PER_ADDRESS_MAX {
+            let address = format!("2001:db8::{n:x}").parse().expect("an address");
+            taken.push(Place::take(&places, address).expect("there is room"));
+        }
+        let next = "2001:db8::ffff:1".parse().expect("an address");
+        assert!(Place::take(&places, next).is_none());
+        for proxy in ["127.0.0.1", "::1", "::ffff:127.0.0.1"] {
+            let proxy = proxy.parse().expect("an address");
+            for _ in 0..PER_ADDRESS_MAX {
+                taken.push(Place::take(&places, proxy).expect("a proxy may have all"));
+            }
+        }
     }
 }

@@ -135,7 +135,9 @@ fn deflated(bytes: &[u8]) -> Option<Vec<u8>> {
         let read = usize::try_from(packer.total_in()).ok()?;
         let rest = bytes.get(read..)?;
         let room = out.len();
-        packer.compress_vec(rest, &mut out, FlushCompress::Sync).ok()?;
+        packer
+            .compress_vec(rest, &mut out, FlushCompress::Sync)
+            .ok()?;
         let done = usize::try_from(packer.total_in()).ok()? == bytes.len();
         // With room left over, the flush is complete too.
         if done && out.len() < out.capacity() {
@@ -174,7 +176,12 @@ mod tests {
     /// RFC 9110, section 12.5.3, with its examples.
     #[test]
     fn who_takes_gzip() {
-        for yes in ["gzip", "compress, gzip", "*", "gzip;q=1.0, identity; q=0.5, *;q=0"] {
+        for yes in [
+            "gzip",
+            "compress, gzip",
+            "*",
+            "gzip;q=1.0, identity; q=0.5, *;q=0",
+        ] {
             assert!(accepts(yes), "{yes}");
         }
         for no in ["", "identity", "gzip;q=0", "*;q=0", "br", "gzip;q=0, *"] {
@@ -191,7 +198,13 @@ mod tests {
         let random: String = (0..70_000u32)
             .map(|n| char::from(b' ' + (n.wrapping_mul(2_654_435_761) >> 26) as u8))
             .collect();
-        let texts = [long, ": still here\n\n".into(), random, String::new(), "é".repeat(70_000)];
+        let texts = [
+            long,
+            ": still here\n\n".into(),
+            random,
+            String::new(),
+            "é".repeat(70_000),
+        ];
         let mut sent = Vec::new();
         let mut expected = String::new();
         for text in texts {
@@ -207,7 +220,10 @@ mod tests {
 
     #[test]
     fn what_is_not_packed_stays_as_it_is() {
-        assert_eq!(Pieces::new(false).next("data: a\n\n".into()), b"data: a\n\n");
+        assert_eq!(
+            Pieces::new(false).next("data: a\n\n".into()),
+            b"data: a\n\n"
+        );
         let mut read = String::new();
         let packed = pack(b"twice twice twice");
         let mut reader = flate2::read::GzDecoder::new(packed.as_slice());

@@ -9,7 +9,7 @@ use crate::daemon::notify::Counts;
 use crate::engine::alarm::kinds::Priority;
 use crate::engine::alarm::lifecycle::AlarmState;
 use crate::engine::alarm::measures::Measures;
-use crate::engine::change::{Clearance, Occupancy};
+use crate::engine::change::{Clearance, Health, Occupancy};
 use crate::engine::input::Position;
 use crate::engine::snapshot::{AlarmView, DetectorView, Snapshot, TurnoutView};
 use crate::engine::time::{Instant, Span};
@@ -128,6 +128,9 @@ fn detectors(
     let lux = sheet.gauge(&table::DETECTOR_LUX)?;
     let silence = sheet.gauge(&table::DETECTOR_SILENCE)?;
     let dropouts = sheet.counter(&table::DETECTOR_DROPOUTS)?;
+    let passes = sheet.counter(&table::DETECTOR_PASSES)?;
+    let health = sheet.gauge(&table::DETECTOR_HEALTH)?;
+    let steps = sheet.counter(&table::DETECTOR_CLOCK_STEPS)?;
     for detector in detectors {
         let id = [detector.id.as_str()];
         if let Some(reading) = detector.reading {
@@ -146,6 +149,17 @@ fn detectors(
         dropouts
             .with_label_values(&id)
             .inc_by(count64(detector.dropouts));
+        passes
+            .with_label_values(&id)
+            .inc_by(count64(detector.passes));
+        steps
+            .with_label_values(&id)
+            .inc_by(count64(detector.clock_steps));
+        for one in Health::ALL {
+            health
+                .with_label_values(&[detector.id.as_str(), one.word()])
+                .set(flag(detector.health == one));
+        }
     }
     Ok(())
 }

@@ -4,6 +4,7 @@
 //! Input: outcomes of messages, the engine's changes, and at scrape time a snapshot. Output: the
 //! Prometheus text format, version 0.0.4. What each metric means stands in [`table`].
 
+pub mod journal;
 pub mod table;
 
 mod gauges;
@@ -20,6 +21,7 @@ use crate::engine::change::{Change, Clearance, What};
 use crate::engine::ids::TurnoutId;
 use crate::engine::layout::Layout;
 use crate::engine::time::{Instant, Span};
+use journal::JournalMetrics;
 use table::Row;
 
 pub use gauges::Facts;
@@ -61,6 +63,8 @@ pub struct Metrics {
     pub event_streams: IntGauge,
     /// 1 after a good load of the plan, 0 after a bad one.
     pub plan_reloaded: IntGauge,
+    /// The journal's.
+    pub journal: JournalMetrics,
     left_diverging: Mutex<LeftDiverging>,
 }
 
@@ -88,6 +92,7 @@ impl Metrics {
             broker_reconnects: IntCounter::with_opts(opts(&table::BROKER_RECONNECTS))?,
             event_streams: IntGauge::with_opts(opts(&table::EVENT_STREAMS))?,
             plan_reloaded: IntGauge::with_opts(opts(&table::PLAN_RELOADED))?,
+            journal: JournalMetrics::new(&registry)?,
             left_diverging: Mutex::default(),
             registry,
         };

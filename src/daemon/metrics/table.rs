@@ -63,6 +63,12 @@ table! {
         "Time since the detector was last heard, or since the start.";
     DETECTOR_DROPOUTS "taillamp_detector_dropouts_total" Counter ["detector"]
         "How often detection was lost for a moment under a train.";
+    DETECTOR_PASSES "taillamp_detector_passes_total" Counter ["detector"]
+        "How often a vehicle came to the detector; drop-outs for each say how dirty the track is.";
+    DETECTOR_HEALTH "taillamp_detector_health" Gauge ["detector", "health"]
+        "1 for the health that the detector has, 0 for the others.";
+    DETECTOR_CLOCK_STEPS "taillamp_detector_clock_steps_total" Counter ["detector"]
+        "How often the detector's own clock was seen to step.";
     TRAINS "taillamp_trains" Gauge []
         "Trains that are followed.";
     ALARMS_ACTIVE "taillamp_alarms_active" Gauge ["priority"]
@@ -103,6 +109,16 @@ table! {
         "Event streams that are open, one a page.";
     PLAN_RELOADED "taillamp_plan_last_reload_successful" Gauge []
         "1 if the last attempt to load the plan was a success, 0 if the old plan was kept.";
+    JOURNAL_WRITE "taillamp_journal_write_seconds" Histogram []
+        "How long each write of the journal took until it was on the disk.";
+    JOURNAL_DELAY "taillamp_journal_delay_seconds" Histogram []
+        "Time from what was published first to its being on the disk.";
+    JOURNAL_LOST "taillamp_journal_lost_total" Counter []
+        "What the journal could not take because the disk did not follow.";
+    JOURNAL_BEHIND "taillamp_journal_behind" Gauge []
+        "1 while something that was published is not on the disk in time.";
+    JOURNAL_BYTES "taillamp_journal_bytes" Gauge []
+        "Size of the journal's file when it was last looked at.";
     HTTP_REFUSED "taillamp_http_refused_total" Counter ["reason"]
         "HTTP connections and requests that were refused.";
 }

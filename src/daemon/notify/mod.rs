@@ -89,7 +89,10 @@ impl Sender {
             Way::Command {
                 command,
                 time_limit,
-            } => program::run(command, *time_limit, &self.secrets, notice).await,
+            } => {
+                let limit = Duration::from_micros(time_limit.0);
+                program::run(command, limit, &self.secrets, notice).await
+            }
             Way::Mail(mail) => in_time(mail::send(mail, notice)).await,
             Way::Webhook {
                 door,
@@ -306,13 +309,14 @@ fn start(sender: Sender) -> Running {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::time::Span;
     use crate::plan::notify::QuietHours;
 
     #[test]
     fn priority_and_quiet_hours_choose_the_way() {
         let way = Way::Command {
             command: vec!["x".into()],
-            time_limit: Duration::from_secs(1),
+            time_limit: Span::from_secs(1),
         };
         let mut plan = Notify {
             id: "a".into(),

@@ -31,6 +31,9 @@ const PLACES_BEYOND: u32 = 3;
 /// A train that runs on ahead must be gone from a place by so much before another comes, seconds.
 const GONE_SECONDS: f64 = 2.0;
 
+/// What stops a train so soon stops it before it is out of the way of others.
+const WANTED_SECONDS: f64 = 8.0;
+
 /// The first thing that stops a train.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Stop {
@@ -153,7 +156,9 @@ impl Engine {
                 if let Some(place) = self.track.crossing(k)
                     && self.is_held_by_another(place, walk.train)
                 {
-                    return Step::Stopped(self.stop_at_place(walk, AlarmKind::FouledAhead, place));
+                    let mut stop = self.stop_at_place(walk, AlarmKind::FouledAhead, place);
+                    stop.runs_on = self.all_move(place, walk.train);
+                    return Step::Stopped(stop);
                 }
                 if self.is_crossed_by_another(end, walk.train) {
                     let item = &self.layout.crossings[k.index()];
@@ -219,8 +224,12 @@ impl Engine {
         if against {
             return stop(AlarmKind::SetAgainst, turnout.id.clone());
         }
-        if self.is_fouled_by_another(id, walk.train) {
-            return stop(AlarmKind::FouledAhead, self.train_name(walk.train.id));
+        if let Some(place) = self.fouled_by_another(id, walk.train) {
+            let (at, label) = (turnout.id.clone(), wording::points(&turnout.name));
+            let subject = self.train_name(walk.train.id);
+            let mut stop = self.stop(walk, AlarmKind::FouledAhead, at, label, subject, false);
+            stop.runs_on = self.all_move(place, walk.train);
+            return Step::Stopped(stop);
         }
         // T9.
         if met == Leg::Toe
@@ -255,13 +264,7 @@ impl Engine {
         })
     }
 
-    fn step_block(
-        &self,
-        walk: &mut Walk<'_>,
-        place: PlaceId,
-        end: End,
-        trace: &mut Trace,
-    ) -> Step {
+    fn step_block(&self, walk: &mut Walk<'_>, place: PlaceId, end: End, trace: &mut Trace) -> Step {
         trace.saw(Seen::Place(place));
         let state = &self.places[place.index()];
         if walk.train.holds(place) && state.trains.iter().all(|id| *id == walk.train.id) {
@@ -326,13 +329,7 @@ impl Engine {
 
     /// Where trains are meant to stop, or whatever lies beyond it stops them: a train that runs on
     /// through a short place needs no warning.
-    fn must_stop_in(
-        &self,
-        walk: &Walk<'_>,
-        place: PlaceId,
-        end: End,
-        trace: &mut Trace,
-    ) -> bool {
+    fn must_stop_in(&self, walk: &Walk<'_>, place: PlaceId, end: End, trace: &mut Trace) -> bool {
         let mut beyond = Walk {
             train: walk.train,
             from: self.track.onward(end)[0],
@@ -386,16 +383,38 @@ impl Engine {
         state.is_in_the_way() && state.trains.iter().any(|id| *id != train.id)
     }
 
-    fn is_fouled_by_another(&self, id: TurnoutId, train: &Train) -> bool {
-        let state = &self.turnouts[id.index()];
-        if !state.fouled {
-            return false;
-        }
-        let cover = state.place.or_else(|| {
+    /// The place where another train fouls these points.
+    fn fouled_by_another(&self, id: TurnoutId, train: &Train) -> Option<PlaceId> {
+        self.cover_of(id)
+            .filter(|_| self.turnouts[id.index()].fouled)
+            .filter(|place| self.is_held_by_another(*place, train))
+    }
+
+    /// The place whose detectors see a turnout's rails.
+    fn cover_of(&self, id: TurnoutId) -> Option<PlaceId> {
+        self.turnouts[id.index()].place.or_else(|| {
             let block = self.layout.turnouts[id.index()].covered_by?;
             Some(self.track.block(block))
-        });
-        cover.is_some_and(|place| self.is_held_by_another(place, train))
+        })
+    }
+
+    /// All other trains there are on the move, and nothing stops them: they will be gone.
+    fn all_move(&self, place: PlaceId, train: &Train) -> bool {
+        let trains = &self.places[place.index()].trains;
+        trains.iter().filter(|id| **id != train.id).all(|id| {
+            self.train(*id).is_some_and(|other| {
+                let moves = other.directed && !other.stopped && !other.lost;
+                moves && other.gap.is_none() && !self.is_held_up(other, WANTED_SECONDS)
+            })
+        })
+    }
+
+    /// Something that stands is ahead of a train, so near that it comes there within this time.
+    fn is_held_up(&self, train: &Train, seconds: f64) -> bool {
+        train.ahead.as_ref().is_some_and(|stop| {
+            let soonest = self.seconds_left(train, stop).map(|(soonest, _)| soonest);
+            !stop.runs_on && soonest.is_none_or(|soonest| soonest <= seconds)
+        })
     }
 
     /// Whether the trains in a place run on ahead, away from the end that is met.
@@ -430,27 +449,22 @@ impl Engine {
         }
     }
 
-    /// In how many seconds at the latest a train that runs on has left a place, its release counted.
+    /// In how many seconds at the latest a train that runs on has left a place, release counted.
     fn gone_in(&self, train: &Train, place: PlaceId, entered: Instant) -> Option<f64> {
-        // What stops it keeps it there.
-        if train.ahead.is_some() {
-            return None;
-        }
         let train_mm = train.measure.length_mm? + train.measure.length_sd_mm.unwrap_or(0.0);
-        let (_, latest) = train.measure.seconds_over(self.length_of(place)? + train_mm)?;
+        let (_, latest) = train
+            .measure
+            .seconds_over(self.length_of(place)? + train_mm)?;
         let passed = self.now.since(entered).as_secs_f64();
         let left = latest - passed;
-        // Overdue: it may have stopped.
-        (left > 0.0).then(|| left + self.release_time(place).as_secs_f64())
+        // Overdue: it may have stopped. And what stops it keeps it there.
+        let goes_on = left > 0.0 && !self.is_held_up(train, left);
+        goes_on.then(|| left + self.release_time(place).as_secs_f64())
     }
 
     /// Points without detectors of their own are fouled through the block that covers them.
     fn see_cover(&self, id: TurnoutId, trace: &mut Trace) {
-        let cover = self.turnouts[id.index()].place.or_else(|| {
-            let block = self.layout.turnouts[id.index()].covered_by?;
-            Some(self.track.block(block))
-        });
-        if let Some(place) = cover {
+        if let Some(place) = self.cover_of(id) {
             trace.saw(Seen::Place(place));
         }
     }

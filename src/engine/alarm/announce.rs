@@ -1,9 +1,10 @@
 //! What is announced: spoken, published on `P/say`, sent to a phone. What is not is shown all the
 //! same, and counted.
 //!
-//! An alarm is announced when it becomes unacknowledged, and when its priority rises. Not so the
-//! same sentence within its type's re-alarm limit: it is announced when the limit has passed, if it
-//! still stands unacknowledged. Nor, in a flood, what is of low priority.
+//! An alarm is announced when it becomes unacknowledged, and when its priority rises. Not so one
+//! that was announced within its type's re-alarm limit: it is announced when the limit has passed,
+//! if it still stands unacknowledged. What is of high priority and says something else than before
+//! does not wait. Nor is, in a flood, what is of low priority announced.
 
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
@@ -41,7 +42,7 @@ impl Announcements {
     /// The alarm became unacknowledged, or its priority rose.
     pub(super) fn news(&mut self, id: &str, alarm: &mut Alarm, now: Instant, flood: bool) {
         let again = self.said.get(id).filter(|said| {
-            said.text == alarm.text
+            (said.text == alarm.text || alarm.priority < Priority::High)
                 && said.priority >= alarm.priority
                 && now.since(said.at) < limit(alarm.kind)
         });

@@ -422,12 +422,25 @@ mod tests {
     }
 
     #[test]
-    fn another_sentence_is_announced_at_once_and_what_is_over_is_not() {
+    fn another_sentence_waits_too_unless_it_is_of_high_priority() {
         let mut desk = Desk::new(at(0));
         assert_eq!(raise(&mut desk, 10, "A"), [ID]);
         clear(&mut desk, 12);
-        assert_eq!(raise(&mut desk, 14, "B"), [ID]);
-        clear(&mut desk, 16);
+        assert!(raise(&mut desk, 14, "B").is_empty());
+        for (second, text, announced) in [(10, "A", 1), (14, "B", 1), (16, "B", 0)] {
+            let mut high = condition(at(second), text);
+            high.priority = Priority::High;
+            desk.raise(AlarmKind::Opposing, "t1", high);
+            desk.settle(at(second), at(0));
+            assert_eq!(desk.take_announced().len(), announced, "{second} {text}");
+            desk.clear(AlarmKind::Opposing, "t1");
+            desk.settle(at(second), at(0));
+        }
+    }
+
+    #[test]
+    fn what_is_over_is_not_announced() {
+        let mut desk = Desk::new(at(0));
         desk.raise(KIND, "t1", condition(at(50), "A"));
         desk.settle(at(50), at(0));
         clear(&mut desk, 51);

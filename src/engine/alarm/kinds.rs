@@ -46,6 +46,8 @@ pub enum SubjectKind {
     DetectorOrNode,
     /// The broker.
     Broker,
+    /// The journal.
+    Journal,
 }
 
 /// One row of the table.
@@ -69,11 +71,13 @@ pub struct AlarmDoc {
     pub to_do: &'static str,
     /// How soon.
     pub respond_within_s: u32,
-    /// How long the condition must last, ms.
+    /// How long the condition must last, ms. A warning of what is ahead waits only where there is
+    /// time enough.
     pub on_delay_ms: u32,
     /// How long it must be gone, ms.
     pub off_delay_ms: u32,
-    /// The same sentence is not announced again within this, s; what lasts is announced then.
+    /// Not announced again within this, s, unless it is of high priority and says something new;
+    /// what still lasts then is announced.
     pub re_alarm_limit_s: u32,
 }
 
@@ -150,7 +154,7 @@ kinds! {
         "The driver may well mean to stop short or couple up."
         "The place ahead of a train holds another."
         "It runs into standing stock."
-        "Slow down and stop short." 10 0 0 30;
+        "Slow down and stop short." 10 2000 0 30;
     Opposing "opposing" Train High false
         "Seconds remain, at the speed of both."
         "Two trains run towards each other on one track."
@@ -160,7 +164,7 @@ kinds! {
         "Seconds remain, and a train is hit in the side."
         "Another train fouls the points or the crossing ahead."
         "It is hit in the side."
-        "Stop the train." 10 0 0 10;
+        "Stop the train." 10 2000 0 10;
     NoRoad "no-road" TrackItem High false
         "Seconds remain, and a train may fall."
         "The track ahead ends, or the table or bridge is not lined up."
@@ -226,6 +230,11 @@ kinds! {
         "The message broker does not answer."
         "Nothing that is shown is live."
         "Look before you move; restart the broker." 30 0 0 10;
+    JournalBehind "journal-behind" Journal Low false
+        "It endangers what is remembered, not what runs."
+        "The journal's disk is full, broken or too slow."
+        "A power cut now would forget where trains stand."
+        "Make room on the disk, or look at the card; note where trains stand." 600 0 0 300;
 }
 
 impl AlarmKind {

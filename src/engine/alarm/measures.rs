@@ -293,8 +293,8 @@ impl Tally {
         &mut self.intervals[last]
     }
 
-    /// Without being changed: how many alarms the last ten minutes have at `now`, and when the flood
-    /// ended, if it did since the last look.
+    /// Without being changed: how many alarms the last ten minutes have at `now`, and when the
+    /// flood ended, if it did since the last look.
     fn ahead(&self, now: Instant) -> (u32, Option<Instant>) {
         let (mut left, mut end) = (self.last_10_min, None);
         for (second, count) in &self.seconds {
@@ -408,7 +408,6 @@ mod tests {
         assert!(measured(&mut tally, 86_403).chattering.is_empty());
     }
 
-    const DAY: Span = Span(INTERVAL.0 * INTERVALS_MAX as u64);
     /// A flood begins with more than ten alarms in ten minutes and ends with fewer than five
     /// (ANSI/ISA-18.2, quoted).
     #[test]

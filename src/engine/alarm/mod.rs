@@ -22,6 +22,9 @@ use crate::time::{Instant, STEP, Span};
 use kinds::{AlarmKind, Priority, SubjectKind};
 use one::Condition;
 
+/// With so many seconds left a warning of what is ahead may wait for its on-delay.
+const TIME_ENOUGH_S: f64 = 8.0;
+
 impl Engine {
     /// Raises a condition that lasts from now.
     pub(crate) fn raise(&mut self, kind: AlarmKind, subject: &str, text: String) {
@@ -116,9 +119,15 @@ impl Engine {
         seconds: Option<(f64, f64)>,
         text: String,
     ) {
+        // Trains that follow each other meet what is gone a moment later. Where little time is
+        // left, or nobody knows how much, the warning does not wait.
+        let delay = match seconds {
+            Some((soonest, _)) if soonest >= TIME_ENOUGH_S => on_delay(kind),
+            _ => Span::ZERO,
+        };
         let condition = Condition {
             since: self.now,
-            delay: on_delay(kind),
+            delay,
             priority,
             text,
             seconds,
@@ -177,6 +186,7 @@ impl Engine {
         let known = match kind.doc().subject {
             SubjectKind::Train => self.train_by_name(subject).is_some(),
             SubjectKind::Broker => subject == "broker",
+            SubjectKind::Journal => subject == "journal",
             SubjectKind::Place => self.place_names().contains(&subject),
             subject_kind => is_item(&self.layout, subject_kind, subject),
         };
@@ -201,7 +211,9 @@ fn is_item(layout: &Layout, kind: SubjectKind, id: &str) -> bool {
             layout.detectors.iter().any(|item| item.id == id)
                 || layout.nodes.iter().any(|item| item.id == id)
         }
-        SubjectKind::Train | SubjectKind::Place | SubjectKind::Broker => false,
+        SubjectKind::Train | SubjectKind::Place | SubjectKind::Broker | SubjectKind::Journal => {
+            false
+        }
     }
 }
 

@@ -1,4 +1,5 @@
-//! One alarm: its condition with the delays, its machine, who put it aside, whether it is announced.
+//! One alarm: its condition with the delays, its machine, who put it aside, whether it is
+//! announced.
 
 use alloc::string::String;
 

@@ -14,13 +14,17 @@ use crate::time::{Instant, Span};
 use order::{Order, Verdict};
 use room_light::Light;
 use sequential::Sequential;
-pub use sequential::{Promise, promise};
+pub use sequential::{Promise, Sequential as SequentialTest, promise, until_on};
 
 /// Drop-outs are counted over this long for `noisy_per_h`.
 const HOUR: Span = Span::from_secs(3_600);
 
 /// An `off` heard while its node settled counts this long after settling, if nothing else is heard.
 const HELD: Span = Span::from_secs(2);
+
+/// Two detectors of one place that say the opposite for longer than this disagree: long enough for
+/// a train that comes in or goes out slowly.
+const CONTRADICTED: Span = Span::from_secs(10);
 
 #[derive(Debug)]
 pub(crate) struct DetectorState {
@@ -36,6 +40,8 @@ pub(crate) struct DetectorState {
     pub(crate) max_silence: Option<Span>,
     pub(crate) out_of_service: bool,
     pub(crate) dropouts: u64,
+    /// How often a vehicle came, drop-outs not counted.
+    pub(crate) passes: u64,
     pub(crate) late: u64,
     pub(crate) implausible: u64,
     pub(crate) short: bool,
@@ -58,6 +64,9 @@ pub(crate) struct DetectorState {
     /// Its place is proven vacant and no train is near: the vacant level may be followed.
     pub(crate) calm: bool,
     pub(crate) coupled: bool,
+    /// Another detector of its place says the opposite; that counts from then on.
+    contradicted: Option<Instant>,
+    disagreeing: bool,
 }
 
 /// What a sample or the passing of time changed.
@@ -67,6 +76,8 @@ pub(crate) struct Moved {
     pub(crate) health: bool,
     /// An optical level is stepping.
     pub(crate) light: bool,
+    /// An optical level without a vehicle has wandered.
+    pub(crate) fade: bool,
 }
 
 impl Moved {
@@ -88,6 +99,7 @@ impl DetectorState {
             max_silence: detector.max_silence,
             out_of_service: false,
             dropouts: 0,
+            passes: 0,
             late: 0,
             implausible: 0,
             short: false,
@@ -98,7 +110,10 @@ impl DetectorState {
             implausible_now: false,
             confirm_since: None,
             order: Order::default(),
-            light: Light::default(),
+            light: Light::new({
+                let (on, off) = bounds_of(detector);
+                on < off
+            }),
             sequential: match detector.decide {
                 Decide::Sequential(settings) => Some(Sequential::new(settings)),
                 Decide::Threshold { .. } | Decide::Boolean => None,
@@ -108,6 +123,8 @@ impl DetectorState {
             stuck: false,
             calm: false,
             coupled: false,
+            contradicted: None,
+            disagreeing: false,
         }
     }
 
@@ -178,14 +195,63 @@ impl DetectorState {
         let seen = if level > high {
             Some(true)
         } else {
-            self.decide(detector, level, is_current)
+            self.decide(detector, level, is_current, now)
         };
         self.sampled = Some(now);
+        let was = self.evidence;
         let mut moved = self.settle(detector, now, seen);
         if detector.kind == DetectorKind::Optical {
-            moved.light = self.light.take(level, span_of(detector), now);
+            let span = span_of(detector);
+            moved.light = self.light.take(level, span, was, now);
+            let empty = self.evidence == Evidence::Off || self.light.learning_until.is_some();
+            moved.fade = empty && !moved.light && self.light.follow(level, now);
         }
         (Outcome::Taken, moved)
+    }
+
+    /// Whether the last level, less what the room's light has added, clearly says what the evidence
+    /// was before the step: then the step need not be explained.
+    pub(crate) fn is_clear_of(&self, detector: &Detector, was: Evidence) -> bool {
+        let Some(level) = self.reading.map(|level| self.light.effective(level)) else {
+            return true;
+        };
+        let (on, off) = bounds_of(detector);
+        match was {
+            Evidence::On if on > off => level >= on,
+            Evidence::On => level <= on,
+            Evidence::Off | Evidence::None if on > off => level <= off,
+            Evidence::Off | Evidence::None => level >= off,
+        }
+    }
+
+    /// The light has taken so much away, or added so much, that a vehicle would not be seen.
+    fn is_blinded(&self, detector: &Detector) -> bool {
+        if detector.kind != DetectorKind::Optical || self.light.offset == 0.0 {
+            return false;
+        }
+        let (on, _) = bounds_of(detector);
+        self.light.blinds(on, detector.range.1)
+    }
+
+    /// What it has wandered by more than the others is its own; tells whether health moved. It
+    /// counts as drifting when half of what separates it from `off` is gone.
+    pub(crate) fn judge_worn(&mut self, detector: &Detector, common: f64, now: Instant) -> bool {
+        let (_, off) = bounds_of(detector);
+        self.light.judge_worn(common, off, now);
+        self.judge_health(detector)
+    }
+
+    /// Another detector of its place says the opposite since `since`, or none does; tells whether
+    /// health moved.
+    pub(crate) fn judge_contradicted(
+        &mut self,
+        detector: &Detector,
+        since: Option<Instant>,
+        now: Instant,
+    ) -> bool {
+        self.contradicted = since.map(|since| since.plus(CONTRADICTED));
+        self.disagreeing = self.contradicted.is_some_and(|at| now >= at);
+        self.judge_health(detector)
     }
 
     /// The room's light has stepped: the evidence is none until the levels are learned again.
@@ -199,12 +265,29 @@ impl DetectorState {
         self.settle(detector, now, None)
     }
 
+    /// The room's light has faded too fast to be followed.
+    pub(crate) fn learn_wandered(
+        &mut self,
+        detector: &Detector,
+        until: Instant,
+        now: Instant,
+    ) -> Moved {
+        self.light.learn_wandered(until, now);
+        self.settle(detector, now, None)
+    }
+
     /// Threshold with hysteresis, or the sequential test; `None`: between the two.
-    fn decide(&mut self, detector: &Detector, level: f64, is_current: bool) -> Option<bool> {
+    fn decide(
+        &mut self,
+        detector: &Detector,
+        level: f64,
+        is_current: bool,
+        now: Instant,
+    ) -> Option<bool> {
         let level = if is_current {
             libm::fabs(level - detector.zero)
         } else {
-            level - self.light.offset
+            self.light.effective(level)
         };
         match detector.decide {
             Decide::Threshold { on, off } if on > off => {
@@ -228,9 +311,12 @@ impl DetectorState {
             Decide::Boolean => Some(level != 0.0),
             Decide::Sequential(_) => {
                 let calm = self.calm && self.evidence == Evidence::Off;
+                let elapsed = self
+                    .sampled
+                    .map_or(0.0, |before| now.since(before).as_secs_f64());
                 self.sequential
                     .as_mut()
-                    .and_then(|test| test.take(level, calm))
+                    .and_then(|test| test.take(level, elapsed, calm))
             }
         }
     }
@@ -283,7 +369,7 @@ impl DetectorState {
         Moved {
             evidence: moved,
             health,
-            light: false,
+            ..Moved::default()
         }
     }
 
@@ -308,11 +394,14 @@ impl DetectorState {
         } else if self.heard_at_all && self.heard == now {
             self.silent = false;
         }
+        if self.noisy {
+            self.roll_hour(detector, now);
+        }
         if self.light.learning_until.is_some_and(|until| now >= until) {
             self.light.learning_until = None;
         }
-        let learning = self.light.learning_until.is_some();
-        let evidence = if self.silent || self.node_offline || self.out_of_service || learning {
+        let dazzled = self.light.learning_until.is_some() || self.is_blinded(detector);
+        let evidence = if self.silent || self.node_offline || self.out_of_service || dazzled {
             self.confirm_since = None;
             Evidence::None
         } else {
@@ -321,7 +410,7 @@ impl DetectorState {
         Moved {
             evidence: self.settle_evidence(now, evidence),
             health: self.judge_health(detector),
-            light: false,
+            ..Moved::default()
         }
     }
 
@@ -387,11 +476,9 @@ impl DetectorState {
             Health::Noisy
         } else if self.coupled {
             Health::Coupled
-        } else if self
-            .sequential
-            .as_ref()
-            .is_some_and(Sequential::has_drifted)
-        {
+        } else if self.disagreeing {
+            Health::Disagreeing
+        } else if self.has_drifted() {
             Health::Drifting
         } else {
             Health::Ok
@@ -401,6 +488,12 @@ impl DetectorState {
         }
         self.health = health;
         true
+    }
+
+    /// The vacant level is not where it was. Darkness over all beams is no fault of one of them.
+    fn has_drifted(&self) -> bool {
+        let level = self.sequential.as_ref();
+        level.is_some_and(Sequential::has_drifted) || self.light.worn
     }
 
     /// The operator takes it out of service or puts it back.
@@ -453,7 +546,11 @@ impl DetectorState {
         let stuck = (self.evidence == Evidence::On && !self.stuck)
             .then(|| self.evidence_since.plus(detector.stuck));
         let learnt = self.light.learning_until;
+        let contradicted = self.contradicted.filter(|_| !self.disagreeing);
+        let quiet = self.noisy.then(|| self.dropout_hour.0.plus(HOUR));
         [
+            quiet,
+            contradicted,
             confirm,
             silence,
             self.settling_until,
@@ -469,6 +566,18 @@ impl DetectorState {
     /// Whether the wake-up moves with this very sample: a confirmation or a held `off` is running.
     pub(crate) const fn is_confirming(&self) -> bool {
         self.confirm_since.is_some() || self.held_off.is_some()
+    }
+}
+
+/// The levels at or beyond which a vehicle is there, and at or beyond which none is.
+fn bounds_of(detector: &Detector) -> (f64, f64) {
+    match detector.decide {
+        Decide::Threshold { on, off } => (on, off),
+        Decide::Sequential(s) => {
+            let gap = s.occupied_mean - s.vacant_mean;
+            (s.vacant_mean + gap / 2.0, s.vacant_mean + gap / 4.0)
+        }
+        Decide::Boolean => (0.0, 0.0),
     }
 }
 

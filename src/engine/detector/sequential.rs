@@ -15,11 +15,19 @@ use run_length::{limit_for, mean_samples};
 /// The vacant level is followed with this time constant, in seconds: slower than any train.
 const FOLLOW_S: f64 = 120.0;
 
+/// One sample after a long silence moves it no more than one after so many seconds.
+const GAP_S: f64 = 10.0;
+
 /// It is followed over this part of the gap between the levels, and no further.
 const FOLLOW_PART: f64 = 0.75;
 
-/// Beyond this part of the gap the detector counts as drifting.
+/// Beyond this part of the gap the detector counts as drifting ...
 const DRIFT_PART: f64 = 0.5;
+/// ... until it has come back below this one.
+const DRIFT_ENDS_PART: f64 = 0.4;
+
+/// So many seconds of samples may come at once and count in full: a device that sends packs.
+const BURST_S: f64 = 2.0;
 
 /// What a sequential test does on the average, in samples that are independent and normal.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -52,8 +60,24 @@ pub fn promise(settings: layout::Sequential) -> Promise {
     }
 }
 
+/// After how many samples, on the average, the engine's sequential test with these settings says
+/// `on` when the level is `mean`, its spread `sd`, from the moment it is: one vehicle of a kind
+/// that was not measured.
+#[must_use]
+pub fn until_on(settings: layout::Sequential, mean: f64, sd: f64) -> f64 {
+    let test = Sequential::new(settings);
+    let above = test.rises * (mean - test.midpoint) / test.spread;
+    let wide = (sd / test.spread).max(f64::MIN_POSITIVE);
+    mean_samples(
+        test.on_limit / wide,
+        -above / wide,
+        test.on_limit / (2.0 * wide),
+    )
+}
+
+/// The test of one detector: its limits, its sums, and how far the vacant level has wandered.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Sequential {
+pub struct Sequential {
     midpoint: f64,
     spread: f64,
     /// Whether a vehicle raises the level.
@@ -63,15 +87,20 @@ pub(crate) struct Sequential {
     off_limit: f64,
     gap: f64,
     vacant: f64,
-    /// How far the vacant level has wandered, and by how much it may follow each sample.
+    /// How far the vacant level has wandered.
     shift: f64,
-    follow: f64,
+    drifting: bool,
+    /// Samples a second that the limits are made for, and how many may count in full just now.
+    sample_hz: f64,
+    credit: f64,
     up: f64,
     down: f64,
 }
 
 impl Sequential {
-    pub(crate) fn new(settings: layout::Sequential) -> Self {
+    /// A test that has seen nothing yet. Its limits are worked out here, once.
+    #[must_use]
+    pub fn new(settings: layout::Sequential) -> Self {
         let spread = settings.vacant_sd.max(f64::MIN_POSITIVE);
         let gap = settings.occupied_mean - settings.vacant_mean;
         let half_gap = libm::fabs(gap) / 2.0;
@@ -85,27 +114,37 @@ impl Sequential {
             gap: libm::fabs(gap),
             vacant: settings.vacant_mean,
             shift: 0.0,
-            follow: (1.0 / (FOLLOW_S * settings.sample_hz)).min(1.0),
+            drifting: false,
+            sample_hz: settings.sample_hz,
+            credit: burst(settings.sample_hz),
             up: 0.0,
             down: 0.0,
         }
     }
 
     /// Whether the vacant level has wandered far.
-    pub(crate) fn has_drifted(&self) -> bool {
-        libm::fabs(self.shift) > DRIFT_PART * self.gap
+    #[must_use]
+    pub const fn has_drifted(&self) -> bool {
+        self.drifting
     }
 
-    /// Adds one sample; tells what is decided, if anything. `calm`: the place is proven vacant and
-    /// no train is near, so that the level is the vacant one.
-    pub(crate) fn take(&mut self, level: f64, calm: bool) -> Option<bool> {
+    /// Adds one sample; tells what is decided, if anything. `elapsed_s`: since the sample before.
+    /// `calm`: the place is proven vacant and no train is near, so that the level is the vacant
+    /// one.
+    ///
+    /// The limits are made for so many samples a second. Where more come, each weighs less, so that
+    /// false decisions do not come sooner than was asked for; where fewer come, each counts in
+    /// full.
+    pub fn take(&mut self, level: f64, elapsed_s: f64, calm: bool) -> Option<bool> {
         if calm {
-            let bound = FOLLOW_PART * self.gap;
-            let off = (level - self.vacant - self.shift).clamp(-bound, bound);
-            self.shift = (self.shift + self.follow * off).clamp(-bound, bound);
+            self.follow(level, elapsed_s);
         }
+        self.credit =
+            (self.credit + elapsed_s.max(0.0) * self.sample_hz).min(burst(self.sample_hz));
+        let weight = self.credit.min(1.0);
+        self.credit -= weight;
         let level = level - self.shift;
-        let step = self.rises * (level - self.midpoint) / self.spread;
+        let step = weight * self.rises * (level - self.midpoint) / self.spread;
         self.up = (self.up + bounded(step, self.on_limit)).max(0.0);
         self.down = (self.down - bounded(step, self.off_limit)).max(0.0);
         if self.up >= self.on_limit {
@@ -120,6 +159,23 @@ impl Sequential {
             None
         }
     }
+
+    /// The vacant level goes along with what is read, by time and not by samples, and no further
+    /// than it may.
+    fn follow(&mut self, level: f64, elapsed_s: f64) {
+        let bound = FOLLOW_PART * self.gap;
+        let off = (level - self.vacant - self.shift).clamp(-bound, bound);
+        let part = elapsed_s.clamp(0.0, GAP_S) / FOLLOW_S;
+        self.shift = (self.shift + part * off).clamp(-bound, bound);
+        let wandered = libm::fabs(self.shift);
+        self.drifting = wandered > DRIFT_PART * self.gap
+            || (self.drifting && wandered > DRIFT_ENDS_PART * self.gap);
+    }
+}
+
+/// How many samples that come at once count in full.
+fn burst(sample_hz: f64) -> f64 {
+    (BURST_S * sample_hz).max(1.0)
 }
 
 /// One wild sample must not decide alone: it weighs at most half of what it takes.

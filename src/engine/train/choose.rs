@@ -105,7 +105,8 @@ impl Engine {
         found: &mut Vec<Candidate>,
     ) {
         let between = &self.places[next.place.index()];
-        if !between.trains.is_empty() || !self.is_unseen(next.place) {
+        let unwatched = between.state == Occupancy::Unknown && self.is_unseen(next.place);
+        if !between.trains.is_empty() || !unwatched {
             return;
         }
         for inner in self.track.onward(next.by) {

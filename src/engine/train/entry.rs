@@ -100,11 +100,6 @@ impl Engine {
         let stood_here_at_start = at_start && !train.directed && train.entered == 0;
         let mut link = Link::new(place, now);
         link.before = (train.directed, train.measure);
-        let between = by.unseen.map(|(unseen, into, out)| {
-            let mut between = Link::new(unseen, now);
-            between.unconfirmed = true;
-            (between, into, out)
-        });
         let mut turned = false;
         match by.side {
             Side::Head => {
@@ -116,11 +111,7 @@ impl Engine {
                     }
                 }
                 link.tailward = Some(by.to);
-                if let Some((mut between, into, out)) = between {
-                    (between.tailward, between.headward) = (Some(into), Some(out));
-                    train.chain.push(between);
-                }
-                train.chain.push(link);
+                train.grow(by.side, link, by.unseen);
             }
             Side::Tail => {
                 train.chain.retain(|link| link.left.is_none());
@@ -128,11 +119,7 @@ impl Engine {
                     first.tailward = Some(by.from);
                 }
                 link.headward = Some(by.to);
-                if let Some((mut between, into, out)) = between {
-                    (between.headward, between.tailward) = (Some(into), Some(out));
-                    train.chain.insert(0, between);
-                }
-                train.chain.insert(0, link);
+                train.grow(by.side, link, by.unseen);
                 let lately = train
                     .left_lately
                     .iter()
@@ -149,6 +136,7 @@ impl Engine {
             }
         }
         train.directed |= !stood_here_at_start;
+        (train.shadow, train.alone) = (0, true);
         train.stopped = false;
         train.remembered = false;
         train.moved = now;
@@ -288,7 +276,8 @@ impl Engine {
         if !booting && !self.is_fiddle(place) {
             let subject = self.track.places[place.index()].id.clone();
             let text = wording::unannounced(&self.place_label(place));
-            self.raise(AlarmKind::Unannounced, &subject, text);
+            let doubt = self.doubt_of_light(place);
+            self.raise_after(AlarmKind::Unannounced, &subject, self.now, doubt, text);
             self.unannounced.push((id, place));
             self.timers
                 .not_later(Subject::Train(id), self.now.plus(UNANNOUNCED));

@@ -13,6 +13,9 @@ use crate::layout::End;
 use crate::timers::Subject;
 use crate::track::Taking;
 
+/// A train that came up to another so often, and was never seen alone, is not told from it.
+const SHADOW_MAX: u32 = 3;
+
 impl Engine {
     pub(super) fn place_vacated(&mut self, place: PlaceId) {
         for id in self.places[place.index()].trains.clone() {
@@ -169,6 +172,39 @@ impl Engine {
         }
         self.leave(id, from);
         self.emit_train(id, TrainEvent::Coupled, Some(into));
+        self.join_again(id, into);
+    }
+
+    /// A portion that has come together with the train that it parted from is that train again; so
+    /// is a train without a name that for some time has been nowhere without another: nothing that
+    /// was seen needs two.
+    fn join_again(&mut self, id: TrainId, place: PlaceId) {
+        let others: Vec<TrainId> = self.places[place.index()]
+            .trains
+            .iter()
+            .copied()
+            .filter(|other| *other != id)
+            .collect();
+        let Some(train) = self.trains.get_mut(&id) else {
+            return;
+        };
+        train.shadow = train.shadow.saturating_add(1);
+        let portion = train.parent.is_some_and(|parent| others.contains(&parent));
+        let doubtful = train.shadow >= SHADOW_MAX && !train.alone;
+        if train.name.is_some() || others.is_empty() || !(portion || doubtful) {
+            return;
+        }
+        let held: Vec<PlaceId> = train.chain.iter().map(|link| link.place).collect();
+        // What it alone holds is not given up.
+        if held
+            .iter()
+            .any(|place| self.places[place.index()].trains.len() < 2)
+        {
+            return;
+        }
+        for place in held {
+            self.drop_link(id, place);
+        }
     }
 
     /// The end by which one place is left and the end by which the next is come into.
@@ -252,12 +288,14 @@ impl Engine {
                 let claim = self.claims.iter().find(|claim| claim.place == next.place);
                 let Some(claim) = claim else { continue };
                 let winner_elsewhere = self.train(claim.winner).is_some_and(|winner| {
-                    winner.chain.iter().any(|link| {
-                        link.place != claim.place && self.places[link.place.index()].on
-                    })
+                    winner
+                        .chain
+                        .iter()
+                        .any(|link| link.place != claim.place && self.places[link.place.index()].on)
                 });
                 let goes_on = claim.losers.iter().find(|loser| {
-                    self.train(loser.train).is_some() && self.track.onward(loser.to).contains(&next.by)
+                    self.train(loser.train).is_some()
+                        && self.track.onward(loser.to).contains(&next.by)
                 });
                 if let (Some(loser), true) = (goes_on, winner_elsewhere) {
                     found = found.or_else(|| Some((claim.clone(), loser.clone())));

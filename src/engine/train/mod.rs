@@ -70,6 +70,10 @@ pub(crate) struct Train {
     pub(crate) ahead: Option<crate::ahead::Stop>,
     /// Its middle is gone while both ends are there.
     pub(crate) gap: Option<Gap>,
+    /// How often running it has come up to another train.
+    pub(crate) shadow: u32,
+    /// It has come into a place that no other train held.
+    pub(crate) alone: bool,
 }
 
 /// A place in the middle of a train that was released.
@@ -110,6 +114,8 @@ impl Train {
             ahead_wake: None,
             ahead: None,
             gap: None,
+            shadow: 0,
+            alone: false,
         }
     }
 
@@ -170,6 +176,26 @@ impl Train {
             // On points, entered at the toe: it faces away from the toe, by which leg is not known.
             [one, ..] => Some(*one),
             [] => None,
+        }
+    }
+
+    /// Adds a place at one end, and before it one that it went through unseen: which, the end by
+    /// which it went in, and the end by which it came out.
+    pub(crate) fn grow(&mut self, side: Side, link: Link, unseen: Option<(PlaceId, End, End)>) {
+        let between = unseen.map(|(place, into, out)| {
+            let mut between = Link::new(place, link.entered);
+            between.unconfirmed = true;
+            (between.tailward, between.headward) = match side {
+                Side::Head => (Some(into), Some(out)),
+                Side::Tail => (Some(out), Some(into)),
+            };
+            between
+        });
+        for link in between.into_iter().chain([link]) {
+            match side {
+                Side::Head => self.chain.push(link),
+                Side::Tail => self.chain.insert(0, link),
+            }
         }
     }
 

@@ -5,6 +5,7 @@ use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
 use crate::change::TrainEvent;
 use crate::ids::{PlaceId, TrainId};
+use crate::track::Taking;
 use crate::wording;
 
 impl Engine {
@@ -49,6 +50,13 @@ impl Engine {
         if gap.at == 0 || gap.at >= train.chain.len() || self.has_left_its_tail(id, gap.at) {
             return;
         }
+        if self.somebody_comes(id, gap.at) {
+            // Which of the two it was, the other's next step says.
+            if let Some(train) = self.trains.get_mut(&id) {
+                train.gap = Some(super::Gap { since: now, ..gap });
+            }
+            return;
+        }
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };
@@ -90,6 +98,32 @@ impl Engine {
         }
         self.ahead_of_train(id);
         self.ahead_of_train(portion_id);
+    }
+
+    /// Another train that moves is next to what looks like a tail and heads for it: it may be that
+    /// one which is seen there.
+    fn somebody_comes(&self, id: TrainId, at: usize) -> bool {
+        let Some(train) = self.trains.get(&id) else {
+            return false;
+        };
+        let heads_for = |other: &Train, place: PlaceId| {
+            let ends = other.outward(super::Side::Head, &self.track);
+            ends.into_iter().any(|end| {
+                let next = self.track.reach(end, &self.points, Taking::AsSet);
+                next.iter().any(|next| next.place == place)
+            })
+        };
+        train.chain[..at].iter().any(|link| {
+            self.neighbours(link.place).into_iter().any(|next| {
+                self.places[next.index()].trains.iter().any(|other| {
+                    *other != id
+                        && self.train(*other).is_some_and(|other| {
+                            let moves = other.directed && !other.stopped && !other.lost;
+                            moves && heads_for(other, link.place)
+                        })
+                })
+            })
+        })
     }
 
     /// Another train has come up into every place of what looks like a tail: that is what is seen

@@ -79,6 +79,11 @@ sections! {
         path: Text = "taillamp.db",
         /// How many days it remembers.
         keep_days: Count = 90,
+        /// How large it may become, in megabytes; then the oldest goes.
+        keep_mb: Count = 1000,
+        /// Keep what the devices said too, so much of it, in megabytes: for `record
+        /// --from-journal`. Left out, none is kept: it wears a memory card out.
+        raw_mb: Count,
     }
 
     /// What is true of all trains.
@@ -86,6 +91,14 @@ sections! {
         /// Which vehicles show up in current sensing: engines and lit cars only (none), the first
         /// and last vehicle of every train (ends), or every vehicle (all).
         equipped: EquippedWord = "none",
+        /// The resistance across one resistor wheelset, in ohms: what one axle draws follows from
+        /// it.
+        wheelset_ohms: Positive = 10000,
+        /// How many wheelsets of an equipped vehicle carry resistors.
+        wheelsets_per_car: Count = 2,
+        /// The voltage on the track, in volts: 12 of the throttle (NMRA S-9), about 14 of digital
+        /// track power.
+        track_volts: Positive = 12,
     }
 
     /// Times and limits that hold wherever an item does not have its own.

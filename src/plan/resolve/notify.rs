@@ -89,7 +89,7 @@ impl Reading<'_> {
     }
 
     fn missing<T>(&mut self, key: &str, cure: &str) -> Option<T> {
-        let message = format!("this [[notify]] has no `{key}`");
+        let message = format!("[[notify]] has no `{key}`");
         self.report.error(self.doc.at, "missing-key", message, cure);
         None
     }
@@ -248,7 +248,7 @@ impl Reading<'_> {
         let limit = value(&doc.time_limit_s)?;
         Some(Way::Command {
             command,
-            time_limit: std::time::Duration::from_micros(limit.0),
+            time_limit: limit,
         })
     }
 

@@ -6,11 +6,11 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use super::value;
-use crate::plan::document::settings::{JournalDoc, MqttDoc, WebDoc};
+use crate::plan::document::settings::{JournalDoc, MqttDoc, TrainsDoc, WebDoc};
 use crate::plan::document::{PlanDoc, Section};
 use crate::plan::report::Report;
 use crate::plan::value::Spanned;
-use crate::plan::{Journal, Mqtt, Web};
+use crate::plan::{Journal, Mqtt, Web, Wheelsets};
 
 fn path(file: &str, written: &Option<Spanned<String>>) -> Option<PathBuf> {
     let folder = Path::new(file).parent().unwrap_or(Path::new(""));
@@ -159,6 +159,19 @@ pub fn web(plan: &PlanDoc, file: &str, report: &mut Report) -> Option<Web> {
     })
 }
 
+/// The wheelsets of `[trains]`.
+#[must_use]
+pub fn wheelsets(plan: &PlanDoc) -> Wheelsets {
+    let doc = plan.trains.as_ref().map(|section| section.value.clone());
+    let doc = doc.unwrap_or_else(TrainsDoc::absent);
+    let usual = Wheelsets::default();
+    Wheelsets {
+        ohms: value(&doc.wheelset_ohms).unwrap_or(usual.ohms),
+        per_car: value(&doc.wheelsets_per_car).unwrap_or(usual.per_car),
+        track_volts: value(&doc.track_volts).unwrap_or(usual.track_volts),
+    }
+}
+
 /// `[journal]`.
 #[must_use]
 pub fn journal(plan: &PlanDoc, file: &str) -> Option<Journal> {
@@ -167,5 +180,7 @@ pub fn journal(plan: &PlanDoc, file: &str) -> Option<Journal> {
     Some(Journal {
         path: path(file, &doc.path)?,
         keep_days: value(&doc.keep_days)?,
+        keep_mb: value(&doc.keep_mb)?,
+        raw_mb: value(&doc.raw_mb).unwrap_or(0),
     })
 }

@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use clap::Parser;
 use taillamp::cli::Exit;
+use taillamp::daemon::journal::Keep;
 use taillamp::daemon::{Daemon, Options, StartError};
 use taillamp::plan::{Mqtt, Plan};
 use taillamp_simulator::demo_plan;
@@ -92,7 +93,8 @@ async fn demo(words: &Words) -> Exit {
         return Exit::Unreachable;
     };
     let name = plan.layout.name.clone();
-    let mut daemon = match Daemon::start(plan, Options::default()).await {
+    let folder = tempfile::tempdir().ok();
+    let mut daemon = match Daemon::start(plan, remembering(folder.as_ref())).await {
         Ok(daemon) => daemon,
         Err(error) => {
             eprintln!("{}", why_not(&error));
@@ -120,6 +122,19 @@ async fn demo(words: &Words) -> Exit {
     };
     daemon.stop().await;
     exit
+}
+
+/// The journal of the demo goes away with it; where there is no room for one, there is no past.
+fn remembering(folder: Option<&tempfile::TempDir>) -> Options {
+    Options {
+        journal: folder.map(|folder| Keep {
+            path: folder.path().join("quillmere.db"),
+            days: 1,
+            megabytes: 200,
+            raw_megabytes: 0,
+        }),
+        ..Options::default()
+    }
 }
 
 /// The demo's plan with the ports that were asked for. The broker takes anybody, and therefore

@@ -8,6 +8,8 @@
 /** A spoken sentence has at most this many words. */
 export const WORDS_MAX = 8;
 const REPEAT_MS = 10_000;
+/** The test phrase: below every warning, and nothing but a warning ends it. */
+const TRIAL = { id: 'trial', rank: 0, say: () => 'Watching. Warnings will sound like this' };
 
 export const RANKS = { low: 1, medium: 2, high: 3 };
 
@@ -49,6 +51,7 @@ const SAY = {
   'not-at-rest': 'not set back',
   'detector-fault': 'cannot be believed',
   'broker-lost': 'lost, nothing is live',
+  'journal-behind': 'falls behind, note where trains stand',
 };
 
 /** One sentence, its subject first: 'Points 7 left diverging, express in 12 seconds'. */
@@ -75,8 +78,14 @@ export class Announcer {
   update(alarms) {
     this.standing = new Map(alarms.map((alarm) => [alarm.id, alarm]));
     for (const id of this.said.keys()) if (!this.standing.has(id)) this.said.delete(id);
-    if (this.speaking && !this.standing.has(this.speaking.id)) this.stop();
+    const { speaking } = this;
+    if (speaking && speaking.id !== TRIAL.id && !this.standing.has(speaking.id)) this.stop();
     this.tick();
+  }
+
+  /** Speaks the test phrase; to be called on a touch, which lets a browser speak at all. */
+  trial() {
+    if (!this.speaking) this.start(TRIAL);
   }
 
   /** To be called now and then, for repeats. */
@@ -107,6 +116,11 @@ export class Announcer {
     this.speak(alarm.say(), alarm.rank, () => {
       // A sentence that was cut short is not said.
       if (turn !== this.turn || !this.speaking) return;
+      if (alarm.id === TRIAL.id) {
+        this.speaking = null;
+        this.tick();
+        return;
+      }
       const before = this.said.get(alarm.id);
       const times = before && before.rank >= alarm.rank ? before.times + 1 : 1;
       this.said.set(alarm.id, { times, at: this.now(), rank: alarm.rank });

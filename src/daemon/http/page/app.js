@@ -33,7 +33,18 @@ const VIEWS = {
   more: ['More', async () => (await import('./more.js')).more],
 };
 /** What is fetched when nothing else is to be done, so that it is there when the network is not. */
-const LATER = ['sheet', 'acts', 'views', 'road', 'lineup', 'more', 'help', 'upkeep', 'history', 'past'];
+const LATER = [
+  'sheet',
+  'acts',
+  'views',
+  'road',
+  'lineup',
+  'more',
+  'help',
+  'upkeep',
+  'history',
+  'past',
+];
 const LATER_MS = 4_000;
 
 /** The view in which an item of a kind is found. */
@@ -106,7 +117,8 @@ function tick() {
     const train = known.trains[el.dataset.ahead];
     if (train?.ahead) setText(el, left({ seconds: train.ahead.seconds, got: train.got }));
   }
-  if (live) byId('live-word').textContent = `Live ${clock(Date.now())}`;
+  if (live)
+    byId('live-word').textContent = known.past ? 'Past shown' : `Live ${clock(Date.now())}`;
 }
 
 // ---- addresses ---------------------------------------------------------------------------------
@@ -135,7 +147,11 @@ async function show(name) {
   } catch {
     viewName = '';
     byId('view').replaceChildren(
-      h('p', { class: 'loading' }, 'This view could not be loaded: the daemon cannot be reached.'),
+      h(
+        'p',
+        { class: 'loading' },
+        'This view could not be loaded: the daemon cannot be reached.',
+      ),
     );
     return;
   }
@@ -294,7 +310,8 @@ function notLoaded() {
 
 async function perform({ act: name, ...data }) {
   if (OWN_ACTS[name]) return OWN_ACTS[name]();
-  if (known.past) return say('This is the past: it cannot be changed. Go back to now first.', true);
+  if (known.past)
+    return say('This is the past: it cannot be changed. Go back to now first.', true);
   const { ACTS } = await import('./acts.js');
   return ACTS[name]?.(data.id, data);
 }

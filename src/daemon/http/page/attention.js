@@ -201,7 +201,7 @@ function calmCard() {
   }
   return quietCard(
     ring(),
-    'All is well.',
+    known.past ? 'All was well.' : 'All is well.',
     `${trains}, ${count(Object.keys(known.blocks).length, 'place')} watched`,
   );
 }

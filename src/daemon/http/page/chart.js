@@ -120,8 +120,19 @@ function penFor(context, { x, right, colour }) {
       const at_ = x(at);
       if (at_ < NAME_PX || at_ > right) return;
       context.beginPath();
-      if (priority === 'high') shape(context, at_, y, [[0, -8], [8, 7], [-8, 7]]);
-      else if (priority === 'medium') shape(context, at_, y, [[0, -8], [8, 0], [0, 8], [-8, 0]]);
+      if (priority === 'high')
+        shape(context, at_, y, [
+          [0, -8],
+          [8, 7],
+          [-8, 7],
+        ]);
+      else if (priority === 'medium')
+        shape(context, at_, y, [
+          [0, -8],
+          [8, 0],
+          [0, 8],
+          [-8, 0],
+        ]);
       else context.arc(at_, y, 6, 0, 7);
       context.fillStyle = colour(`--${priority}`) || colour('--low');
       context.fill();
@@ -172,7 +183,9 @@ export function chartOf(model, { sight, data, look, move, zoom, tell }) {
     class: 'time-chart',
     tabindex: '0',
     role: 'img',
-    'aria-label': `${model.label}. Arrow keys go from change to change; the list of events says the same in words.`,
+    'aria-label':
+      `${model.label}. Arrow keys go from change to change; ` +
+      'the list of events says the same in words.',
   });
   canvas.style.height = `${model.height + AXIS_PX}px`;
   let width = 0;

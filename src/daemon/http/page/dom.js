@@ -11,7 +11,8 @@ const SVG = 'http://www.w3.org/2000/svg';
 function fill(el, props, children) {
   for (const [key, value] of Object.entries(props ?? {})) {
     if (value === null || value === undefined || value === false) continue;
-    if (key === 'style') for (const [k, v] of Object.entries(value)) el.style.setProperty(k, v ?? '');
+    if (key === 'style')
+      for (const [k, v] of Object.entries(value)) el.style.setProperty(k, v ?? '');
     else el.setAttribute(key, value === true ? '' : value);
   }
   for (const child of children.flat(3)) {

@@ -4,7 +4,8 @@
 // the live ones so that the legend cannot differ from what it explains.
 
 import { h } from './dom.js';
-import { pointsForm } from './strip.js';
+import { everyAlarm } from './kinds.js';
+import { pointsForm } from './tiles.js';
 import { priorityForm } from './attention.js';
 import { watch } from './watch.js';
 
@@ -155,9 +156,10 @@ export const help = {
             'an alarm that stays ' +
             'on purpose: points that moved under a train, and a train that has parted.',
         ),
+        everyAlarm(),
         para(
           'Not live',
-          'When nothing was heard from the daemon for twenty seconds the page fades and ' +
+          'When nothing was heard from the daemon for twelve seconds the page fades and ' +
             'says since when. What it shows then is old: look at the track. It ' +
             'comes back by itself.',
         ),

@@ -210,7 +210,13 @@ function eventList() {
       list.append(h('li', { class: 'problem' }, `Not known: ${error.message}.`));
     }
   };
-  const box = h('details', { class: 'all-events' }, h('summary', null, 'Every event'), list, more);
+  const box = h(
+    'details',
+    { class: 'all-events' },
+    h('summary', null, 'Every event'),
+    list,
+    more,
+  );
   box.addEventListener('toggle', () => {
     list.replaceChildren();
     after = null;
@@ -257,9 +263,7 @@ export const history = {
         h('div', { class: 'exact-box' }, parts.exact, go),
         parts.chart,
         eventList(),
-        button('Play from here', null, () =>
-          goTo(sight.from),
-        ),
+        button('Play from here', null, () => goTo(sight.from)),
         h(
           'p',
           { class: 'side-line' },

@@ -13,10 +13,12 @@ const LANES_MAX = 40;
 const UNKNOWN_LENGTH_MM = 1500;
 const NEAR_PX = 22;
 
-const seconds = (ms) => (ms < 10_000 ? `${(ms / 1000).toFixed(1)} s` : `${Math.round(ms / 1000)} s`);
+const seconds = (ms) =>
+  ms < 10_000 ? `${(ms / 1000).toFixed(1)} s` : `${Math.round(ms / 1000)} s`;
 
 /** A moment with tenths of a second. */
-export const exactly = (at) => `${clock(at)}.${Math.floor((new Date(at).getTime() % 1000) / 100)}`;
+export const exactly = (at) =>
+  `${clock(at)}.${Math.floor((new Date(at).getTime() % 1000) / 100)}`;
 
 /** A lane's points as stretches: `{ from, to, ...state }`; the last one ends at `end`. */
 export const stretchesOf = (points, end) =>
@@ -75,8 +77,12 @@ function laneModel(title, line, ids) {
     at(time, y, data) {
       const id = ids[Math.floor(y / LANE_PX)];
       const found = id && lane(data, id).find(({ from, to }) => from <= time && time < to);
-      if (!found) return id ? [`${itemName(id)}: nothing is known of ${exactly(time)}`, time] : null;
-      return [`${itemName(id)}: ${placeWord(found)}, ${fromTo(found)}`, Math.max(found.from, data.from)];
+      if (!found)
+        return id ? [`${itemName(id)}: nothing is known of ${exactly(time)}`, time] : null;
+      return [
+        `${itemName(id)}: ${placeWord(found)}, ${fromTo(found)}`,
+        Math.max(found.from, data.from),
+      ];
     },
     /** The next change of the row, for the keyboard. */
     next(time, y, forward, data) {
@@ -199,7 +205,13 @@ export function graphOf(line) {
       for (const [, { to }] of places) pen.rule(Math.round(y(to)) - 0.5);
       for (const [id, { from }] of points) {
         for (const one of diverging(data, id)) {
-          pen.bar(one.from, one.to, y(from) - 4, 8, one.position === 'reverse' ? 'points' : 'unknown');
+          pen.bar(
+            one.from,
+            one.to,
+            y(from) - 4,
+            8,
+            one.position === 'reverse' ? 'points' : 'unknown',
+          );
         }
       }
       for (const { name, style, pieces } of graphs(data)) pen.line(pieces, y, name, style);
@@ -217,7 +229,8 @@ export function graphOf(line) {
       for (const [id, { from }] of points) {
         if (Math.abs(y(from) - at) > 8) continue;
         const one = diverging(data, id).find((s) => s.from <= time && time < s.to);
-        if (one) return [`${pointsName(id)}: ${POSITION[one.position]}, ${fromTo(one)}`, one.from];
+        if (one)
+          return [`${pointsName(id)}: ${POSITION[one.position]}, ${fromTo(one)}`, one.from];
       }
       const found = passingNear(data, time, at);
       return found ?? [`${exactly(time)}: nothing here`, time];
@@ -244,7 +257,10 @@ export function graphOf(line) {
       while (all[last + 1]?.blocks?.includes(id)) last += 1;
       const who = name || `Train ${train.replace(/^t(?=\d)/, '')}`;
       const where = plan('blocks', id).name ?? id;
-      return [`${who} in ${where}: ${fromTo({ from: all[first].from, to: all[last].to })}`, all[first].from];
+      return [
+        `${who} in ${where}: ${fromTo({ from: all[first].from, to: all[last].to })}`,
+        all[first].from,
+      ];
     }
     return null;
   }

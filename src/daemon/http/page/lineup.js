@@ -41,11 +41,8 @@ function exceptionRow(exception) {
   );
 }
 
-
 const section = (title, list) =>
-  list.length
-    ? h('section', null, h('h2', null, title), h('ol', { class: 'rows' }, list))
-    : null;
+  list.length ? h('section', null, h('h2', null, title), h('ol', { class: 'rows' }, list)) : null;
 
 const turns = (here) =>
   h(
@@ -67,6 +64,9 @@ const split = () => {
   ];
 };
 
+/** The journal keeps states, not what was made of them. */
+const notKept = () => big('Not kept', 'What was to be put right then is not written down.');
+
 export const lineUp = {
   mount(root) {
     this.root = h('div', null);
@@ -75,6 +75,7 @@ export const lineUp = {
   },
   paint() {
     if (!touched('line-up', 'block')) return;
+    if (known.past) return morphInto(this.root, turns('line-up'), notKept());
     const [stops, notes] = split();
     const { ready } = known.line_up;
     morphInto(
@@ -102,12 +103,22 @@ function standing(id) {
     'li',
     { class: 'item' },
     h('b', null, link(id)),
-    h('p', null, capital(state), places.map((place, i) => [i ? ', ' : '', link(place)])),
+    h(
+      'p',
+      null,
+      capital(state),
+      places.map((place, i) => [i ? ', ' : '', link(place)]),
+    ),
   );
 }
 
 const feedLine = (id) =>
-  h('li', { class: 'item' }, h('b', null, link(id)), h('p', null, capital(feedWord(known.feeds[id]))));
+  h(
+    'li',
+    { class: 'item' },
+    h('b', null, link(id)),
+    h('p', null, capital(feedWord(known.feeds[id]))),
+  );
 
 export const shutDown = {
   mount(root) {
@@ -117,6 +128,7 @@ export const shutDown = {
   },
   paint() {
     if (!touched('line-up', 'block', 'train', 'feed')) return;
+    if (known.past) return morphInto(this.root, turns('shut-down'), notKept());
     const all = known.line_up.exceptions;
     const trains = Object.keys(known.trains);
     const byName = (x, y) => trainName(x).localeCompare(trainName(y), 'en', { numeric: true });

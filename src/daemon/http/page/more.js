@@ -18,9 +18,17 @@ function rows() {
   const bad = off(detectors, (_, item) => item.health !== 'ok');
   return [
     ['trains', 'Trains', count(all(trains), 'train')],
-    ['points', 'Points', diverging ? `${diverging} of ${all(turnouts)} not straight` : 'all straight'],
+    [
+      'points',
+      'Points',
+      diverging ? `${diverging} of ${all(turnouts)} not straight` : 'all straight',
+    ],
     ['power', 'Power', odd ? `${odd} of ${all(feeds)} not at rest` : 'every feed at rest'],
-    ['detectors', 'Detectors', bad ? `${bad} of ${all(detectors)} need a look` : `all ${all(detectors)} ok`],
+    [
+      'detectors',
+      'Detectors',
+      bad ? `${bad} of ${all(detectors)} need a look` : `all ${all(detectors)} ok`,
+    ],
     ['shut-down', 'Shut-down', 'what is left on, and where trains stand'],
     ['maintenance', 'Maintenance', 'alarms by the hour, what needs a hand'],
     ['help', 'Help', 'cautions, forms, words'],

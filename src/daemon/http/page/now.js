@@ -10,6 +10,7 @@ import { buildStrips, refreshStrips } from './strip.js';
 import { atRest, names } from './parts.js';
 import { itemName, trainName } from './words.js';
 
+const SIDE_MS = 500;
 const CAUTION =
   'A hobby aid for indoor model layouts, not a safety system. It never throws a ' +
   'point or switches power. Look before you move.';
@@ -23,6 +24,14 @@ export const now = (() => {
       width = inner;
       buildStrips(parts.strips, width);
     }
+  };
+  // What stands beside the track is read, not watched: twice a second is enough.
+  let waiting = null;
+  const sideSoon = () => {
+    waiting ??= setTimeout(() => {
+      waiting = null;
+      if (parts.side.isConnected) morphInto(parts.side, side());
+    }, SIDE_MS);
   };
   const observer = new ResizeObserver(measure);
   return {
@@ -68,7 +77,7 @@ export const now = (() => {
         morphInto(parts.attention, attention());
       }
       refreshStrips();
-      if (touched('table', 'block', 'train', 'feed', 'detector')) morphInto(parts.side, side());
+      if (touched('block', 'train', 'feed', 'detector')) sideSoon();
     },
   };
 })();

@@ -30,6 +30,8 @@ const ANSWER_MS_MAX = 8_000;
 const LOOK_MS = 15 * 60_000;
 const EVENTS_MAX = 1_000;
 const PAGES_MAX = 20;
+/** So many questions in a row may go unanswered before playing stops. */
+const FAILURES_MAX = 3;
 const STEPPED = ['block', 'turnout', 'table', 'feed', 'train', 'alarm'];
 
 let moment = null;
@@ -39,6 +41,7 @@ let speed = 1;
 let timer = null;
 let asking = false;
 let asked = 0;
+let failures = 0;
 let hooks = null;
 let about = '';
 let extent = null;
@@ -88,15 +91,20 @@ async function show() {
     const snapshot = await askHistory('/state', { at: iso(at) });
     if (moment === null) return;
     const first = shown === null;
+    failures = 0;
     shown = at;
     showPast({ ...snapshot, at: iso(at) });
     document.body.classList.add('past-shown');
     if (first) hooks.relayout();
     hooks.schedule();
   } catch (error) {
-    playing = false;
-    say(`The past cannot be shown: ${error.message}.`, true);
-    if (shown === null) leave();
+    // A daemon that is busy is asked again while time goes on.
+    failures += 1;
+    if (!playing || failures >= FAILURES_MAX) {
+      playing = false;
+      say(`The past cannot be shown: ${error.message}.`, true);
+      if (shown === null) leave();
+    }
   } finally {
     asking = false;
     draw();
@@ -158,7 +166,8 @@ async function step(forward) {
 export function eventWords(event) {
   const { kind, id, state, position, text } = event;
   const name = id ? itemName(id) : '';
-  if (kind === 'alarm') return `${text ?? id}: ${ALARM_STATE[state] || (state === 'normal' ? 'over' : 'raised')}`;
+  if (kind === 'alarm')
+    return `${text ?? id}: ${ALARM_STATE[state] || (state === 'normal' ? 'over' : 'raised')}`;
   if (kind === 'train') {
     const where = event.block ? ` ${itemName(event.block)}` : '';
     return `${trainName(id)} ${event.event}${where}`;
@@ -194,9 +203,17 @@ function draw() {
       'p',
       { class: 'past-when' },
       h('b', null, `As it was at ${at.toLocaleTimeString('en-GB')}${tenths}`),
-      h('span', null, at.toLocaleDateString('en-GB', { weekday: 'short', day: 'numeric', month: 'short' })),
+      h(
+        'span',
+        null,
+        at.toLocaleDateString('en-GB', { weekday: 'short', day: 'numeric', month: 'short' }),
+      ),
     ),
-    h('p', { class: 'past-about' }, about ? capital(about) : 'Not now: nothing here can be changed.'),
+    h(
+      'p',
+      { class: 'past-about' },
+      about ? capital(about) : 'Not now: nothing here can be changed.',
+    ),
     now ? h('p', { class: 'past-now' }, h('b', null, 'Now: '), now) : null,
     h(
       'div',
@@ -247,8 +264,10 @@ export async function go(at, given) {
   moment = at;
   about = '';
   extent ??= await askHistory('/extent', {})
-    .then(({ first }) => ({ first: Date.parse(first) }))
+    .then(({ first }) => (first ? { first: Date.parse(first) } : null))
     .catch(() => null);
+  // Before the first moment there is nothing to show.
+  if (extent && moment < extent.first) moment = extent.first;
   draw();
   await show();
 }

@@ -38,7 +38,8 @@ const list = (tag, title, items) =>
     : null;
 
 function wayRow(way) {
-  const metres = typeof way.length_mm === 'number' ? `${(way.length_mm / 1000).toFixed(1)} m` : '';
+  const metres =
+    typeof way.length_mm === 'number' ? `${(way.length_mm / 1000).toFixed(1)} m` : '';
   return h(
     'li',
     { class: `item way ${way.ready ? 'ready' : ''}` },
@@ -128,7 +129,9 @@ export const road = {
         { class: 'road-asked' },
         h('p', { class: 'big' }, 'From here to there'),
         h('form', null, pick('from', 'From'), pick('to', 'To')),
-        known.past ? h('p', { class: 'quiet' }, 'A road is asked for now, not in the past.') : null,
+        known.past
+          ? h('p', { class: 'quiet' }, 'A road is asked for now, not in the past.')
+          : null,
         ways,
       ),
     );

@@ -193,27 +193,27 @@ const SHEETS = {
       capital(`${EVIDENCE[item.evidence]}, ${HEALTH[item.health] ?? item.health}`),
       [
         typeof about.on === 'number' ? plotOf(id) : null,
-      facts(
-        since(item),
-        ['Reading', reading(item.reading, about.unit ?? item.unit)],
-        [
-          'On, off',
-          typeof about.on === 'number'
-            ? `${reading(about.on, about.unit)}, ${reading(about.off, about.unit)}`
-            : null,
-        ],
-        ['Heard', item.heard ? [lasting(item.heard), ' ago'] : 'never'],
-        ['Drop-outs', item.dropouts ? String(item.dropouts) : null],
-        [
-          'Not counted',
-          item.late || item.implausible
-            ? `${item.late} late, ${item.implausible} implausible`
-            : null,
-        ],
-        ['Kind', about.kind],
-        ['Node', about.node ? itemName(about.node) : null],
-        ['Calibrate', about.kind === 'contact' ? null : calibrate(id)],
-      ),
+        facts(
+          since(item),
+          ['Reading', reading(item.reading, about.unit ?? item.unit)],
+          [
+            'On, off',
+            typeof about.on === 'number'
+              ? `${reading(about.on, about.unit)}, ${reading(about.off, about.unit)}`
+              : null,
+          ],
+          ['Heard', item.heard ? [lasting(item.heard), ' ago'] : 'never'],
+          ['Drop-outs', item.dropouts ? String(item.dropouts) : null],
+          [
+            'Not counted',
+            item.late || item.implausible
+              ? `${item.late} late, ${item.implausible} implausible`
+              : null,
+          ],
+          ['Kind', about.kind],
+          ['Node', about.node ? itemName(about.node) : null],
+          ['Calibrate', about.kind === 'contact' ? null : calibrate(id)],
+        ),
       ],
       [
         out

@@ -5,8 +5,8 @@
 // with `fetch` and not with `EventSource`, because that hides the comments which keep a quiet
 // stream alive, and a page that cannot tell 'quiet' from 'dead' must not look live.
 
-/** Without any byte for this long the stream is not live; the daemon writes every 15 s. */
-export const SILENCE_MS = 20_000;
+/** Without any byte for this long the stream is not live; the daemon writes every 5 s. */
+export const SILENCE_MS = 12_000;
 const FIRST_RETRY_MS = 500;
 const LAST_RETRY_MS = 8_000;
 /** A single message longer than this is not from our daemon. */
@@ -71,7 +71,9 @@ export class Stream {
     this.lastId = '';
     this.retryMs = FIRST_RETRY_MS;
     this.problem = '';
+    this.listening = false;
     setInterval(() => this.check(), 1_000);
+    document.addEventListener('listening', ({ detail }) => this.listen(detail));
     addEventListener('online', () => this.again());
     document.addEventListener('visibilitychange', () => {
       if (document.visibilityState === 'visible') this.check();
@@ -93,6 +95,13 @@ export class Stream {
     if (this.abort && Date.now() - this.opened > SILENCE_MS) this.again();
   }
 
+  /** Somebody hears this page, or not any more: the daemon is told by a stream that says so. */
+  listen(on) {
+    if (this.listening === on) return;
+    this.listening = on;
+    this.again();
+  }
+
   /** Tries at once. */
   again() {
     this.abort?.abort();
@@ -107,7 +116,8 @@ export class Stream {
     try {
       const headers = { Accept: 'text/event-stream' };
       if (this.lastId) headers['Last-Event-ID'] = this.lastId;
-      const answer = await fetch(this.url, { headers, cache: 'no-store', signal: abort.signal });
+      const url = this.listening ? `${this.url}?listening=1` : this.url;
+      const answer = await fetch(url, { headers, cache: 'no-store', signal: abort.signal });
       if (!answer.ok || !answer.body) throw new Error(`the daemon answered ${answer.status}`);
       // A stream that resumes where it was is silent until something changes.
       this.heard = Date.now();

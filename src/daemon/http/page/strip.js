@@ -4,22 +4,16 @@
 // and a width, and refreshed tile by tile afterwards, so that a large layout stays quick. State
 // is said by form and word first (outline, fill, hatch, dashes), by colour second.
 
-import { h, morph, s } from './dom.js';
+import { h, morph } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
 import { endTowards, endsOf, rowsOf, stretches, stripSteps } from './topology.js';
-import {
-  CLEARANCE_SHORT,
-  POSITION,
-  TABLE_STATE,
-  capital,
-  itemName,
-  placeWord,
-  pointsName,
-  trainName,
-} from './words.js';
+import { CROSSING_PX, tableRing, tileOf } from './tiles.js';
+import { itemName, trainName } from './words.js';
 
-const FLOOR_PX = 48;
+const FLOOR_PX = 58;
 const POINTS_PX = 64;
+/** Points of a fan have their words beside the leg that goes down. */
+const LADDER_PX = 72;
 /** A link between strips: its lanes beside the rows and its slots below a row's track. */
 const LANE_PX = 6;
 const LANES_MAX = 6;
@@ -29,135 +23,9 @@ const SLOTS_MAX = 4;
 const TRACK_PX = 84;
 /** What may be built at a stretch; the rest waits for the next turn. */
 const TURN_MS = 8;
-/** A longer name of points stands on their tile without the word 'Points'. */
-const POINTS_NAME_MAX = 9;
-const CROSSING_PX = 30;
 const UNKNOWN_LENGTH_MM = 1500;
 
 let drawing = null;
-
-/** A name without the line's, which stands above the strip, nor the whole's before a colon. */
-function without(line, name) {
-  const own = name.slice(name.lastIndexOf(': ') + 1).trim();
-  const rest = own.toLowerCase().startsWith(line.toLowerCase()) ? own.slice(line.length) : own;
-  // The line's name may be a part of a longer word, or the whole name.
-  return capital(/^[ ,]/.test(rest) ? rest.replace(/^[ ,]+/, '') : own);
-}
-
-const shortName = (id, line) => without(line, plan('blocks', id).name ?? id);
-
-function shortPoints(id, line) {
-  const full = without(line, pointsName(id));
-  return full.length > POINTS_NAME_MAX ? full.replace(/^points /i, '') : full;
-}
-
-export function placeTile(tile, line) {
-  const item = known.blocks[tile.id];
-  const state = item?.state ?? 'unknown';
-  const marks = [item?.kept && `kept-${item.kept}`, item?.remembered && 'remembered'];
-  const bridge = plan('blocks', tile.id).bridge_of;
-  const gap = bridge && known.tables[bridge]?.position !== plan('tables', bridge).stops?.[0].at;
-  if (gap) marks.push('gap');
-  const word =
-    placeWord(item) + (item?.remembered ? ', remembered' : '') + (gap ? ', bridge not in' : '');
-  return h(
-    'a',
-    {
-      class: ['tile place', `is-${state}`, ...marks.filter(Boolean)].join(' '),
-      href: `#block/${tile.id}`,
-      style: { width: tile.width ? `${tile.width}px` : null },
-    },
-    h('span', { class: 'tile-name' }, h('span', null, shortName(tile.id, line))),
-    h('span', { class: 'lane' }, state === 'lost' ? h('b', { class: 'lost-mark' }, '?') : null),
-    h('span', { class: 'tile-word' }, word),
-  );
-}
-
-/**
- * The form of points: the road that is set is broad, the other thin; both thin when not known.
- * What is taken as done or remembered, and not detected (`told`), is broken. The leg that goes on
- * in the row is drawn across, the other one leaves it at `drop` pixels from the toe.
- */
-export function pointsForm(position, { toe = 'left', told = false, leg = 'normal', drop = 48 } = {}) {
-  const road = (set) => (set ? `road set${told ? ' told' : ''}` : 'road');
-  const from = Math.max(1, drop - 34);
-  return s(
-    'svg',
-    {
-      class: `lane points-form pos-${position}`,
-      viewBox: '0 0 64 44',
-      'aria-hidden': 'true',
-      focusable: 'false',
-    },
-    s(
-      'g',
-      { transform: toe === 'left' ? null : 'matrix(-1 0 0 1 64 0)' },
-      s('path', { class: road(position === leg), d: 'M0 22H64' }),
-      s('path', {
-        class: road(position !== leg && (position === 'normal' || position === 'reverse')),
-        d: `M0 22H${from}C${from + 20} 22 ${drop} 26 ${drop} 44`,
-      }),
-      position === 'normal' || position === 'reverse'
-        ? null
-        : s('circle', { class: 'doubt', cx: 24, cy: 22, r: 10 }),
-    ),
-  );
-}
-
-export function pointsTile(tile, line) {
-  const item = known.turnouts[tile.id];
-  const position = item?.position ?? 'unknown';
-  const state = item?.state ?? 'unknown';
-  return h(
-    'a',
-    {
-      class: `tile points at-${position} is-${state}${tile.ladder ? ' ladder' : ''}`,
-      href: `#turnout/${tile.id}`,
-      style: {
-        width: tile.width ? `${tile.width}px` : null,
-        '--drop': tile.ladder ? `${tile.drop}px` : null,
-      },
-    },
-    h('span', { class: 'tile-name' }, h('span', null, shortPoints(tile.id, line))),
-    pointsForm(position, { ...tile, told: item?.assumed || item?.remembered }),
-    h(
-      'span',
-      { class: 'tile-word' },
-      state === 'left-diverging' ? null : POSITION[position],
-      CLEARANCE_SHORT[state] && position !== 'unknown'
-        ? h('i', null, CLEARANCE_SHORT[state])
-        : null,
-      item?.in_charge ? h('i', null, 'in charge') : null,
-      tile.flag ? h('small', null, `to ${tile.flag}`) : null,
-    ),
-  );
-}
-
-function crossingTile(tile) {
-  return h(
-    'span',
-    { class: 'tile crossing', style: { width: `${tile.width ?? CROSSING_PX}px` } },
-    h('span', { class: 'tile-name' }, ''),
-    s(
-      'svg',
-      {
-        class: 'lane',
-        viewBox: '0 0 30 44',
-        role: 'img',
-        'aria-label': plan('crossings', tile.id).name ?? tile.id,
-      },
-      s('path', { class: 'road', d: 'M0 31H30M4 9L26 42' }),
-    ),
-    h('span', { class: 'tile-word' }, ''),
-  );
-}
-
-const tileOf = (tile, line) =>
-  tile.kind === 'place'
-    ? placeTile(tile, line)
-    : tile.kind === 'turnout'
-      ? pointsTile(tile, line)
-      : crossingTile(tile);
 
 /**
  * Builds everything for a width in pixels; called anew when the layout or the width changes. It is
@@ -230,13 +98,13 @@ function* buildBands(mine, root) {
   }
 }
 
-/** Pixels for a millimetre: a usual block takes a good fifth of a phone's width. */
+/** Pixels for a millimetre: a usual block takes a sixth of a phone's width, or more. */
 function scaleFor(width) {
   const lengths = Object.values(known.layout.blocks ?? {})
     .map((block) => block.length_mm ?? UNKNOWN_LENGTH_MM)
     .sort((x, y) => x - y);
   const median = lengths[Math.floor(lengths.length / 2)] || UNKNOWN_LENGTH_MM;
-  return Math.max(72, Math.min(120, width / 8)) / median;
+  return Math.max(FLOOR_PX, Math.min(120, width / 8)) / median;
 }
 
 function stripNote(strip) {
@@ -304,9 +172,9 @@ function planParallel(strip, width, sizing) {
 /** A fan: each row a track, the ladder of points down its left side. */
 function planFan(fan, strip, room) {
   const levels = fan.rows.length;
-  const step = Math.max(8, Math.min(34, (room - POINTS_PX - TRACK_PX) / 2 / levels));
+  const step = Math.max(8, Math.min(30, (room - LADDER_PX - TRACK_PX) / 2 / levels));
   const lead = drawing.bands.at(-1);
-  const joins = lead.row && lead.right + 2 * POINTS_PX + TRACK_PX + step < room;
+  const joins = fan.lead && lead.right + 2 * LADDER_PX + TRACK_PX + step < room;
   const placed = new Map();
   const bands = fan.rows.map((row, i) => {
     const above = row.under && placed.get(row.under);
@@ -315,7 +183,7 @@ function planFan(fan, strip, room) {
     let x = left;
     const tiles = row.tiles.map((tile) => {
       const wide =
-        tile.kind === 'turnout' ? POINTS_PX : Math.min(240, Math.max(FLOOR_PX, room - x));
+        tile.kind === 'turnout' ? LADDER_PX : Math.min(240, Math.max(FLOOR_PX, room - x));
       const at = { ...tile, x, width: wide, drop };
       x += wide;
       return at;
@@ -397,7 +265,9 @@ function planLinks(links) {
   const found = links
     .map(({ ends }) => ({ ends, from: at.get(ends[0]), to: at.get(ends[1]) }))
     .filter(({ from, to }) => from && to)
-    .map((link) => (link.from.index > link.to.index ? { ...link, from: link.to, to: link.from } : link))
+    .map((link) =>
+      link.from.index > link.to.index ? { ...link, from: link.to, to: link.from } : link,
+    )
     .sort((p, q) => p.to.index - p.from.index - (q.to.index - q.from.index));
   const busy = Array.from({ length: LANES_MAX }, () => []);
   for (const link of found) {
@@ -447,7 +317,10 @@ function pieceClass({ part, ends }) {
   const state = ([id]) => known.turnouts[id]?.state;
   const set = legs.every(([id, leg]) => leg === 'toe' || known.turnouts[id]?.position === leg);
   const odd = set && legs.some((leg) => state(leg) === 'left-diverging');
-  return `link ${part}${set ? ' is-set' : ''}${odd ? ' is-odd' : ''}`;
+  // Track that no points open or close is neither set nor not.
+  const plain = legs.every(([, leg]) => leg === 'toe');
+  const how = plain ? ' is-plain' : set ? ' is-set' : '';
+  return `link ${part}${how}${odd ? ' is-odd' : ''}`;
 }
 
 function pieceElement(piece) {
@@ -474,7 +347,9 @@ function bandElement(mine) {
     drawing.cards.set(mine.table, { table, node });
     return h('div', { class: 'band' }, node, links);
   }
-  const style = { '--channel': `${Math.min(mine.slots, SLOTS_MAX) * SLOT_PX + (mine.slots ? 3 : 0)}px` };
+  const style = {
+    '--channel': `${Math.min(mine.slots, SLOTS_MAX) * SLOT_PX + (mine.slots ? 3 : 0)}px`,
+  };
   const element = h('div', { class: 'band row', role: 'group', 'aria-label': mine.label, style });
   if (mine.left && mine.row[0]?.x === mine.left) {
     element.append(
@@ -515,7 +390,8 @@ export function refreshStrips() {
     }
   }
   if (touched('table', 'block', 'train')) {
-    for (const card of drawing.cards.values()) card.node = morph(card.node, tableRing(card.table));
+    for (const card of drawing.cards.values())
+      card.node = morph(card.node, tableRing(card.table));
   }
   if (touched('train', 'block')) refreshTrains(drawing.rows);
 }
@@ -586,7 +462,7 @@ function trainShape(id, row, run, holders) {
   ];
   const wide = Math.round(end - start) - 6;
   // A train without a name has its number alone where there is no room.
-  const label = train.name || wide > 110 ? trainName(id) : trainName(id).replace(/^Train /, '');
+  const label = train.name || wide > 92 ? trainName(id) : trainName(id).replace(/^Train /, '');
   const going = train.lost ? 'lost' : train.stopped || !nose ? 'standing' : 'moving';
   return h(
     'a',
@@ -625,69 +501,4 @@ function noseOf(train, tiles) {
   const behind = end_(train.blocks[index(here.id) - 1]);
   const towards = ahead ?? (behind && (behind === 'a' ? 'b' : 'a'));
   return towards ? (towards === here.left ? 'left' : 'right') : null;
-}
-
-// ---- tables ------------------------------------------------------------------------------------
-
-/** A table as a ring: its stops around it, the bridge as a beam to the stop it is lined up to. */
-export function tableRing({ id, bridge, stops }) {
-  const item = known.tables[id];
-  const position = item?.position ?? 'unknown';
-  const state = item?.state ?? 'unknown';
-  const at = stops.findIndex((stop) => stop.at === position);
-  const angle = (i) => (i / stops.length) * 2 * Math.PI - Math.PI / 2;
-  const spoke = (i, r0, r1) => {
-    const [x, y] = [Math.cos(angle(i)), Math.sin(angle(i))];
-    return `M${60 + r0 * x} ${60 + r0 * y}L${60 + r1 * x} ${60 + r1 * y}`;
-  };
-  const bridgeState = known.blocks[bridge]?.state ?? 'unknown';
-  const where = at >= 0 ? `at ${position}` : position === 'between' ? 'between stops' : 'unknown';
-  const anchor = (x) => (x > 0.3 ? 'start' : x < -0.3 ? 'end' : 'middle');
-  const label = (stop, i) =>
-    s(
-      'text',
-      {
-        x: 60 + 62 * Math.cos(angle(i)),
-        y: 65 + 67 * Math.sin(angle(i)),
-        'text-anchor': anchor(Math.cos(angle(i))),
-        class: i === at ? 'stop set' : 'stop',
-      },
-      stop.at.slice(0, 4),
-    );
-  const ring = s(
-    'svg',
-    { viewBox: '-34 -14 188 148', class: `ring bridge-${bridgeState}`, 'aria-hidden': 'true' },
-    stops.map((stop, i) =>
-      s('path', {
-        class: i === at ? 'spoke set' : 'spoke',
-        d: spoke(i, 46, 56),
-      }),
-    ),
-    stops.map(label),
-    s('circle', { class: 'ring-edge', cx: 60, cy: 60, r: 43 }),
-    at >= 0
-      ? s('path', { class: 'bridge', d: spoke(at, -36, 36) })
-      : s('circle', { class: 'doubt', cx: 60, cy: 60, r: 24 }),
-  );
-  const holds = known.blocks[bridge]?.trains?.map(trainName).join(', ');
-  return h(
-    'a',
-    { class: `table-card is-${state}`, href: `#table/${id}` },
-    ring,
-    h(
-      'span',
-      { class: 'table-text' },
-      h('b', null, plan('tables', id).name ?? id),
-      h('span', null, capital(where), `, ${TABLE_STATE[state]}`),
-      h('span', null, 'Bridge: ', placeWord(known.blocks[bridge]), holds ? `, ${holds}` : ''),
-      at >= 0
-        ? h(
-            'span',
-            { class: 'quiet' },
-            'joins ',
-            stops[at].leads.map((lead) => plan('blocks', lead).name ?? lead).join(' and '),
-          )
-        : null,
-    ),
-  );
 }

@@ -9,7 +9,8 @@ const KEPT = 'page';
 self.addEventListener('install', () => self.skipWaiting());
 self.addEventListener('activate', (event) => event.waitUntil(self.clients.claim()));
 
-const isFile = ({ pathname }) => pathname === '/' || /^\/[a-z-]+\.(js|css|svg|webmanifest)$/.test(pathname);
+const isFile = ({ pathname }) =>
+  pathname === '/' || /^\/[a-z-]+\.(js|css|svg|webmanifest)$/.test(pathname);
 
 async function answer(request) {
   const kept = await caches.open(KEPT);

@@ -100,7 +100,11 @@ class Track {
 
   lineOf(block) {
     const item = block && this.layout.blocks[block];
-    return item ? lineName(item) : null;
+    if (!item) return null;
+    // A lift-out bridge of no line of its own is a part of the line that it carries on.
+    const [beside] = splitEnd(this.join.get(`${block}.a`) ?? '.');
+    const carried = item.bridge_of && !item.line ? this.layout.blocks[beside] : null;
+    return lineName(carried ?? item);
   }
 }
 
@@ -135,9 +139,9 @@ export function* stripSteps(layout) {
     if (!lines.has(name)) lines.set(name, { ids: [], fans: [], tables: [] });
     return lines.get(name);
   };
-  for (const [id, block] of Object.entries(layout.blocks ?? {})) {
+  for (const id of Object.keys(layout.blocks ?? {})) {
     if (bridges.has(id) || inFan.has(id) || (shed.has(id) && !drawn.has(id))) continue;
-    line(lineName(block)).ids.push(id);
+    line(track.lineOf(id)).ids.push(id);
   }
   for (const fan of fans) line(track.lineOf(fan.leaves[0])).fans.push(fan);
   for (const [id, table] of rings) {
@@ -165,7 +169,11 @@ export function* stripSteps(layout) {
     });
   }
   yield;
-  return { strips, tables: strips.flatMap((strip) => strip.tables), links: linksOf(track, strips) };
+  return {
+    strips,
+    tables: strips.flatMap((strip) => strip.tables),
+    links: linksOf(track, strips),
+  };
 }
 
 function lineStrip(track, name, { ids, fans, tables }, drawn) {
@@ -344,7 +352,8 @@ const roads = new WeakMap();
 export function endTowards(layout, block, wanted) {
   if (!roads.has(layout)) roads.set(layout, { track: new Track(layout), found: new Map() });
   const { track, found } = roads.get(layout);
-  if (!found.has(block)) found.set(block, { a: reach(track, `${block}.a`), b: reach(track, `${block}.b`) });
+  if (!found.has(block))
+    found.set(block, { a: reach(track, `${block}.a`), b: reach(track, `${block}.b`) });
   const { a, b } = found.get(block);
   return a.has(wanted) ? (b.has(wanted) ? null : 'a') : b.has(wanted) ? 'b' : null;
 }
@@ -395,13 +404,14 @@ function linksOf(track, strips) {
       const above = under && fan.rows.flatMap((row) => row.tiles).find(({ id }) => id === under);
       if (above) shown.add(pair(`${under}.${OTHER_LEG[above.leg]}`, endsOf(tiles[0])[0]));
     }
-    shown.add(pair(fan.root, endsOf(fan.rows[0].tiles[0])[0]));
+    if (fan.lead) shown.add(pair(fan.root, endsOf(fan.rows[0].tiles[0])[0]));
   };
   for (const strip of strips) {
     for (const chain of [...strip.chains, ...strip.fan]) {
       side(chain.tiles, chain.circuit);
       if (chain.fan) ladder(chain.fan);
     }
+    strip.fans.forEach(ladder);
   }
   const links = new Map();
   for (const end of track.join.keys()) {

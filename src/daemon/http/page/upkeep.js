@@ -14,14 +14,15 @@ const ASK_MS = 30_000;
 let measures = null;
 let problem = '';
 
-const rounded = (value) => (typeof value === 'number' ? String(Math.round(value * 10) / 10) : '–');
+const rounded = (value) =>
+  typeof value === 'number' ? String(Math.round(value * 10) / 10) : '–';
 
 /** A limit's number and where it comes from, whichever way it is written. */
 function limit(key) {
   const found = measures.limits?.[key];
   if (found === undefined || found === null) return [null, null];
   if (typeof found === 'number') return [found, measures.limits.source ?? null];
-  return [found.limit ?? found.value ?? found.max ?? null, found.source ?? null];
+  return [found.acceptable ?? found.limit ?? found.value ?? found.max ?? null, found.source ?? null];
 }
 
 function measureRow([key, word, unit]) {
@@ -34,7 +35,11 @@ function measureRow([key, word, unit]) {
     h('b', null, word),
     h('p', { class: 'big' }, rounded(value), unit ? ` ${unit}` : ''),
     typeof most === 'number'
-      ? h('p', { class: over ? 'odd' : 'quiet' }, `${over ? 'more than' : 'within'} ${most}${unit ? ` ${unit}` : ''}`)
+      ? h(
+          'p',
+          { class: over ? 'odd' : 'quiet' },
+          `${over ? 'more than' : 'within'} ${most}${unit ? ` ${unit}` : ''}`,
+        )
       : null,
     source ? h('p', { class: 'quiet' }, source) : null,
   );
@@ -49,11 +54,14 @@ const MEASURES = [
 /** An alarm's id for people: its type and what it is about. */
 const alarmWords = (id) => {
   const at = String(id).indexOf(':');
-  return at < 0 ? [id] : [capital(id.slice(0, at).replaceAll('-', ' ')), ': ', link(id.slice(at + 1))];
+  return at < 0
+    ? [id]
+    : [capital(id.slice(0, at).replaceAll('-', ' ')), ': ', link(id.slice(at + 1))];
 };
 
 const idOf = (entry) => (typeof entry === 'string' ? entry : (entry.id ?? entry[0]));
-const timesOf = (entry) => (typeof entry === 'string' ? null : (entry.count ?? entry.times ?? entry[1]));
+const timesOf = (entry) =>
+  typeof entry === 'string' ? null : (entry.count ?? entry.times ?? entry[1]);
 
 function group(title, list, empty) {
   return h(
@@ -66,7 +74,12 @@ function group(title, list, empty) {
           { class: 'plain' },
           list.slice(0, 20).map((entry) => {
             const times = timesOf(entry);
-            return h('li', null, alarmWords(idOf(entry)), times ? `, ${count(times, 'time')}` : '');
+            return h(
+              'li',
+              null,
+              alarmWords(idOf(entry)),
+              times ? `, ${count(times, 'time')}` : '',
+            );
           }),
         )
       : h('p', { class: 'quiet' }, empty),
@@ -133,14 +146,16 @@ export const upkeep = {
         ? h(
             'ul',
             { class: 'plain' },
-            bad.slice(0, 40).map(([id, item]) =>
-              h(
-                'li',
-                null,
-                h('a', { href: `#detector/${id}` }, itemName(id)),
-                `: ${HEALTH[item.health] ?? item.health}`,
+            bad
+              .slice(0, 40)
+              .map(([id, item]) =>
+                h(
+                  'li',
+                  null,
+                  h('a', { href: `#detector/${id}` }, itemName(id)),
+                  `: ${HEALTH[item.health] ?? item.health}`,
+                ),
               ),
-            ),
           )
         : null,
       h('h2', null, 'Alarms'),

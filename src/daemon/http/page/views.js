@@ -7,7 +7,7 @@ import { h, s } from './dom.js';
 import { atRest, big, lasting, link, listView, trainFacts } from './parts.js';
 import { plotOf } from './plot.js';
 import { isDirty, known, plan } from './store.js';
-import { pointsForm } from './strip.js';
+import { pointsForm } from './tiles.js';
 import {
   AHEAD,
   CLEARANCE,

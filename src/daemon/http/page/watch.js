@@ -49,7 +49,7 @@ function speak(text, rank, done) {
   const deadline = setTimeout(finish, SENTENCE_MS_MAX);
   if (BUZZ[rank]) navigator.vibrate?.(BUZZ[rank]);
   clearTimeout(timer);
-  timer = setTimeout(() => {
+  const utter = () => {
     if (!globalThis.speechSynthesis) {
       finish();
       return;
@@ -59,13 +59,22 @@ function speak(text, rank, done) {
     utterance.onend = finish;
     utterance.onerror = finish;
     speechSynthesis.speak(utterance);
-  }, tone(rank));
+  };
+  // The test phrase has no tone before it: some phones speak later only what follows a sentence
+  // that was spoken within the touch itself.
+  if (rank === 0) utter();
+  else timer = setTimeout(utter, tone(rank));
   document.dispatchEvent(new CustomEvent('spoken', { detail: text }));
 }
 
 function hush() {
   clearTimeout(timer);
   globalThis.speechSynthesis?.cancel();
+}
+
+/** The stream tells the daemon whether somebody hears this page. */
+function tellListening() {
+  document.dispatchEvent(new CustomEvent('listening', { detail: watch.on }));
 }
 
 async function keepAwake() {
@@ -82,6 +91,9 @@ async function keepAwake() {
 export async function startWatching() {
   watch.on = true;
   watch.refused = [];
+  announcer = new Announcer({ speak, hush, now: () => performance.now() });
+  announcer.trial();
+  tellListening();
   try {
     audio = new AudioContext();
     await Promise.race([
@@ -104,7 +116,7 @@ export async function startWatching() {
         : 'Over plain HTTP the screen may not be kept on: set its time-out to never.',
     );
   }
-  announcer = new Announcer({ speak, hush, now: () => performance.now() });
+  clearInterval(watch.tick);
   watch.tick = setInterval(() => announcer?.tick(), 500);
   updateWatch(isLive);
 }
@@ -114,6 +126,7 @@ export function stopWatching() {
   clearInterval(watch.tick);
   hush();
   announcer = null;
+  tellListening();
   lock?.release();
   lock = null;
   audio?.close();
@@ -133,7 +146,7 @@ export function sayAlarm(alarm) {
   return sentence({
     type: alarm.type,
     text: alarm.text,
-    subject: alarm.subject === 'broker' ? 'Broker' : itemName(alarm.subject),
+    subject: { broker: 'Broker', journal: 'Journal' }[alarm.subject] ?? itemName(alarm.subject),
     seconds: secondsLeft(alarm)?.[0] ?? null,
     train: isTrain ? null : trainBoundFor(alarm),
   });
@@ -144,7 +157,8 @@ export function updateWatch(live) {
   isLive = live;
   if (!announcer) return;
   const alarms = Object.values(known.alarms)
-    .filter((alarm) => alarm.active && isUnseen(alarm))
+    // What the daemon keeps quiet (said a moment ago, or a flood) is shown and not spoken.
+    .filter((alarm) => alarm.active && isUnseen(alarm) && !alarm.quiet)
     .map((alarm) => ({
       id: alarm.id,
       rank: RANKS[alarm.priority] ?? 1,

@@ -152,9 +152,12 @@ async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Cli
     });
     let wake = Arc::new(Notify::new());
     // Nothing is awaited from here on: a seat that was given is always left again.
-    let (seat, present) = shared
-        .router()
-        .seat(&own_id(user.as_deref(), client_id), clean_session, Arc::clone(&wake), will);
+    let (seat, present) = shared.router().seat(
+        &own_id(user.as_deref(), client_id),
+        clean_session,
+        Arc::clone(&wake),
+        will,
+    );
     wire.put_answer(ConnectReturnCode::Success, present);
     let silence_max = match keep_alive {
         0 => None,

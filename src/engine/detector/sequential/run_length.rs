@@ -25,8 +25,11 @@ const LIMIT_MIN: f64 = 1.0;
 /// Reference values outside these bounds act like the bounds.
 const REFERENCE: (f64, f64) = (1e-3, 1e3);
 
-/// Halvings of an interval a few spreads wide: the limit is exact to a millionth.
-const HALVINGS: u32 = 22;
+/// Steps towards the limit, at most; five or six are enough.
+const STEPS_MAX: u32 = 40;
+
+/// The run length is met to this part of it.
+const EXACT: f64 = 1e-4;
 
 /// The limit, in spreads, at which the mean run length without a change is `samples`. `k` is the
 /// distance of the level from the reference value. One sample weighs at most half the limit.
@@ -46,12 +49,42 @@ fn limit_with(samples: f64, k: f64, bound: impl Fn(f64) -> f64) -> f64 {
     while run_length(high) < samples && high < CHAIN_LIMIT_MAX {
         high *= 1.5;
     }
-    for _ in 0..HALVINGS {
-        let middle = f64::midpoint(low, high);
-        if run_length(middle) < samples {
-            low = middle;
+    // The logarithm of the run length is nearly a straight line: the false position, with the end
+    // that stays halved (the Illinois method), is there in a few steps.
+    let off = |h: f64| libm::log(run_length(h)) - libm::log(samples);
+    let (mut off_low, mut off_high) = (off(low), off(high));
+    if off_low >= 0.0 {
+        return low;
+    }
+    if off_high < 0.0 {
+        return high;
+    }
+    // Which end moved last.
+    let mut moved_low = None;
+    for _ in 0..STEPS_MAX {
+        let part = off_low / (off_low - off_high);
+        let middle = if part > 0.0 && part < 1.0 {
+            low + part * (high - low)
         } else {
-            high = middle;
+            f64::midpoint(low, high)
+        };
+        let found = off(middle);
+        if found < 0.0 {
+            (low, off_low) = (middle, found);
+            if moved_low == Some(true) {
+                off_high /= 2.0;
+            }
+            moved_low = Some(true);
+        } else {
+            (high, off_high) = (middle, found);
+            if moved_low == Some(false) {
+                off_low /= 2.0;
+            }
+            moved_low = Some(false);
+            // Never less than what was asked for, and hardly more.
+            if found < EXACT {
+                break;
+            }
         }
     }
     high

@@ -3,6 +3,8 @@
 
 use super::*;
 
+extern crate std;
+
 fn settings(gap: f64, samples: f64) -> layout::Sequential {
     layout::Sequential {
         vacant_mean: 0.0,
@@ -45,11 +47,11 @@ fn a_step_is_decided_and_one_wild_sample_is_not() {
         sample_hz: 10.0,
     });
     for _ in 0..20 {
-        test.take(0.3, false);
+        test.take(0.3, 1.0, false);
     }
-    assert_ne!(test.take(5_000.0, false), Some(true));
-    test.take(0.3, false);
-    let decided = (0..20).find(|_| test.take(1.7, false) == Some(true));
+    assert_ne!(test.take(5_000.0, 1.0, false), Some(true));
+    test.take(0.3, 1.0, false);
+    let decided = (0..20).find(|_| test.take(1.7, 1.0, false) == Some(true));
     assert!(decided.is_some_and(|samples| samples < 10));
 }
 
@@ -62,7 +64,7 @@ fn mean_run(normal: &mut Normal, fresh: Sequential, says: bool, level: f64, sd: 
         let mut test = fresh;
         loop {
             taken += 1;
-            if test.take(level + sd * normal.next(), false) == Some(says) {
+            if test.take(level + sd * normal.next(), 1.0, false) == Some(says) {
                 break;
             }
         }
@@ -70,34 +72,278 @@ fn mean_run(normal: &mut Normal, fresh: Sequential, says: bool, level: f64, sd: 
     taken as f64 / f64::from(RUNS)
 }
 
-/// Optimum: the cumulative sum with k = 1/2, h = 5, whose run length is 930.9 without a shift and
-/// 10.38 with a shift of one spread (check-values 4.3; Montgomery gives 10.4). The naive threshold
-/// with the same run length stands 3.07 spreads up and needs 52 samples.
-#[test]
-fn delay_is_within_a_tenth_of_the_optimum_at_the_same_false_alarm_rate() {
-    let mut normal = Normal(7);
-    let fresh = Sequential::new(settings(1.0, 930.9));
-    let between_false = mean_run(&mut normal, fresh, true, 0.0, 1.0);
-    let delay = mean_run(&mut normal, fresh, true, 1.0, 1.0);
+/// One row of the comparison: mean samples until a vehicle is seen, at the same mean run length.
+struct Row {
+    gap: f64,
+    asked: f64,
+    measured: f64,
+    delay: f64,
+    optimum: f64,
+    naive: f64,
+}
+
+fn compare(normal: &mut Normal, gap: f64, asked: f64) -> Row {
+    let fresh = Sequential::new(settings(gap, asked));
+    let measured = mean_run(normal, fresh, true, 0.0, 1.0);
+    // The optimum and the naive threshold get the run length that was measured here.
+    let mut plain = fresh;
+    let (mut low, mut high) = (0.05, 40.0);
+    for _ in 0..40 {
+        let middle = f64::midpoint(low, high);
+        if run_length::run_length::<100>(middle, gap / 2.0, f64::INFINITY) < measured {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    plain.on_limit = high;
+    let mut taken = 0_u64;
+    for _ in 0..RUNS {
+        let mut sum = 0.0_f64;
+        while sum < plain.on_limit {
+            taken += 1;
+            sum = (sum + gap + normal.next() - gap / 2.0).max(0.0);
+        }
+    }
+    let beyond = |level: f64| 0.5 * libm::erfc(level * core::f64::consts::FRAC_1_SQRT_2);
+    let (mut low, mut high) = (0.0, 8.0);
+    for _ in 0..60 {
+        let middle = f64::midpoint(low, high);
+        if 1.0 / beyond(middle) < measured {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
     let mut naive = 0_u64;
     for _ in 0..RUNS {
         naive += 1;
-        while 1.0 + normal.next() < 3.0664 {
+        while gap + normal.next() < high {
             naive += 1;
         }
     }
-    let naive = naive as f64 / f64::from(RUNS);
-    // Four standard errors of a mean of nearly exponential numbers.
-    assert!(
-        (between_false / 930.9 - 1.0).abs() < 0.04,
-        "{between_false}"
+    Row {
+        gap,
+        asked,
+        measured,
+        delay: mean_run(normal, fresh, true, gap, 1.0),
+        optimum: taken as f64 / f64::from(RUNS),
+        naive: naive as f64 / f64::from(RUNS),
+    }
+}
+
+/// The cumulative sum is optimal for a known shift (Moustakides 1986); its run length for k = 1/2
+/// and h = 5 is 930.9 without a shift and 10.38 with one of a spread (check-values 4.3; Montgomery
+/// gives 10.4). Ten thousand runs for every number, the same false-alarm rate for all three.
+///
+/// Ours is within a tenth where the optimum takes three samples or more. Where it takes fewer, ours
+/// takes up to one sample more: no single sample decides, so that one wild one does not.
+#[test]
+fn delay_is_within_a_tenth_of_the_optimum_at_the_same_false_alarm_rate() {
+    let mut normal = Normal(7);
+    std::println!("  gap  asked  measured   ours  optimum  ratio  plain threshold");
+    for (gap, asked) in [
+        (0.5, 930.9),
+        (1.0, 930.9),
+        (1.5, 930.9),
+        (2.0, 930.9),
+        (3.0, 930.9),
+    ] {
+        let row = compare(&mut normal, gap, asked);
+        let ratio = row.delay / row.optimum;
+        std::println!(
+            "{:5.1} {:6.0} {:9.1} {:6.2} {:8.2} {ratio:6.3} {:16.1}",
+            row.gap,
+            row.asked,
+            row.measured,
+            row.delay,
+            row.optimum,
+            row.naive
+        );
+        // Four standard errors of a mean of nearly exponential numbers, and what the chain is off;
+        // at a gap of three the least limit keeps more than was asked for.
+        let kept = row.measured / row.asked;
+        let most = if gap < 3.0 { 1.2 } else { 2.0 };
+        assert!((0.94..most).contains(&kept), "gap {gap}: {}", row.measured);
+        if row.optimum >= 3.0 {
+            assert!(ratio < 1.10, "gap {gap}: {ratio}");
+        }
+        assert!(row.delay < row.optimum + 1.0, "gap {gap}: {ratio}");
+        if gap <= 1.0 {
+            assert!(row.naive > 3.0 * row.delay, "gap {gap}: {}", row.naive);
+        }
+    }
+}
+
+/// No more samples than these: where nothing is decided in so many, that is long enough.
+const SAMPLES_MOST: u32 = 2_000_000;
+
+/// Mean seconds from a fresh start to `on`, with noise and moments of its own: the time of all runs
+/// over their number, the last one broken off after [`SAMPLES_MOST`].
+fn mean_seconds(
+    fresh: Sequential,
+    mut noise: impl FnMut() -> f64,
+    mut elapsed: impl FnMut() -> f64,
+) -> f64 {
+    // What may come at once is used up when counting begins.
+    let fresh = Sequential {
+        credit: 0.0,
+        ..fresh
+    };
+    let (mut seconds, mut decided, mut test) = (0.0, 0_u32, fresh);
+    for _ in 0..SAMPLES_MOST {
+        let since = elapsed();
+        seconds += since;
+        if test.take(noise(), since, false) == Some(true) {
+            decided += 1;
+            test = fresh;
+            if decided == RUNS / 5 {
+                break;
+            }
+        }
+    }
+    seconds / f64::from(decided.max(1))
+}
+
+fn at_ten_hz(gap: f64, seconds: f64) -> Sequential {
+    Sequential::new(layout::Sequential {
+        sample_hz: 10.0,
+        false_alarm_every_h: seconds / 3_600.0,
+        ..settings(gap, 0.0)
+    })
+}
+
+/// A detector that speaks faster, slower, unevenly or in packs is not wrong more often than was
+/// asked for: 50 s on the average, in limits made for 10 samples a second.
+#[test]
+fn the_rate_holds_at_any_pace() {
+    let mut normal = Normal(19);
+    let mut chance = Normal(23);
+    let fresh = at_ten_hz(1.0, 50.0);
+    std::println!("  Hz      s between false occupancies, 50 asked for");
+    for hz in [1.0, 3.0, 10.0, 30.0, 100.0] {
+        let seconds = mean_seconds(fresh, || normal.next(), || 1.0 / hz);
+        std::println!("{hz:4.0} {seconds:8.1}");
+        assert!(seconds > 47.0, "{hz} Hz: {seconds}");
+        assert!((hz - 10.0).abs() > 0.1 || seconds < 58.0, "{seconds}");
+    }
+    // Exponential intervals, 10 a second on the average.
+    let uneven = mean_seconds(
+        fresh,
+        || normal.next(),
+        || -0.1 * libm::log(chance.uniform()),
     );
-    let beside = "mean delay in samples, and a plain threshold's";
-    assert!(
-        (delay / 10.38 - 1.0).abs() < 0.10,
-        "{beside}: {delay} {naive}"
+    let mut place = 0_u32;
+    let packs = mean_seconds(
+        fresh,
+        || normal.next(),
+        || {
+            place += 1;
+            if place.is_multiple_of(10) { 1.0 } else { 0.0 }
+        },
     );
-    assert!(naive > 3.0 * delay, "{naive}");
+    std::println!("uneven {uneven:.1}, packs of ten {packs:.1}");
+    assert!(uneven > 47.0 && packs > 47.0, "{uneven} {packs}");
+}
+
+/// However fast it speaks, a vehicle is seen in the time for which the limits are made; slower,
+/// after as many samples.
+#[test]
+fn a_vehicle_is_seen_at_any_pace() {
+    let mut normal = Normal(29);
+    let fresh = at_ten_hz(2.0, 3_600.0);
+    for (hz, most_s) in [(1.0, 7.5), (10.0, 0.75), (100.0, 0.75)] {
+        let seconds = mean_seconds(fresh, || 2.0 + normal.next(), || 1.0 / hz);
+        assert!(seconds < most_s, "{hz} Hz: {seconds}");
+    }
+}
+
+/// Noise that is not normal: heavy tails (Student's t with 3 degrees of freedom, Laplace) and
+/// coarse steps of a converter, all with a spread of one. Asked for 500 samples.
+#[test]
+fn noise_that_is_not_normal_does_not_break_it() {
+    let mut normal = Normal(31);
+    let fresh = at_ten_hz(2.0, 50.0);
+    let mut heavy = Normal(37);
+    let mut student = move || {
+        let square = |x: f64| x * x;
+        let chi = square(heavy.next()) + square(heavy.next()) + square(heavy.next());
+        // The variance of t with 3 degrees of freedom is 3.
+        heavy.next() / libm::sqrt(chi / 3.0) / libm::sqrt(3.0)
+    };
+    let mut sides = Normal(41);
+    let mut laplace = move || {
+        let part = sides.uniform() - 0.5;
+        -libm::copysign(libm::log(1.0 - 2.0 * libm::fabs(part)), part) / core::f64::consts::SQRT_2
+    };
+    let kinds: [(&str, &mut dyn FnMut() -> f64, f64); 4] = [
+        ("normal", &mut || normal.next(), 0.95),
+        ("Student's t, 3", &mut student, 0.25),
+        ("Laplace", &mut laplace, 0.25),
+        (
+            "steps of one spread",
+            &mut {
+                let mut coarse = Normal(43);
+                // Rounding adds a twelfth to the variance.
+                move || libm::round(coarse.next()) / libm::sqrt(13.0 / 12.0)
+            },
+            0.3,
+        ),
+    ];
+    for (name, noise, least) in kinds {
+        let seconds = mean_seconds(fresh, &mut *noise, || 0.1);
+        let part = seconds / 50.0;
+        // A sum without the bound, for comparison.
+        let mut taken = 0_u64;
+        for _ in 0..RUNS / 5 {
+            let mut sum = 0.0_f64;
+            while sum < fresh.on_limit {
+                taken += 1;
+                sum = (sum + noise() - 1.0).max(0.0);
+            }
+        }
+        let unbounded = taken as f64 / f64::from(RUNS / 5) / 500.0;
+        std::println!(
+            "{name:20} {part:5.2} of what was asked for; without the bound {unbounded:.2}"
+        );
+        assert!(part > least, "{name}: {part}");
+        assert!(part > 0.9 * unbounded, "{name}: {part} {unbounded}");
+    }
+}
+
+/// The level of a quiet place is followed by time, not by samples, and no further than it may.
+#[test]
+fn the_vacant_level_is_followed_within_its_bound() {
+    let fresh = at_ten_hz(4.0, 3_600_000.0);
+    for hz in [1.0, 10.0, 100.0] {
+        let mut test = fresh;
+        // One spread up in ten minutes; then at rest for ten.
+        let samples = (1_200.0 * hz) as u32;
+        for step in 0..samples {
+            let level = (f64::from(step) / (600.0 * hz)).min(1.0);
+            assert_ne!(test.take(level, 1.0 / hz, true), Some(true), "{hz} Hz");
+        }
+        assert!((test.shift - 1.0).abs() < 0.01, "{hz} Hz: {}", test.shift);
+        assert!(!test.has_drifted());
+        // Further up: it says so, and stops following.
+        for step in 0..samples {
+            let level = 1.0 + 2.2 * (f64::from(step) / (600.0 * hz)).min(1.0);
+            test.take(level, 1.0 / hz, true);
+        }
+        assert!(test.has_drifted());
+        assert!(test.shift <= FOLLOW_PART * 4.0 + 1e-9, "{}", test.shift);
+        // And back.
+        for _ in 0..samples {
+            test.take(0.0, 1.0 / hz, true);
+        }
+        assert!(!test.has_drifted(), "{hz} Hz: {}", test.shift);
+    }
+    // Where a train is near, nothing is followed.
+    let mut test = fresh;
+    for _ in 0..10_000 {
+        test.take(1.0, 0.1, false);
+    }
+    assert!(test.shift.abs() < f64::EPSILON);
 }
 
 /// With the bound on one sample's weight the limit is lower, and the rate still as promised.

@@ -1,0 +1,280 @@
+//! What is to be written next, in one transaction, and its writing.
+//!
+//! Input: rows, states, memory, retained values, as the writer makes them of what it is told.
+//! Output: a committed transaction, or an error after which all of it is still there to be tried
+//! again. Changes are bounded and dropped beyond that; memory and retained values are one value an
+//! item, however long the disk is away.
+
+use std::collections::{BTreeMap, HashMap};
+use std::io::Write as _;
+
+use flate2::Compression;
+use flate2::write::DeflateEncoder;
+use rusqlite::{Connection, Transaction, params};
+
+use crate::daemon::mqtt::broker::RetainedMessage;
+
+/// Rows that wait for a disk at most: an hour of a busy layout, some ten megabytes.
+const ROWS_MAX: usize = 50_000;
+/// Segments of raw messages that wait for a disk at most.
+const RAW_MAX: usize = 64;
+
+/// What a row of `change` says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Part {
+    /// Something happened.
+    Change = 0,
+    /// A record differs from what the changes make of it.
+    Difference = 1,
+}
+
+/// A row of `change`, or a whole state between two of them.
+#[derive(Debug)]
+pub(super) enum Entry {
+    Change {
+        kind: String,
+        id: String,
+        at_ms: i64,
+        part: Part,
+        body: String,
+    },
+    Whole {
+        at_ms: i64,
+        layout: String,
+        body: String,
+    },
+}
+
+/// Raw messages that belong together.
+#[derive(Debug)]
+pub(super) struct Segment {
+    pub run_starts: bool,
+    pub from_ms: i64,
+    pub to_ms: i64,
+    pub memory: String,
+    pub lines: String,
+}
+
+/// Everything that waits.
+#[derive(Debug, Default)]
+pub(super) struct Pending {
+    entries: Vec<Entry>,
+    pub memory: BTreeMap<(String, String), Option<String>>,
+    pub retained: BTreeMap<String, Option<RetainedMessage>>,
+    pub segments: Vec<Segment>,
+    pub label: Option<(i64, bool)>,
+    pub alive_ms: Option<i64>,
+    pub stopped: bool,
+}
+
+/// What the transactions need to know of the file.
+#[derive(Debug)]
+pub(super) struct Numbers {
+    pub boot: i64,
+    pub next_seq: i64,
+    /// Numbers of items, as far as they were met.
+    pub items: HashMap<(String, String), i64>,
+}
+
+impl Pending {
+    /// Adds an entry; `false` when there is no room.
+    pub(super) fn push(&mut self, entry: Entry) -> bool {
+        let room = self.entries.len() < ROWS_MAX;
+        if room {
+            self.entries.push(entry);
+        }
+        room
+    }
+
+    /// Adds raw messages; `false` when there is no room.
+    pub(super) fn push_segment(&mut self, segment: Segment) -> bool {
+        let room = self.segments.len() < RAW_MAX;
+        if room {
+            self.segments.push(segment);
+        }
+        room
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.entries.is_empty()
+            && self.memory.is_empty()
+            && self.retained.is_empty()
+            && self.segments.is_empty()
+            && self.label.is_none()
+            && self.alive_ms.is_none()
+            && !self.stopped
+    }
+
+    /// Writes all of it, or nothing.
+    pub(super) fn write(
+        &self,
+        connection: &mut Connection,
+        numbers: &mut Numbers,
+    ) -> rusqlite::Result<()> {
+        let first = numbers.next_seq;
+        let written = self.transact(connection, numbers);
+        if written.is_err() {
+            // What was numbered in the transaction is not in the file.
+            numbers.next_seq = first;
+            numbers.items.clear();
+        }
+        written
+    }
+
+    fn transact(&self, connection: &mut Connection, numbers: &mut Numbers) -> rusqlite::Result<()> {
+        let transaction = connection.transaction()?;
+        for entry in &self.entries {
+            write_entry(&transaction, numbers, entry)?;
+        }
+        for ((section, id), body) in &self.memory {
+            write_memory(&transaction, section, id, body.as_deref())?;
+        }
+        for (topic, message) in &self.retained {
+            write_retained(&transaction, topic, message.as_ref())?;
+        }
+        for segment in &self.segments {
+            write_segment(&transaction, numbers.boot, segment)?;
+        }
+        if let Some((origin_us, trusted)) = self.label {
+            transaction
+                .prepare_cached("UPDATE boot SET origin_us = ?1, trusted = ?2 WHERE boot = ?3")?
+                .execute(params![origin_us, trusted, numbers.boot])?;
+        }
+        if let Some(alive_ms) = self.alive_ms {
+            transaction
+                .prepare_cached("UPDATE boot SET alive_ms = ?1, stopped = ?2 WHERE boot = ?3")?
+                .execute(params![alive_ms, self.stopped, numbers.boot])?;
+        }
+        transaction.commit()
+    }
+}
+
+fn write_entry(
+    transaction: &Transaction<'_>,
+    numbers: &mut Numbers,
+    entry: &Entry,
+) -> rusqlite::Result<()> {
+    match entry {
+        Entry::Change {
+            kind,
+            id,
+            at_ms,
+            part,
+            body,
+        } => {
+            let item = item(transaction, numbers, kind, id)?;
+            transaction
+                .prepare_cached("INSERT INTO change VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
+                .execute(params![
+                    numbers.next_seq,
+                    numbers.boot,
+                    at_ms,
+                    item,
+                    *part as i64,
+                    body
+                ])?;
+            numbers.next_seq += 1;
+        }
+        Entry::Whole {
+            at_ms,
+            layout,
+            body,
+        } => {
+            transaction
+                .prepare_cached("INSERT OR IGNORE INTO layout (body) VALUES (?1)")?
+                .execute([layout])?;
+            let layout: i64 = transaction
+                .prepare_cached("SELECT layout FROM layout WHERE body = ?1")?
+                .query_row([layout], |row| row.get(0))?;
+            transaction
+                .prepare_cached("INSERT OR REPLACE INTO whole VALUES (?1, ?2, ?3, ?4, ?5)")?
+                .execute(params![
+                    numbers.next_seq,
+                    numbers.boot,
+                    at_ms,
+                    layout,
+                    deflate(body)
+                ])?;
+        }
+    }
+    Ok(())
+}
+
+fn item(
+    transaction: &Transaction<'_>,
+    numbers: &mut Numbers,
+    kind: &str,
+    id: &str,
+) -> rusqlite::Result<i64> {
+    let key = (kind.to_owned(), id.to_owned());
+    if let Some(item) = numbers.items.get(&key) {
+        return Ok(*item);
+    }
+    transaction
+        .prepare_cached("INSERT OR IGNORE INTO item (kind, id) VALUES (?1, ?2)")?
+        .execute([kind, id])?;
+    let item = transaction
+        .prepare_cached("SELECT item FROM item WHERE kind = ?1 AND id = ?2")?
+        .query_row([kind, id], |row| row.get(0))?;
+    numbers.items.insert(key, item);
+    Ok(item)
+}
+
+fn write_memory(
+    transaction: &Transaction<'_>,
+    section: &str,
+    id: &str,
+    body: Option<&str>,
+) -> rusqlite::Result<()> {
+    match body {
+        Some(body) => transaction
+            .prepare_cached("INSERT OR REPLACE INTO memory VALUES (?1, ?2, ?3)")?
+            .execute([section, id, body])?,
+        None => transaction
+            .prepare_cached("DELETE FROM memory WHERE section = ?1 AND id = ?2")?
+            .execute([section, id])?,
+    };
+    Ok(())
+}
+
+fn write_retained(
+    transaction: &Transaction<'_>,
+    topic: &str,
+    message: Option<&RetainedMessage>,
+) -> rusqlite::Result<()> {
+    match message {
+        Some(message) => transaction
+            .prepare_cached("INSERT OR REPLACE INTO retained VALUES (?1, ?2, ?3)")?
+            .execute(params![topic, message.qos, &message.payload[..]])?,
+        None => transaction
+            .prepare_cached("DELETE FROM retained WHERE topic = ?1")?
+            .execute([topic])?,
+    };
+    Ok(())
+}
+
+fn write_segment(
+    transaction: &Transaction<'_>,
+    boot: i64,
+    segment: &Segment,
+) -> rusqlite::Result<()> {
+    let sql = "INSERT INTO raw (boot, run_starts, from_ms, to_ms, memory, lines) \
+               VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+    transaction.prepare_cached(sql)?.execute(params![
+        boot,
+        segment.run_starts,
+        segment.from_ms,
+        segment.to_ms,
+        deflate(&segment.memory),
+        deflate(&segment.lines)
+    ])?;
+    Ok(())
+}
+
+/// Text, deflated (RFC 1951).
+fn deflate(text: &str) -> Vec<u8> {
+    let mut encoder = DeflateEncoder::new(Vec::new(), Compression::fast());
+    // Writing to memory does not fail; were it so, the row would be empty and read as nothing.
+    let _ = encoder.write_all(text.as_bytes());
+    encoder.finish().unwrap_or_default()
+}
