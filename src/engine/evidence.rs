@@ -503,6 +503,8 @@ impl Engine {
         if back {
             let was_away = self.broker_lost_at.take().is_some();
             if was_away {
+                self.listening_since = now;
+                self.mark_everything();
                 self.quiet_until = self.quiet_until.max(now.plus(self.layout.settings.boot));
                 for index in 0..self.detectors.len() {
                     self.detectors[index].listen_again(now);

@@ -78,6 +78,8 @@ pub struct Engine {
 
     broker: bool,
     broker_lost_at: Option<Instant>,
+    /// Since when messages can come without a break: silence before that proves nothing.
+    listening_since: Instant,
     /// Until then silence raises nothing.
     quiet_until: Instant,
     nodes: Vec<NodeState>,
@@ -171,6 +173,7 @@ impl Engine {
             },
             broker: true,
             broker_lost_at: None,
+            listening_since: at,
             quiet_until: at.plus(layout.settings.boot),
             nodes: layout.nodes.iter().map(|_| NodeState::default()).collect(),
             feeds: layout.feeds.iter().map(|_| FeedState::new(at)).collect(),

@@ -322,6 +322,37 @@ fn alarm_after_the_brokers_return_silence_raises_nothing_for_a_while() {
 }
 
 #[test]
+fn b3_nothing_is_released_while_no_message_can_come() {
+    check(
+        &on_one_node(),
+        "0.0 n1 online
+         every 1 from 0 to 99: d-p1 on; d-p2 off
+         99.2 d-p2 on; d-p1 off
+         100.0 broker lost
+         104.0 broker back
+         every 1 from 104 to 120: d-p1 off; d-p2 on",
+        "between 99 and 105.4: no block p1 vacant
+         105.5..105.6 block p1 vacant",
+    );
+}
+
+#[test]
+fn t1_time_in_which_no_message_can_come_proves_nothing() {
+    check(
+        &junction(Watch::Section, "", ""),
+        "0.0 all off; w1 normal
+         20.0 d-w1 on
+         90.0 d-west on
+         98.0 d-w1 off
+         100.0 broker lost
+         104.0 broker back
+         130.0",
+        "between 98 and 108.9: no turnout w1 free
+         109.0..109.1 turnout w1 free",
+    );
+}
+
+#[test]
 fn alarm_no_train_is_lost_to_a_lost_block_of_the_same_fault() {
     // Two blocks with one broken wire each, far apart in time: each has its own alarm.
     let body = block("p1", "") + &block("p2", "") + &block("p3", "") + &block("p4", "");

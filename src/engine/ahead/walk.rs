@@ -209,9 +209,9 @@ impl Engine {
             Some(seconds) => trace.again_in(seconds - self.look_ahead_s()),
             None => {}
         }
-        let stop = |kind: AlarmKind, subject: String| {
+        let stopped = |kind: AlarmKind, subject: String| {
             let (at, label) = (turnout.id.clone(), wording::points(&turnout.name));
-            Step::Stopped(self.stop(walk, kind, at, label, subject, false))
+            self.stop(walk, kind, at, label, subject, false)
         };
         // T10.
         let against = match (met, position) {
@@ -222,14 +222,18 @@ impl Engine {
             }),
         };
         if against {
-            return stop(AlarmKind::SetAgainst, turnout.id.clone());
+            return Step::Stopped(stopped(AlarmKind::SetAgainst, turnout.id.clone()));
         }
         if let Some(place) = self.fouled_by_another(id, walk.train) {
-            let (at, label) = (turnout.id.clone(), wording::points(&turnout.name));
-            let subject = self.train_name(walk.train.id);
-            let mut stop = self.stop(walk, AlarmKind::FouledAhead, at, label, subject, false);
-            stop.runs_on = self.all_move(place, walk.train);
-            return Step::Stopped(stop);
+            match self.running_on(walk, place, End::Turnout(id, met)) {
+                // It will be gone.
+                Running::GoneIn(seconds) => trace.again_in(seconds),
+                _ => {
+                    let mut stop = stopped(AlarmKind::FouledAhead, self.train_name(walk.train.id));
+                    stop.runs_on = self.all_move(place, walk.train);
+                    return Step::Stopped(stop);
+                }
+            }
         }
         // T9.
         if met == Leg::Toe
@@ -237,7 +241,8 @@ impl Engine {
             && state.cleared_since_set
             && !self.has_just_cleared(id, walk.train)
         {
-            return stop(AlarmKind::BoundForDiverging, turnout.id.clone());
+            let kind = AlarmKind::BoundForDiverging;
+            return Step::Stopped(stopped(kind, turnout.id.clone()));
         }
         let out = match (met, position) {
             (Leg::Toe, Position::Normal) => Leg::Normal,
@@ -429,7 +434,9 @@ impl Engine {
                 return Running::No;
             };
             let Some(link) = other.chain.iter().find(|link| link.place == place) else {
-                return Running::No;
+                // It has left already, and is met further on: the place is only in its release.
+                gone_in = gone_in.max(self.release_time(place).as_secs_f64());
+                continue;
             };
             let moves = other.directed && !other.stopped && !other.lost && other.gap.is_none();
             if !moves || link.tailward != Some(end) {

@@ -154,7 +154,7 @@ kinds! {
         "The driver may well mean to stop short or couple up."
         "The place ahead of a train holds another."
         "It runs into standing stock."
-        "Slow down and stop short." 10 2000 0 30;
+        "Slow down and stop short." 10 0 0 30;
     Opposing "opposing" Train High false
         "Seconds remain, at the speed of both."
         "Two trains run towards each other on one track."
@@ -164,7 +164,7 @@ kinds! {
         "Seconds remain, and a train is hit in the side."
         "Another train fouls the points or the crossing ahead."
         "It is hit in the side."
-        "Stop the train." 10 2000 0 10;
+        "Stop the train." 10 0 0 10;
     NoRoad "no-road" TrackItem High false
         "Seconds remain, and a train may fall."
         "The track ahead ends, or the table or bridge is not lined up."

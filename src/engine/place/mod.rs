@@ -392,6 +392,11 @@ impl Engine {
             return finding;
         }
         state.fresh_from = None;
+        // While no message can come, nothing is released: what came on meanwhile is not heard.
+        if self.broker_lost_at.is_some() {
+            state.off_since = None;
+            return Finding::Off;
+        }
         let since = *state.off_since.get_or_insert(now);
         let waits_for_hand = state.fiddle_until.is_some_and(|until| now < until);
         if now < since.plus(release) || waits_for_hand {

@@ -21,7 +21,7 @@ use crate::change::{Clearance, Item, PositionFrom, What};
 use crate::ids::{DetectorId, PlaceId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{PointsRest, PositionSource};
-use crate::time::Instant;
+use crate::time::{Instant, Span};
 use crate::timers::Subject;
 use crate::wording;
 use clearance::{Event, Facts, Machine, Set};
@@ -233,7 +233,9 @@ impl Engine {
         let turnout = &self.layout.turnouts[id.index()];
         let state = &self.turnouts[id.index()];
         let now = self.now;
-        let longer = |since: Instant| now >= since.past(turnout.clear);
+        let clear = self
+            .clear_at(turnout.clear, fouling)
+            .is_some_and(|at| now >= at);
         let set = match state.position.position {
             Position::Normal => Set::Normal,
             Position::Reverse => Set::Reverse,
@@ -242,11 +244,18 @@ impl Engine {
         Facts {
             fouled: fouling.fouled,
             provable: fouling.off_since.is_some(),
-            clear: fouling.off_since.is_some_and(longer),
+            clear,
             set,
             fouled_since_set: state.fouled_since_set,
             overdue: state.state == Clearance::Cleared && now >= state.since.plus(turnout.restore),
         }
+    }
+
+    /// T0, T1: when there has been no fouling evidence for longer than `clear`. Time in which no
+    /// message could come does not count.
+    fn clear_at(&self, clear: Span, fouling: fouling::Fouling) -> Option<Instant> {
+        let since = fouling.off_since?.max(self.listening_since);
+        self.broker_lost_at.is_none().then(|| since.past(clear))
     }
 
     fn drive_clearance(&mut self, id: TurnoutId, fouling: fouling::Fouling) {
@@ -445,10 +454,9 @@ impl Engine {
         let turnout = &self.layout.turnouts[id.index()];
         let state = &self.turnouts[id.index()];
         let now = self.now;
-        let clear = fouling
-            .off_since
-            .filter(|_| matches!(state.state, Clearance::Fouled | Clearance::Unknown))
-            .map(|since| since.past(turnout.clear));
+        let clear = self
+            .clear_at(turnout.clear, fouling)
+            .filter(|_| matches!(state.state, Clearance::Fouled | Clearance::Unknown));
         let restore =
             (state.state == Clearance::Cleared).then(|| state.since.plus(turnout.restore));
         let charge = state.in_charge.as_ref().map(|(_, until)| *until);
