@@ -171,8 +171,8 @@ async fn admit(wire: &mut Wire, shared: &Shared, connect: Connect) -> Result<Cli
     })
 }
 
-/// An identifier is a user's own: under another's nobody takes over a session, or ends it. NUL is in
-/// no identifier and no name (1.5.3-2).
+/// An identifier is a user's own: under another's nobody takes over a session, or ends it. NUL is
+/// in no identifier and no name (1.5.3-2).
 fn own_id(user: Option<&str>, client_id: String) -> String {
     match user {
         Some(user) if !client_id.is_empty() => format!("{user}\0{client_id}"),
