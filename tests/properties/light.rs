@@ -189,7 +189,9 @@ fn evidence_in_the_dark_is_none() {
     room.run(10.0, 100, |_| 1.0);
     assert_eq!(room.state(0), Occupancy::Vacant);
     assert_eq!(room.engine.snapshot().detectors[0].health, Health::Ok);
-    assert_eq!(room.log.iter().filter(|c| is_occupied(c)).count(), 0);
+    // Until three beams have gone dark, the first two may be vehicles (B2); not for longer.
+    let late = Instant(10_300_000);
+    assert!(!room.log.iter().any(|c| is_occupied(c) && c.at > late));
 }
 
 fn is_occupied(change: &Change) -> bool {

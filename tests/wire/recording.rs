@@ -270,7 +270,7 @@ fn the_snapshot_of_one_replay_is_the_memory_of_the_next() {
         id: "loop".into(),
         state: Occupancy::Dark,
         kept: Some(Kept::Occupied),
-        trains: Vec::new(),
+        trains: vec!["t10".into()],
     };
     assert_eq!(memory.places, [place]);
     let turnouts = memory

@@ -99,13 +99,21 @@ pub(super) async fn range(
 ) -> Answer {
     let range = read(query, "?from=TIME&to=TIME&view=lanes|events")?;
     let (from, to) = ends(&app, &range)?;
+    // What is not asked for in this view has to be right all the same.
+    let step_ms = range.step_ms.unwrap_or(0);
+    if !(0..=86_400_000).contains(&step_ms) {
+        return Err(bad("step_ms", "`step_ms` is milliseconds, 0 to 86400000"));
+    }
+    let limit = range.limit.unwrap_or(LIMIT);
+    if !(1..=LIMIT_MAX).contains(&limit) {
+        return Err(bad("limit", format!("`limit` is 1 to {LIMIT_MAX}")));
+    }
+    let after = range.after.unwrap_or(0);
+    if after < 0 {
+        return Err(bad("after", "`after` is the `next` of an answer"));
+    }
     match range.view.as_deref() {
         None | Some("lanes") => {
-            let step_ms = range.step_ms.unwrap_or(0);
-            if !(0..=86_400_000).contains(&step_ms) {
-                let detail = "`step_ms` is milliseconds, 0 to 86400000";
-                return Err(bad("step_ms", detail));
-            }
             let made = with_past(&app, move |past| {
                 lanes::between(&past, from, to, step_ms, lanes::ROWS_MAX)
             });
@@ -114,11 +122,6 @@ pub(super) async fn range(
             Ok(as_json(text))
         }
         Some("events") => {
-            let limit = range.limit.unwrap_or(LIMIT);
-            if !(1..=LIMIT_MAX).contains(&limit) {
-                return Err(bad("limit", format!("`limit` is 1 to {LIMIT_MAX}")));
-            }
-            let after = range.after.unwrap_or(0);
             let made = with_past(&app, move |past| past.events(from, to, after, limit));
             let (events, next) = made.await?;
             let (from, to) = (rfc3339(from), rfc3339(to));

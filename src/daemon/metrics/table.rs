@@ -75,11 +75,11 @@ table! {
         "Alarms whose condition lasts and that are not put aside.";
     ALARMS_RAISED "taillamp_alarms_raised_total" Counter ["type"]
         "How often an alarm became unacknowledged.";
-    ALARMS_AVERAGE "taillamp_alarms_per_10_minutes" Gauge []
+    ALARMS_AVERAGE "taillamp_alarms_interval_mean" Gauge []
         "Alarms in ten minutes, the average since the start or of the last day.";
-    ALARMS_LAST "taillamp_alarms_last_10_minutes" Gauge []
+    ALARMS_LAST "taillamp_alarms_interval_last" Gauge []
         "Alarms of the last ten minutes.";
-    ALARMS_PEAK "taillamp_alarms_peak_10_minutes" Gauge []
+    ALARMS_PEAK "taillamp_alarms_interval_peak" Gauge []
         "The most alarms in any ten minutes since the start or of the last day.";
     ALARM_FLOOD "taillamp_alarm_flood" Gauge []
         "1 in a flood: from more than 10 alarms in ten minutes until there are fewer than 5.";

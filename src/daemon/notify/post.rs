@@ -46,7 +46,15 @@ impl Target {
             .ok_or_else(wrong)?
             .trim_matches(['[', ']'])
             .to_owned();
-        let port = uri.port_u16().unwrap_or(if secure { 443 } else { 80 });
+        let port = match (uri.port_u16(), uri.authority().map(|all| all.as_str())) {
+            (Some(port), _) => port,
+            // A port that is none would else be taken for none said.
+            (None, Some(all)) if !all.ends_with(uri.host().unwrap_or_default()) => {
+                return Err(wrong());
+            }
+            (None, _) if secure => 443,
+            (None, _) => 80,
+        };
         Ok(Self {
             uri,
             host,

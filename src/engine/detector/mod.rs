@@ -212,6 +212,10 @@ impl DetectorState {
     /// Whether the last level, less what the room's light has added, clearly says what the evidence
     /// was before the step: then the step need not be explained.
     pub(crate) fn is_clear_of(&self, detector: &Detector, was: Evidence) -> bool {
+        // What comes after darkness has to be looked into, or darkness would never end.
+        if self.is_blinded(detector) {
+            return false;
+        }
         let Some(level) = self.reading.map(|level| self.light.effective(level)) else {
             return true;
         };

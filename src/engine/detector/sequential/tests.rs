@@ -72,6 +72,12 @@ fn mean_run(normal: &mut Normal, fresh: Sequential, says: bool, level: f64, sd: 
     taken as f64 / f64::from(RUNS)
 }
 
+/// Longer runs are not simulated, samples.
+const MEASURABLE: f64 = 1e5;
+
+/// 720 hours at 10 Hz: what a plan has that says nothing else.
+const USUAL: f64 = 720.0 * 3_600.0 * 10.0;
+
 /// One row of the comparison: mean samples until a vehicle is seen, at the same mean run length.
 struct Row {
     gap: f64,
@@ -84,7 +90,13 @@ struct Row {
 
 fn compare(normal: &mut Normal, gap: f64, asked: f64) -> Row {
     let fresh = Sequential::new(settings(gap, asked));
-    let measured = mean_run(normal, fresh, true, 0.0, 1.0);
+    // A run length of months cannot be measured; there the promise stands for it, which other tests
+    // compare with published tables and with what was measured.
+    let measured = if asked > MEASURABLE {
+        asked
+    } else {
+        mean_run(normal, fresh, true, 0.0, 1.0)
+    };
     // The optimum and the naive threshold get the run length that was measured here.
     let mut plain = fresh;
     let (mut low, mut high) = (0.05, 40.0);
@@ -141,18 +153,21 @@ fn compare(normal: &mut Normal, gap: f64, asked: f64) -> Row {
 #[test]
 fn delay_is_within_a_tenth_of_the_optimum_at_the_same_false_alarm_rate() {
     let mut normal = Normal(7);
-    std::println!("  gap  asked  measured   ours  optimum  ratio  plain threshold");
+    std::println!("  gap     asked    measured   ours  optimum  ratio  plain threshold");
     for (gap, asked) in [
         (0.5, 930.9),
         (1.0, 930.9),
         (1.5, 930.9),
         (2.0, 930.9),
         (3.0, 930.9),
+        (1.0, USUAL),
+        (2.0, USUAL),
+        (3.0, USUAL),
     ] {
         let row = compare(&mut normal, gap, asked);
         let ratio = row.delay / row.optimum;
         std::println!(
-            "{:5.1} {:6.0} {:9.1} {:6.2} {:8.2} {ratio:6.3} {:16.1}",
+            "{:5.1} {:9.0} {:11.1} {:6.2} {:8.2} {ratio:6.3} {:16.1}",
             row.gap,
             row.asked,
             row.measured,
