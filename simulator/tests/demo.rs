@@ -1,4 +1,4 @@
-//! The demo's program from outside: its words, its ends, its exit codes (contract.md, sections 1,
+//! The demo's program from outside: its words, its ends, its exit codes (the contract, sections 1,
 //! 2).
 
 use std::net::TcpListener;

@@ -100,7 +100,7 @@ fn a_train_is_over_a_block_for_both_lengths_over_its_speed() {
 
 #[test]
 fn the_scale_speed_of_the_published_example() {
-    // Source: check-values.md, section 8 (a club's page): 3 ft in 10.4 s at 1:76 is 14.9 mph.
+    // Source: a club's published table: 3 ft in 10.4 s at 1:76 is 14.9 mph.
     let plan = straight(914.4);
     let mut world = world_of(&plan, Settings::ideal(1));
     let engine = vec![Vehicle::engine(200.0, 4, 60.0, 200.0)];

@@ -10,7 +10,7 @@ use crate::ids::{BlockId, CrossingId, DetectorId, FeedId, PlaceId, TableId, Trai
 use crate::input::{Position, TablePosition};
 use crate::time::Instant;
 
-/// A place's state (behaviour.md, section 2).
+/// A place's state (DEVELOPERS.md, section 2).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Occupancy {
     /// Nothing is proven.
@@ -37,7 +37,7 @@ pub enum Kept {
     Lost,
 }
 
-/// A turnout's clearance (behaviour.md, section 3).
+/// A turnout's clearance (DEVELOPERS.md, section 3).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Clearance {
     /// Set straight, nothing near.

@@ -1,4 +1,4 @@
-//! Feeds: switched power supplies, and what that says about `off` (behaviour.md, section 2).
+//! Feeds: switched power supplies, and what that says about `off` (DEVELOPERS.md, section 2).
 //!
 //! Input: switch, voltage, the feed it hangs on, the position that routes it, and whether current
 //! was seen to fail in several places at once (B10). Output: whether a current detector's `off`

@@ -54,7 +54,7 @@ pub enum Equipped {
     All,
 }
 
-/// Timing and limits that belong to no single item (behaviour.md names each).
+/// Timing and limits that belong to no single item (DEVELOPERS.md names each).
 #[derive(Clone, Debug, PartialEq)]
 pub struct Settings {
     /// `boot_s`: how long silence raises nothing after a start.

@@ -6,7 +6,7 @@
 //! same times give the same changes, byte for byte.
 //!
 //! One instant runs through the stages in one order: feed and node, detector, place, turnout and
-//! table, train, road ahead, alarm; inside a stage by id (behaviour.md, section 7).
+//! table, train, road ahead, alarm; inside a stage by id (DEVELOPERS.md, section 7).
 #![no_std]
 
 extern crate alloc;

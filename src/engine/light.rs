@@ -1,4 +1,4 @@
-//! The room's light: many optical detectors that step together (behaviour.md, section 1).
+//! The room's light: many optical detectors that step together (DEVELOPERS.md, section 1).
 //!
 //! Optical detectors of at least three places that no one train can hold, and at least half of all
 //! that report, step the same way within 300 ms by a like part of their span: that is a lamp, not a

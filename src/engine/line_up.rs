@@ -1,4 +1,4 @@
-//! Line-up: everything that is not as it should be before running (behaviour.md, section 8).
+//! Line-up: everything that is not as it should be before running (DEVELOPERS.md, section 8).
 
 use alloc::format;
 use alloc::string::String;

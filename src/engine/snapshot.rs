@@ -248,7 +248,7 @@ impl Quiet {
     }
 }
 
-/// The exceptions to 'ready to run' (behaviour.md, section 8).
+/// The exceptions to 'ready to run' (DEVELOPERS.md, section 8).
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct LineUp {
     /// Nothing of level `stops` is listed.

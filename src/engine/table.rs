@@ -1,4 +1,4 @@
-//! Tables: turntable, transfer table, lift-out bridge (behaviour.md, section 3).
+//! Tables: turntable, transfer table, lift-out bridge (DEVELOPERS.md, section 3).
 //!
 //! Input: positions, edge beams, the bridge's place and the trains across its edges. Output: the
 //! table's state, and the conditions of moving under a train, of no correspondence, and of rest.

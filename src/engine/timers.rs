@@ -2,7 +2,7 @@
 //!
 //! A subject asks to be looked at again at a moment; it has at most one wake-up. What is due is
 //! decided when it is looked at, so a wake-up that comes too early does no harm. Those of one
-//! deadline fire together, each at its own time (behaviour.md, section 7).
+//! deadline fire together, each at its own time (DEVELOPERS.md, section 7).
 //!
 //! The queue is a heap in which a wake-up that was moved or taken back stays until it comes to the
 //! top: what counts is the moment noted for the subject. With ten thousand detectors, each heard

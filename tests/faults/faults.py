@@ -5,7 +5,7 @@
     faults.py TAILLAMP day HOURS     so many hours of simulated running, replayed: memory, the end
 
 Needs Mosquitto, faketime and paho-mqtt. Every wait has a deadline and ends as soon as what it waits
-for is there. What is promised is behaviour.md's and DEVELOPERS.md's; no figure is from elsewhere,
+for is there. What is promised is DEVELOPERS.md's and DEVELOPERS.md's; no figure is from elsewhere,
 but for the broker's own (OASIS MQTT 3.1.1, 3.1.2.10: silent for one and a half keep-alives is gone).
 """
 

@@ -50,7 +50,7 @@ fn check_prints_json() {
         .iter()
         .find(|finding| finding["code"] == "end-twice");
     let twice = twice.expect("an end is joined twice in that plan");
-    // The keys of contract.md, section 2.
+    // The keys of the contract, section 2.
     let mut keys: Vec<&str> = twice
         .as_object()
         .into_iter()
@@ -98,7 +98,7 @@ fn the_committed_schema_is_what_the_program_prints() {
     assert_eq!(text(&output.stdout), committed);
 }
 
-/// behaviour.md: every number in parentheses is the default of a key.
+/// DEVELOPERS.md: every number in parentheses is the default of a key.
 const PUBLISHED: &[(&str, f64)] = &[
     ("confirm_ms", 0.0),
     ("max_silence_s", 10.0),

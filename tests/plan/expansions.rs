@@ -111,7 +111,7 @@ fn the_first_plan_has_the_contracts_defaults() {
         (w1.rest, w1.position),
         (PointsRest::Normal, PositionSource::Detected)
     );
-    // behaviour.md section 3: clear_s (5), restore_s (10), awaiting_s (120), move_s (4).
+    // DEVELOPERS.md section 3: clear_s (5), restore_s (10), awaiting_s (120), move_s (4).
     let times = [w1.clear, w1.restore, w1.awaiting, w1.move_time];
     assert_eq!(times, [5, 10, 120, 4].map(Span::from_secs));
     assert_eq!(w1.position_confirm, Span::from_millis(150));
@@ -214,7 +214,7 @@ fn a_double_crossovers_parts_are_paired_and_named() {
         pair("dx-ba"),
         [turnout(layout, "dx-b1"), turnout(layout, "dx-a2")]
     );
-    // words.md: no lettered corners for people, but 'Loop, first end' by the line's name.
+    // No lettered corners for people, but 'Loop, first end' by the line's name.
     let name = |id: &str| layout.turnouts[turnout(layout, id).index()].name.clone();
     // One alone between its lines: its own name in front of each would only be in the way.
     assert_eq!(name("dx-a1"), "Outer, first end");

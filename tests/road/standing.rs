@@ -1,4 +1,4 @@
-//! What is in the way, and when a way is ready: behaviour.md, sections 2, 3 and 8. Layouts
+//! What is in the way, and when a way is ready: DEVELOPERS.md, sections 2, 3 and 8. Layouts
 //! invented.
 
 use taillamp::engine::Engine;

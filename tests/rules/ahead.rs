@@ -1,4 +1,4 @@
-//! Section 5 of behaviour.md: what stops a train on the road that is set for it, and when it is
+//! Section 5 of DEVELOPERS.md: what stops a train on the road that is set for it, and when it is
 //! said.
 
 use crate::plans::{Watch, block, feed, junction, line, measured_line, plan, row};

@@ -1,4 +1,4 @@
-//! Section 6 of behaviour.md: the life of an alarm, after ANSI/ISA-18.2 and IEC 62682 (their
+//! Section 6 of DEVELOPERS.md: the life of an alarm, after ANSI/ISA-18.2 and IEC 62682 (their
 //! state diagrams from memory; open text: OPC 10000-9, section 4.8), and
 //! causes that put their consequences aside.
 

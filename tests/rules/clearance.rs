@@ -1,4 +1,4 @@
-//! Rules T0 to T2 of behaviour.md, section 3: when a turnout is fouled, cleared, left diverging.
+//! Rules T0 to T2 of DEVELOPERS.md, section 3: when a turnout is fouled, cleared, left diverging.
 
 use crate::plans::{Watch, feed, junction};
 use crate::story::{check, check_power_cut};

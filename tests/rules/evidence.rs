@@ -1,4 +1,4 @@
-//! Section 1 of behaviour.md: from samples to evidence, one detector at a time.
+//! Section 1 of DEVELOPERS.md: from samples to evidence, one detector at a time.
 
 use crate::plans::{bare, block, plan, row};
 use crate::story::check;

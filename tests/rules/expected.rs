@@ -21,7 +21,7 @@
 //!
 //! Words after an id are compared with what became of the item; for an alarm also with its
 //! priority, for a train with the place, for a feed with `on`, `off`, `live`, `dead`, `failed`.
-//! `key=value`, `key!=value`, `key=95..105` and `key~part` look at the keys of contract.md,
+//! `key=value`, `key!=value`, `key=95..105` and `key~part` look at the keys of the contract,
 //! sections 4 and 6 (`ahead.what=no-road` goes inside, `|` stands for a blank); `*` is any id,
 //! `short:*` any that begins so.
 

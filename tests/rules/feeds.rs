@@ -1,4 +1,4 @@
-//! Rule B10 and the feeds of behaviour.md, section 2: trips, throttles, switches behind switches,
+//! Rule B10 and the feeds of DEVELOPERS.md, section 2: trips, throttles, switches behind switches,
 //! and wheels that bridge a gap.
 
 use crate::plans::{bare, block, detector, feed, join, plan, row};

@@ -1,4 +1,4 @@
-//! Section 1 of behaviour.md, its last two points: light that changes everywhere, and how a
+//! Section 1 of DEVELOPERS.md, its last two points: light that changes everywhere, and how a
 //! detector is known to be stuck, noisy, coupled or silent.
 
 use crate::plans::{bare, block, line, plan, ring, row};

@@ -1,4 +1,4 @@
-//! Section 8 of behaviour.md: what keeps the layout from being ready.
+//! Section 8 of DEVELOPERS.md: what keeps the layout from being ready.
 
 use crate::plans::{Watch, block, crossover, feed, junction, line, plan, row};
 use crate::story::{check, check_power_cut};

@@ -1,4 +1,4 @@
-//! Rule B8 of behaviour.md, section 2: what survives a restart or a power cut, and what does not.
+//! Rule B8 of DEVELOPERS.md, section 2: what survives a restart or a power cut, and what does not.
 
 use crate::plans::{Watch, bare, block, detector, feed, junction, line, plan, row};
 use crate::story::{check, check_power_cut};

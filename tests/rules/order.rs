@@ -1,4 +1,4 @@
-//! Section 7 of behaviour.md: time comes with the input, the order is that of arrival, and the
+//! Section 7 of DEVELOPERS.md: time comes with the input, the order is that of arrival, and the
 //! same recording gives the same bytes.
 
 use crate::plans::{Watch, junction, line};

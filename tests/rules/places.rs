@@ -1,4 +1,4 @@
-//! Rules B1 to B4 of behaviour.md, section 2: what a place is, from its detectors and from
+//! Rules B1 to B4 of DEVELOPERS.md, section 2: what a place is, from its detectors and from
 //! what is next door.
 
 use crate::plans::{bare, block, feed, join, line, plan, row};

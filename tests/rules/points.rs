@@ -1,5 +1,5 @@
 //! Where points are: by message, by two contacts, by what was asked, by what ran through
-//! (behaviour.md, section 3), and crossings.
+//! (DEVELOPERS.md, section 3), and crossings.
 
 use crate::plans::{Watch, block, junction, plan};
 use crate::story::check;

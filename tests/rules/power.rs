@@ -1,4 +1,4 @@
-//! Rules B6 and B7 of behaviour.md, section 2: what is known where the power is off and comes
+//! Rules B6 and B7 of DEVELOPERS.md, section 2: what is known where the power is off and comes
 //! back.
 
 use crate::plans::{bare, block, feed, plan, row};

@@ -108,7 +108,7 @@ fn three_decimals(line: &str) -> bool {
         .is_some_and(|(_, part)| part.len() == 3)
 }
 
-/// The words that a state may be, by kind (contract.md, section 6, and behaviour.md).
+/// The words that a state may be, by kind (the contract, section 6, and DEVELOPERS.md).
 fn words(kind: &str) -> &'static [&'static str] {
     match kind {
         "block" => &["unknown", "vacant", "occupied", "dark", "lost"],

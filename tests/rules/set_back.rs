@@ -1,4 +1,4 @@
-//! Rules T3 to T7 of behaviour.md, section 3: points set in vain, moved under a train, without
+//! Rules T3 to T7 of DEVELOPERS.md, section 3: points set in vain, moved under a train, without
 //! correspondence, in a yard, or watched by detectors that prove nothing.
 
 use crate::plans::{Watch, feed, junction};

@@ -1,4 +1,4 @@
-//! Rules B5 and B9 of behaviour.md, section 2: places whose detectors fall silent, come back, or
+//! Rules B5 and B9 of DEVELOPERS.md, section 2: places whose detectors fall silent, come back, or
 //! were never heard from.
 
 use crate::plans::{bare, block, detector, feed, line, plan, row};

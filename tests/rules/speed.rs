@@ -1,4 +1,4 @@
-//! Section 4 of behaviour.md, what is measured and told: speed, length, stopping, parting, and
+//! Section 4 of DEVELOPERS.md, what is measured and told: speed, length, stopping, parting, and
 //! what the operator says of a place.
 
 use crate::plans::{block, line, measured_line, plan, row};

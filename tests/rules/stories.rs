@@ -1,4 +1,4 @@
-//! Where two stories fit (section 4 of behaviour.md): what later evidence makes of a first guess,
+//! Where two stories fit (section 4 of DEVELOPERS.md): what later evidence makes of a first guess,
 //! places that nothing can see, trains that run on ahead of others (section 5), the order of two in
 //! one place over a restart (B8).
 

@@ -1,4 +1,4 @@
-//! Turntables, transfer tables and lift-out bridges (behaviour.md, section 3).
+//! Turntables, transfer tables and lift-out bridges (DEVELOPERS.md, section 3).
 
 use crate::plans::{block, plan, row};
 use crate::story::check;

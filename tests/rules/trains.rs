@@ -1,4 +1,4 @@
-//! Section 4 of behaviour.md: which train is where, which way it goes, and which of two it is.
+//! Section 4 of DEVELOPERS.md: which train is where, which way it goes, and which of two it is.
 
 use crate::plans::{Watch, junction, line, ring};
 use crate::story::check;

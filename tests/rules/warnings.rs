@@ -1,4 +1,4 @@
-//! Rules T8 to T11 of behaviour.md, section 3: crossovers, trains bound for points that are not
+//! Rules T8 to T11 of DEVELOPERS.md, section 3: crossovers, trains bound for points that are not
 //! set for them, and points in somebody's charge.
 
 use crate::plans::{Watch, crossover, junction};

@@ -161,7 +161,7 @@ fn with<'a>(more: &[&'a str]) -> Vec<&'a str> {
     all
 }
 
-/// The keys of contract.md, section 2; the promise is the tail of the normal distribution.
+/// The keys of the contract, section 2; the promise is the tail of the normal distribution.
 #[test]
 fn levels_come_back_and_the_promise_follows_from_them() {
     let bench = bench(&recording());

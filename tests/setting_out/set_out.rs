@@ -17,7 +17,7 @@ fn number(json: &Value, pointer: &str) -> f64 {
     found.unwrap_or_else(|| panic!("{pointer} in {json}"))
 }
 
-/// The keys of contract.md, section 2; values from NMRA RP-12.7 (N gauge, frog 6: 9 degrees 32
+/// The keys of the contract, section 2; values from NMRA RP-12.7 (N gauge, frog 6: 9 degrees 32
 /// minutes, 54 mm) and Ohm's law.
 #[test]
 fn json_has_the_keys_that_others_rely_on() {

@@ -60,7 +60,7 @@ mod tests {
 
     #[test]
     fn payloads_are_those_of_the_contract() {
-        // Source: contract.md, section 4; units: RFC 8428, section 12.1.
+        // Source: the contract, section 4; units: RFC 8428, section 12.1.
         assert_eq!(
             reading(Shown::Milliamperes(12.4), "mA"),
             r#"[{"n":"current","u":"A","v":0.0124}]"#

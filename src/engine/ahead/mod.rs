@@ -1,5 +1,5 @@
-//! Looking ahead: the first thing that stops each train, and how soon (behaviour.md, section 5; T9,
-//! T10).
+//! Looking ahead: the first thing that stops each train, and how soon (DEVELOPERS.md, section 5;
+//! T9, T10).
 //!
 //! Input: trains with a known direction that have not stopped, the road as set, places, points.
 //! Output: warnings that keep one identity while they last. [`stale`] knows whose road may have

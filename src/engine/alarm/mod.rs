@@ -1,4 +1,4 @@
-//! Alarms: what becomes of a condition (behaviour.md, section 6).
+//! Alarms: what becomes of a condition (DEVELOPERS.md, section 6).
 //!
 //! Every stage raises and clears conditions `(kind, subject)`; nobody else touches the life-cycle.
 //! Here come delays, suppression, shelving and the published state model, in order of id.

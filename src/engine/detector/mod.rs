@@ -1,4 +1,4 @@
-//! Evidence: what one detector says (behaviour.md, section 1).
+//! Evidence: what one detector says (DEVELOPERS.md, section 1).
 //!
 //! Input: samples, the time, whether its node is there. Output: `on`, `off` or `none`, and health.
 //! It knows nothing of places, feeds or trains. This is the hot path: no allocation, no string.

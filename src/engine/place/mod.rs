@@ -1,4 +1,4 @@
-//! Places: what all detectors of one place come to (behaviour.md, section 2, B1 to B9).
+//! Places: what all detectors of one place come to (DEVELOPERS.md, section 2, B1 to B9).
 //!
 //! Input: evidence, power, the trains that are in it. Output: the place's state, and to the
 //! follower what was lit, left and lost. The machine itself is in [`occupancy`].

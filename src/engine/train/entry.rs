@@ -1,5 +1,5 @@
 //! Coming in: who takes a place, what that says about direction, speed and points, and what is a
-//! new train (behaviour.md, section 4; the end of B4).
+//! new train (DEVELOPERS.md, section 4; the end of B4).
 
 use alloc::vec::Vec;
 

@@ -1,4 +1,4 @@
-//! Following: what was lit, left, lost or darkened moves the trains (behaviour.md, section 4).
+//! Following: what was lit, left, lost or darkened moves the trains (DEVELOPERS.md, section 4).
 //!
 //! Input: the place stage's events, in order. Output: chains, the trains' changes, and the end of
 //! B4 (a lost train that was found next door), which is the one thing that goes back to a place.

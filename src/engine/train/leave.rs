@@ -1,5 +1,5 @@
 //! Going out: released places, gaps in the middle, going on unseen, coming up to another train, and
-//! places that were given to the wrong one (behaviour.md, section 4; B3).
+//! places that were given to the wrong one (DEVELOPERS.md, section 4; B3).
 
 use alloc::vec::Vec;
 

@@ -1,4 +1,4 @@
-//! Trains: connected chains of places, from tail to head (behaviour.md, section 4).
+//! Trains: connected chains of places, from tail to head (DEVELOPERS.md, section 4).
 //!
 //! [`Train`] is data and what can be read off it; the rules that move it are in [`follow`], its
 //! measures in [`measure`].

@@ -1,5 +1,5 @@
 //! The road: all loop-free ways between two blocks, best first, with what to set for each, what is
-//! in the way, and whether it is ready now (behaviour.md, sections 2, 3 and 8).
+//! in the way, and whether it is ready now (DEVELOPERS.md, sections 2, 3 and 8).
 //!
 //! Inputs: two blocks; the layout, positions, feeds, places and trains as they are. Outputs: ways
 //! as plain data. It changes nothing and asks for nothing: people set points.

@@ -1,6 +1,6 @@
 //! Turnouts whose clearance nothing can prove.
 //!
-//! What proves it (behaviour.md, section 3): a section of its own; beams on all three legs; else
+//! What proves it (DEVELOPERS.md, section 3): a section of its own; beams on all three legs; else
 //! the block that covers it, if some detector watches that whole.
 
 use std::collections::BTreeSet;

@@ -13,7 +13,7 @@ use crate::plan::document::devices::DetectorDoc;
 use crate::plan::document::track::TurnoutDoc;
 use crate::plan::names::{Sort, each};
 
-/// Plausible readings where the plan does not say, by unit (behaviour.md, section 1).
+/// Plausible readings where the plan does not say, by unit (DEVELOPERS.md, section 1).
 const RANGES: &[(&str, (f64, f64))] = &[
     ("mA", (-20.0, 20_000.0)),
     ("%", (-5.0, 105.0)),
