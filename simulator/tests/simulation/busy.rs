@@ -49,12 +49,12 @@ const HAZARDS: [Hazard; 3] = [
         word: " trips",
         kind: AlarmKind::PowerLost,
         within: Span::from_secs(10),
-        // B10 needs two occupied places that lose their current: a trip of empty track shows nothing.
+        // B10 needs two occupied places that lose their current: on empty track nothing shows.
         always: false,
     },
 ];
 
-/// Every injected hazard that can be told has one alarm, and there is no alarm of its type without one.
+/// Every injected hazard that can be told has one alarm, and no alarm of its type is without one.
 fn each_once(hazard: &Hazard, seed: u64, to: Instant) -> usize {
     let mut evening = Evening::new(Settings::usual(seed), hazard.rates);
     evening.run_to(to);
