@@ -18,26 +18,12 @@ import { createRequire } from 'node:module';
 import { readFileSync } from 'node:fs';
 import { createGunzip } from 'node:zlib';
 
-import { launch } from './browser.mjs';
+import { launch, VIEWS } from './browser.mjs';
 import { startMock } from './mock.mjs';
 import { startProxy } from './proxy.mjs';
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 const OUT = new URL('../out/', import.meta.url).pathname;
-const VIEWS = [
-  'now',
-  'trains',
-  'points',
-  'power',
-  'detectors',
-  'road',
-  'line-up',
-  'shut-down',
-  'history',
-  'maintenance',
-  'help',
-  'more',
-];
 const TARGET_PX_MIN = 44;
 const DEADLINE_MS = 15_000;
 /** A daemon without a journal says so; the browser writes that down as an error. */

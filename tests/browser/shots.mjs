@@ -5,26 +5,12 @@
 
 import { mkdir } from 'node:fs/promises';
 
-import { launch } from './browser.mjs';
+import { launch, VIEWS } from './browser.mjs';
 import { startMock } from './mock.mjs';
 
 const OUT = new URL('../out/', import.meta.url).pathname;
 const only = process.argv[2] ?? '';
 const SIZES = { phone: [360, 740], tablet: [768, 1024], wall: [1280, 800] };
-const VIEWS = [
-  'now',
-  'trains',
-  'points',
-  'power',
-  'detectors',
-  'road',
-  'line-up',
-  'shut-down',
-  'history',
-  'maintenance',
-  'help',
-  'more',
-];
 
 const mock = process.env.BASE_URL ? null : await startMock({ still: true });
 const calm = process.env.BASE_URL ? null : await startMock({ still: true, calm: true });

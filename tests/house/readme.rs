@@ -7,8 +7,9 @@ use std::fs;
 use std::process::Command;
 
 use taillamp::daemon::metrics::table;
-use taillamp::engine::alarm::kinds::{AlarmKind, SubjectKind};
+use taillamp::engine::alarm::kinds::AlarmKind;
 use taillamp::plan::{self, Level};
+use taillamp::wire::alarms_json::subject_word;
 
 use crate::sources::{files, none, read, root};
 
@@ -47,19 +48,7 @@ fn the_tables_are_those_of_the_program() {
     alarms.push_str("|---|---|---|---|---|---|---|---|\n");
     for kind in AlarmKind::ALL {
         let doc = kind.doc();
-        let about = match doc.subject {
-            SubjectKind::Turnout => "turnout",
-            SubjectKind::TurnoutOrTable => "turnout, table",
-            SubjectKind::Crossover => "crossover",
-            SubjectKind::Train => "train",
-            SubjectKind::TrackItem => "turnout, table, block",
-            SubjectKind::Place => "place",
-            SubjectKind::Feed => "feed",
-            SubjectKind::Table => "table",
-            SubjectKind::DetectorOrNode => "detector, node",
-            SubjectKind::Broker => "broker",
-            SubjectKind::Journal => "journal",
-        };
+        let about = subject_word(doc.subject);
         let latched = if doc.latches { ", latched" } else { "" };
         let (word, priority) = (doc.word, doc.priority.word());
         let (cause, consequence, reason) = (doc.cause, doc.consequence, doc.priority_reason);

@@ -16,8 +16,13 @@ import sys
 import threading
 
 
+TELLING = threading.Lock()
+
+
 def tell(record):
-    print(json.dumps(record), flush=True)
+    # The web server has a thread for each caller; a line is one thread's from end to end.
+    with TELLING:
+        print(json.dumps(record), flush=True)
 
 
 def end_with_parent():

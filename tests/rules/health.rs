@@ -134,13 +134,18 @@ fn health_silence_raises_nothing_while_things_start() {
     );
 }
 
-#[test]
-fn health_stuck_where_nothing_stands() {
-    // p3 says on from the beginning; one train comes and goes on its left, another on its right.
-    let plan = line(5, "").replace(
+/// Five blocks in a row; the third's detector is stuck after six minutes.
+fn soon_stuck() -> String {
+    line(5, "").replace(
         "block = \"p3\"\nmax_silence_s = 0\n",
         "block = \"p3\"\nmax_silence_s = 0\nstuck_h = 0.1\n",
-    );
+    )
+}
+
+#[test]
+fn health_stuck_where_nothing_stands_until_it_says_something_else() {
+    // p3 says on from the beginning; one train comes and goes on its left, another on its right.
+    let plan = soon_stuck();
     check(
         &plan,
         "0.0 all off; d-p3 on
@@ -154,18 +159,17 @@ fn health_stuck_where_nothing_stands() {
          62.0 d-p5 off
          70.0 d-p5 on
          72.0 d-p4 off
-         500.0",
+         500.0 d-p3 off
+         510.0",
         "between 0 and 359.9: no detector d-p3 stuck
-         between 360 and 500: detector d-p3 stuck",
+         between 360 and 499: detector d-p3 stuck
+         500.0 detector d-p3 ok was=stuck",
     );
 }
 
 #[test]
 fn health_on_for_long_under_a_standing_train_is_not_stuck() {
-    let plan = line(5, "").replace(
-        "block = \"p3\"\nmax_silence_s = 0\n",
-        "block = \"p3\"\nmax_silence_s = 0\nstuck_h = 0.1\n",
-    );
+    let plan = soon_stuck();
     check(
         &plan,
         "0.0 all off
@@ -284,32 +288,6 @@ fn health_noisy_ends_after_a_quiet_hour() {
         "between 150 and 210: detector d-p1 noisy
          between 3600 and 11000: detector d-p1 ok was=noisy
          end detector d-p1 health=ok dropouts=10 passes=1",
-    );
-}
-
-#[test]
-fn health_stuck_ends_when_it_says_something_else() {
-    let plan = line(5, "").replace(
-        "block = \"p3\"\nmax_silence_s = 0\n",
-        "block = \"p3\"\nmax_silence_s = 0\nstuck_h = 0.1\n",
-    );
-    check(
-        &plan,
-        "0.0 all off; d-p3 on
-         10.0 d-p1 on
-         20.0 d-p2 on
-         22.0 d-p1 off
-         30.0 d-p1 on
-         32.0 d-p2 off
-         50.0 d-p5 on
-         60.0 d-p4 on
-         62.0 d-p5 off
-         70.0 d-p5 on
-         72.0 d-p4 off
-         500.0 d-p3 off
-         510.0",
-        "between 360 and 499: detector d-p3 stuck
-         500.0 detector d-p3 ok was=stuck",
     );
 }
 

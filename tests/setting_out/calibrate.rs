@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 use taillamp::setting_out::run_length::normal_above;
 
-use super::{refused, taillamp, text};
+use super::{Chance, refused, taillamp, text};
 
 /// Invented: two blocks, a sequential and a plain detector, a beam, a contact.
 const PLAN: &str = r#"# Heron Basin: invented.
@@ -58,25 +58,6 @@ kind = "contact"
 block = "shed"
 "#;
 
-/// Normal numbers from a fixed seed: SplitMix64 and Box & Muller.
-struct Normal(u64);
-
-impl Normal {
-    fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut bits = self.0;
-        bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        bits ^= bits >> 31;
-        ((bits >> 11) as f64 + 0.5) / 9_007_199_254_740_992.0
-    }
-
-    fn next(&mut self) -> f64 {
-        let radius = (-2.0 * self.uniform().ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-}
-
 struct Bench {
     _folder: tempfile::TempDir,
     plan: PathBuf,
@@ -92,14 +73,14 @@ fn line(t: f64, detector: &str, unit: &str, value: &str) -> String {
 
 /// Sixty seconds vacant, sixty occupied, sixty in which the level climbs, ten samples a second.
 fn recording() -> String {
-    let mut normal = Normal(5);
+    let mut chance = Chance(5);
     let mut lines = String::new();
     for step in 0..1_800_u32 {
         let t = f64::from(step) / 10.0;
         let occupied = t >= 60.0;
         let climb = (t - 120.0).max(0.0) * 0.1;
-        let ma = if occupied { 5.0 } else { 2.0 } + 0.3 * normal.next() + climb;
-        let light = if occupied { 5.0 } else { 90.0 } + normal.next();
+        let ma = if occupied { 5.0 } else { 2.0 } + 0.3 * chance.normal() + climb;
+        let light = if occupied { 5.0 } else { 90.0 } + chance.normal();
         lines.push_str(&line(t, "d-quay", "A", &(ma / 1_000.0).to_string()));
         lines.push_str(&line(t, "d-shed", "mA", &ma.to_string()));
         lines.push_str(&line(t, "beam", "%", &light.to_string()));

@@ -13,27 +13,10 @@ use serde_json::{Value, json};
 use taillamp::engine::SequentialTest;
 use taillamp::engine::layout::Sequential;
 
+use super::Chance;
+
 /// The demo's first half minute, as the golden replay has it.
 const RECORDING: &str = include_str!("../replay/recordings/quillmere.jsonl");
-
-/// Normal numbers from a fixed seed: SplitMix64 and Box & Muller.
-struct Chance(u64);
-
-impl Chance {
-    fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut bits = self.0;
-        bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        bits ^= bits >> 31;
-        ((bits >> 11) as f64 + 0.5) / 9_007_199_254_740_992.0
-    }
-
-    fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * self.uniform().ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-}
 
 /// A signal, what our test said at each sample (-1: nothing yet), and where the level really
 /// changed.

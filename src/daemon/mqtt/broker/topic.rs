@@ -1,7 +1,10 @@
 //! Topic names and topic filters: which are valid, and which match (MQTT 3.1.1 section 4.7).
 //!
-//! In: text as it came over the wire. Out: a verdict. It works on characters, never on byte
-//! offsets, so a topic that begins with any letter of any script is as good as another.
+//! In: text as it came over the wire. Out: a verdict. What the standard says is [`mqtt_topic`]'s;
+//! here are this broker's limits on top of it.
+
+use crate::wire::mqtt_topic;
+pub(super) use crate::wire::mqtt_topic::matches;
 
 /// Most levels of a topic or filter: the subscription tree is walked level by level.
 const LEVELS_MAX: usize = 64;
@@ -9,33 +12,17 @@ const LEVELS_MAX: usize = 64;
 /// Whether clients may publish to this topic name (4.7.1-1, 4.7.3-1, 4.7.3-2).
 #[must_use]
 pub(super) fn valid_topic(topic: &str, length_max: usize) -> bool {
-    valid_text(topic, length_max) && !topic.contains(['+', '#'])
+    mqtt_topic::is_name(topic) && within_limits(topic, length_max)
 }
 
 /// Whether clients may subscribe to this filter (4.7.1-2, 4.7.1-3, 4.7.3-1, 4.7.3-2).
 #[must_use]
 pub(super) fn valid_filter(filter: &str, length_max: usize) -> bool {
-    if !valid_text(filter, length_max) {
-        return false;
-    }
-    let mut levels = filter.split('/').peekable();
-    while let Some(level) = levels.next() {
-        let last = levels.peek().is_none();
-        match level {
-            "#" if !last => return false,
-            "#" | "+" => {}
-            name if name.contains(['+', '#']) => return false,
-            _ => {}
-        }
-    }
-    true
+    mqtt_topic::is_filter(filter) && within_limits(filter, length_max)
 }
 
-fn valid_text(text: &str, length_max: usize) -> bool {
-    !text.is_empty()
-        && text.len() <= length_max
-        && !text.contains('\0')
-        && text.split('/').count() <= LEVELS_MAX
+fn within_limits(text: &str, length_max: usize) -> bool {
+    text.len() <= length_max && text.split('/').count() <= LEVELS_MAX
 }
 
 /// Whether a filter asks for a shared subscription, which is a thing of MQTT 5 and not offered
@@ -60,26 +47,6 @@ pub(super) fn fixed_prefix(filter: &str) -> &str {
         Some(at) => filter[..at].trim_end_matches('/'),
         None => filter,
     }
-}
-
-/// Whether a valid filter matches a valid topic.
-#[must_use]
-pub(super) fn matches(filter: &str, topic: &str) -> bool {
-    // A wildcard at the front does not match a server's own topics (4.7.2-1).
-    if topic.starts_with('$') && filter.starts_with(['+', '#']) {
-        return false;
-    }
-    let mut levels = topic.split('/');
-    for wanted in filter.split('/') {
-        if wanted == "#" {
-            return true;
-        }
-        match levels.next() {
-            Some(level) if wanted == "+" || wanted == level => {}
-            _ => return false,
-        }
-    }
-    levels.next().is_none()
 }
 
 #[cfg(test)]
