@@ -78,9 +78,10 @@ def plan_text():
 class Daemon:
     """A running program: where its page and its broker are."""
 
-    def __init__(self, program, folder, before=()):
+    def __init__(self, program, folder, before=(), log=None):
         command = [*before, program, "run", "--plan", str(folder / "plan.toml")]
-        self.log = (folder / "log").open("a")
+        log = log or folder / "log"
+        self.log = log.open("a")
         self.child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=self.log, text=True)
         self.page = self.broker = None
         for line in self.child.stdout:
@@ -91,7 +92,7 @@ class Daemon:
                 self.broker = (broker.group(1), int(broker.group(2)))
                 break
         if not self.broker:
-            raise SystemExit(f"the daemon did not start: {(folder / 'log').read_text()[-800:]}")
+            raise SystemExit(f"the daemon did not start: {log.read_text()[-800:]}")
 
     def pid(self):
         """The program's own process, also below strace."""

@@ -1,8 +1,9 @@
 //! The writer's thread: takes what is told, makes rows of it, writes them.
 //!
-//! In: notes from the bounded queue. Out: one transaction for what came within [`WINDOW`]; at once
-//! where somebody waits. Between transactions it does its chores (see `keep`). When the file cannot
-//! be written, everything is kept that must be and tried again; detection never notices.
+//! In: notes from the bounded queue. Out: one transaction for what came within a window (see
+//! `window`); at once where somebody waits. Between transactions it does its chores (see `keep`).
+//! When the file cannot be written, everything is kept that must be and tried again; detection
+//! never notices.
 
 use std::collections::BTreeMap;
 use std::collections::HashMap;
@@ -17,6 +18,7 @@ use serde_json::Value;
 use super::checkpoint::Checkpoints;
 use super::pending::{Entry, Numbers, Part, Pending, Segment};
 use super::schema::{self, OpenError};
+use super::window::{Haste, Window};
 use super::{Done, Keep, Left, News, Note, Row, Shared, Told, keep::Chores};
 use crate::daemon::clock::Clock;
 use crate::daemon::metrics::journal::JournalMetrics;
@@ -25,8 +27,6 @@ use crate::wire::journal_json::{self, Whole, millis};
 use crate::wire::memory_json;
 use crate::wire::stamp::Label;
 
-/// What comes within this time after the first is written together.
-pub(super) const WINDOW: Duration = Duration::from_millis(75);
 /// Between two attempts when the file cannot be written.
 const RETRY: Duration = Duration::from_millis(500);
 /// A whole state is written after so many rows, so that reading one never folds more ...
@@ -50,6 +50,7 @@ pub(super) struct Writer {
     chores: Chores,
     checkpoints: Checkpoints,
     pending: Pending,
+    window: Window,
     waiting: Vec<Done>,
     /// What readers make of the rows that were written and wait.
     whole: Whole,
@@ -90,6 +91,7 @@ impl Writer {
             retained,
         };
         let checkpoints = Checkpoints::start(&keep.path)?;
+        checkpoints.watch(&mut connection).map_err(wrong)?;
         let mut writer = Self {
             connection,
             checkpoints,
@@ -99,6 +101,7 @@ impl Writer {
             metrics,
             chores: Chores::new(keep),
             pending: Pending::default(),
+            window: Window::default(),
             waiting: Vec::new(),
             whole: Whole::default(),
             layout: String::new(),
@@ -169,61 +172,72 @@ impl Writer {
 
     /// Takes what comes within the window, then writes. `false` at the end.
     fn batch(&mut self, first: Told, told: &Receiver<Told>) -> bool {
-        let oldest = first.at;
-        // Relaxed: it is a label for people's eyes, nothing is ordered by it.
-        let unsaved = self.shared.oldest_us.load(Ordering::Relaxed);
-        if unsaved == 0 {
-            self.shared
-                .oldest_us
-                .store(oldest.0.max(1), Ordering::Relaxed);
-        }
-        let waited = self.clock.now().since(oldest);
-        let waited = Duration::from_micros(waited.0);
-        let until = Moment::now() + WINDOW.saturating_sub(waited);
-        let (mut urgent, mut last) = self.take(first.note);
-        while !urgent {
-            let left = until.saturating_duration_since(Moment::now());
-            let Ok(next) = told.recv_timeout(left) else {
-                break;
-            };
-            (urgent, last) = self.take(next.note);
+        let mut next = Some(first);
+        let mut until: Option<Moment> = None;
+        let mut promised = None;
+        let mut last = false;
+        while let Some(Told { at, note }) = next.take() {
+            let haste = self.take(note);
+            if haste >= Haste::Soon && promised.is_none() {
+                promised = Some(at);
+                self.promise(at);
+            }
+            last = haste == Haste::Last;
+            let waited = Duration::from_micros(self.clock.now().since(at).0);
+            let due = Moment::now() + self.window.rest(haste, waited);
+            let due = until.map_or(due, |until| until.min(due));
+            until = Some(due);
+            let left = due.saturating_duration_since(Moment::now());
+            if !left.is_zero() {
+                next = told.recv_timeout(left).ok();
+            }
         }
         self.save();
-        let delay = self.clock.now().since(oldest);
-        if self.retry_at.is_none() {
+        if let Some(since) = promised.filter(|_| self.retry_at.is_none()) {
+            let delay = self.clock.now().since(since);
             self.metrics.delay.observe(delay.as_secs_f64());
         }
         !last
     }
 
-    /// Takes one note; whether it must be written at once, and whether it is the last.
-    fn take(&mut self, note: Note) -> (bool, bool) {
+    /// From now on somebody counts on what was told then.
+    fn promise(&self, at: crate::engine::time::Instant) {
+        // Relaxed: it is a label for people's eyes, nothing is ordered by it.
+        if self.shared.oldest_us.load(Ordering::Relaxed) == 0 {
+            self.shared.oldest_us.store(at.0.max(1), Ordering::Relaxed);
+        }
+    }
+
+    /// Takes one note; how soon it must be written.
+    fn take(&mut self, note: Note) -> Haste {
         match note {
             Note::News(news) => {
+                // What only looks different now is written with the next change, or a little later.
+                let changes = !news.changes.is_empty() || news.layout.is_some();
                 self.take_news(*news);
-                (false, false)
+                if changes { Haste::Soon } else { Haste::Later }
             }
             Note::Act(row, done) => {
                 self.change(row);
                 self.waiting.push(done);
-                (true, false)
+                Haste::Now
             }
             Note::Retained(topic, message) => {
                 self.pending.retained.insert(topic, message);
-                (false, false)
+                Haste::Soon
             }
             Note::Clock { origin_us, trusted } => {
                 self.pending.label = Some((origin_us, trusted));
-                (false, false)
+                Haste::Soon
             }
             Note::Sync(done) => {
                 self.waiting.push(done);
-                (true, false)
+                Haste::Now
             }
             Note::Stop(done) => {
                 let well = self.stop();
                 self.farewell = Some((done, well));
-                (true, true)
+                Haste::Last
             }
         }
     }
@@ -401,7 +415,9 @@ impl Writer {
         } else {
             match self.pending.write(&mut self.connection, &mut self.numbers) {
                 Ok(()) => {
-                    self.metrics.write.observe(now.elapsed().as_secs_f64());
+                    let took = now.elapsed();
+                    self.window.wrote(took);
+                    self.metrics.write.observe(took.as_secs_f64());
                     self.pending = Pending::default();
                     true
                 }
@@ -410,6 +426,8 @@ impl Writer {
                         tracing::error!(%error, "the journal cannot be written; it is tried again");
                     }
                     self.retry_at = Some(Moment::now() + RETRY);
+                    // What could have waited cannot be written either, and that is told as well.
+                    self.promise(self.clock.now());
                     false
                 }
             }

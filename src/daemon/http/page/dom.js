@@ -29,9 +29,11 @@ export const h = (tag, props, ...children) => fill(document.createElement(tag), 
 export const s = (tag, props, ...children) =>
   fill(document.createElementNS(SVG, tag), props, children);
 
+const keyOf = (node) => node.getAttribute?.('data-key');
+
 /** Makes `from` equal to `to`, keeping `from` in the document; answers what is there now. */
 export function morph(from, to) {
-  if (from.nodeName !== to.nodeName || from.dataset?.key !== to.dataset?.key) {
+  if (from.nodeName !== to.nodeName || keyOf(from) !== keyOf(to)) {
     from.replaceWith(to);
     return to;
   }
@@ -41,7 +43,7 @@ export function morph(from, to) {
   }
   for (const { name, value } of [...to.attributes]) {
     if (name === 'style') {
-      if (from.style.cssText !== to.style.cssText) from.style.cssText = to.style.cssText;
+      if (from.getAttribute(name) !== value) from.style.cssText = value;
     } else if (from.getAttribute(name) !== value) from.setAttribute(name, value);
   }
   for (const { name } of [...from.attributes]) {
