@@ -4,7 +4,7 @@
 // and a width, and refreshed tile by tile afterwards, so that a large layout stays quick. State
 // is said by form and word first (outline, fill, hatch, dashes), by colour second.
 
-import { h, morph } from './dom.js';
+import { TURN_MS, afterFrame, h, morph } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
 import { endTowards, endsOf, rowsOf, stretches, stripSteps } from './topology.js';
 import { CROSSING_PX, tableRing, tileOf } from './tiles.js';
@@ -27,8 +27,6 @@ const PART_BANDS = 4;
 const NEAR_PARTS = 6;
 const SHOWN = 'shown';
 const ENOUGH = 'enough';
-/** What may be built at a stretch; the rest waits for the next turn. */
-const TURN_MS = 8;
 const UNKNOWN_LENGTH_MM = 1500;
 
 let drawing = null;
@@ -105,12 +103,6 @@ function inTurns(mine, work) {
     }
   };
   setTimeout(turn);
-}
-
-/** When what was changed is on the screen; a page that nobody sees is given no frames. */
-function afterFrame(run) {
-  if (document.hidden) setTimeout(run);
-  else requestAnimationFrame(() => setTimeout(run));
 }
 
 function* buildBands(mine, root) {
