@@ -19,7 +19,7 @@ use super::checkpoint::Checkpoints;
 use super::pending::{Entry, Numbers, Part, Pending, Segment};
 use super::schema::{self, OpenError};
 use super::window::{Haste, Window};
-use super::{Done, Keep, Left, News, Note, Row, Shared, Told, keep::Chores};
+use super::{Done, Keep, Left, NOTES_MAX, News, Note, Row, Shared, Told, keep::Chores};
 use crate::daemon::clock::Clock;
 use crate::daemon::metrics::journal::JournalMetrics;
 use crate::daemon::mqtt::broker::RetainedMessage;
@@ -176,7 +176,9 @@ impl Writer {
         let mut until: Option<Moment> = None;
         let mut promised = None;
         let mut last = false;
+        let mut taken = 0;
         while let Some(Told { at, note }) = next.take() {
+            taken += 1;
             let haste = self.take(note);
             if haste >= Haste::Soon && promised.is_none() {
                 promised = Some(at);
@@ -187,8 +189,10 @@ impl Writer {
             let due = Moment::now() + self.window.rest(haste, waited);
             let due = until.map_or(due, |until| until.min(due));
             until = Some(due);
-            let left = due.saturating_duration_since(Moment::now());
-            if !left.is_zero() {
+            // Where no time is left, what waits already is taken along: after a slow write that is
+            // much, and one by one it would only become more.
+            if haste < Haste::Now && taken < NOTES_MAX {
+                let left = due.saturating_duration_since(Moment::now());
                 next = told.recv_timeout(left).ok();
             }
         }
