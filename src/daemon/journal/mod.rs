@@ -212,7 +212,7 @@ impl Journal {
         let path = journal.keep.path.clone();
         let started = std::thread::Builder::new()
             .name("journal".into())
-            .spawn(move || writer.run(&told));
+            .spawn(move || writer.run(told));
         match started {
             Ok(_) => Ok((journal, left)),
             Err(error) => Err(OpenError::Thread { path, error }),

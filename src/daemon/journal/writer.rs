@@ -122,11 +122,11 @@ impl Writer {
     }
 
     /// Runs until it is told to stop or nobody is left to tell it anything.
-    pub(super) fn run(mut self, told: &Receiver<Told>) {
+    pub(super) fn run(mut self, told: Receiver<Told>) {
         loop {
             match told.recv_timeout(self.rest()) {
                 Ok(first) => {
-                    if !self.batch(first, told) {
+                    if !self.batch(first, &told) {
                         break;
                     }
                 }
@@ -140,6 +140,8 @@ impl Writer {
         // Closing puts what is beside the file into it: whoever waits for the end waits for that.
         self.checkpoints.stop();
         drop(self.connection);
+        // And nothing is taken any longer, so that nobody thinks that it was.
+        drop(told);
         if let Some((done, well)) = self.farewell {
             done(well);
         }
