@@ -15,8 +15,8 @@ const SHORTEST: Duration = Duration::from_millis(100);
 /// Kept free for the way to the writer and for a machine that has other work.
 const SPARE: Duration = Duration::from_millis(20);
 /// What nobody was told as a change: readings, speeds, estimates. They are written with the next
-/// change; were they lost, the past would show them as they were a second before.
-const LATER: Duration = Duration::from_secs(1);
+/// change; were they lost, the past would show them as they were some seconds before.
+const LATER: Duration = Duration::from_secs(5);
 
 /// How soon something must be on the disk; the greater the sooner.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -93,7 +93,7 @@ mod tests {
         let window = Window::default();
         assert_eq!(window.rest(Haste::Soon, 100 * MS), 50 * MS);
         assert_eq!(window.rest(Haste::Soon, 300 * MS), Duration::ZERO);
-        assert_eq!(window.rest(Haste::Later, 100 * MS), 900 * MS);
+        assert_eq!(window.rest(Haste::Later, 100 * MS), 4_900 * MS);
         assert_eq!(window.rest(Haste::Now, Duration::ZERO), Duration::ZERO);
         assert!(Haste::Last > Haste::Now && Haste::Now > Haste::Soon && Haste::Soon > Haste::Later);
     }
