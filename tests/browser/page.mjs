@@ -615,7 +615,7 @@ if (process.env.BASE_URL) {
 // ---- with a known story ------------------------------------------------------------------------
 
 if (mock) {
-  await test('the track is drawn in the order and the direction that the plan asks for', async () => {
+  await test('the track has the order and the direction that the plan asks for', async () => {
     const drawing = { lines: ['Goods', 'Inner'], left: ['outer-4.a', 'upper-3.b'] };
     const asked = await startMock({ still: true, drawing });
     const page = await open('now', {}, asked.url);

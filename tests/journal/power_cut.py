@@ -14,8 +14,9 @@ images   the daemon runs under strace, which tells every write and every sync of
 
 After each: the file opens and is sound; everything that a subscriber had heard 200 ms before is in it
 (no program can keep that where a sync takes longer, so a probe beside it measures the disk: what is
-missing must be explained by it, and how much that is, and how old, is told); every act that had been answered is in it; what is remembered agrees with what happened; and the daemon
-starts with it and calls nothing vacant that it has not seen since.
+missing must be explained by it, and how much that is, and how old, is told); every act that had been
+answered is in it; what is remembered agrees with what happened; and the daemon starts with it and calls
+nothing vacant that it has not seen since.
 """
 
 import argparse

@@ -18,8 +18,8 @@ use super::schema::{self, OpenError};
 
 /// Between two looks at the log.
 const LOOK: Duration = Duration::from_secs(30);
-/// A log of so many pages is taken in: two megabytes, ten minutes of a busy layout, read in a moment
-/// at the next start.
+/// A log of so many pages is taken in: two megabytes, ten minutes of a busy layout, read in a
+/// moment at the next start.
 const LOG_PAGES: u64 = 4_000;
 /// A shorter one waits for so many looks: half an hour.
 const LOOKS: u32 = 60;

@@ -172,9 +172,9 @@ impl Chores {
     }
 }
 
-/// Work that nobody waits for is not synced by itself: the next write that somebody counts on takes
-/// it along (a sync is of the whole log). So what is told meanwhile waits for less, and a memory card
-/// has less to do. After a power cut it is done or it is not.
+/// Work that nobody waits for is not synced by itself: the next write that somebody counts on
+/// takes it along (a sync is of the whole log). So what is told meanwhile waits for less, and a
+/// memory card has less to do. After a power cut it is done or it is not.
 fn unhurried(
     connection: &mut Connection,
     work: impl FnOnce(&mut Connection) -> rusqlite::Result<()>,

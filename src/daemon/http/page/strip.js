@@ -421,7 +421,7 @@ export function refreshStrips() {
   if (touched('train', 'block')) refreshTrains(drawing.rows);
 }
 
-/** Draws tiles that are stale; where many are (a whole layout wakes up), the rest in later turns. */
+/** Draws tiles that are stale; where many are (a layout wakes up), the rest in later turns. */
 function freshen(mine) {
   if (drawing !== mine) return;
   const until = performance.now() + TURN_MS;

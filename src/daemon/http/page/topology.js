@@ -1,7 +1,7 @@
 // From the plan's joins to a drawing: which places follow each other, what branches off where.
 //
-// Input: the `layout` of the snapshot; its `lines` and `left` are what the plan wants of the drawing.
-// Output: for every `line` a strip of chains (places in order,
+// Input: the `layout` of the snapshot; its `lines` and `left` are what the plan wants of the
+// drawing. Output: for every `line` a strip of chains (places in order,
 // with the turnouts between them) and fans (a ladder of points with its parallel tracks), for
 // tables their stops, and links: every join that no strip shows as 'next to each other'. Purely a
 // matter of drawing: nothing here decides where a train can go.
