@@ -14,6 +14,8 @@ const LONGEST: Duration = Duration::from_millis(150);
 const SHORTEST: Duration = Duration::from_millis(100);
 /// Kept free for the way to the writer and for a machine that has other work.
 const SPARE: Duration = Duration::from_millis(20);
+/// See [`Window::drain`].
+const DRAIN: Duration = Duration::from_millis(10);
 /// What nobody was told as a change: readings, speeds, estimates. They are written with the next
 /// change; were they lost, the past would show them as they were some seconds before.
 const LATER: Duration = Duration::from_secs(5);
@@ -34,6 +36,8 @@ pub(super) enum Haste {
 /// What is known of the disk.
 #[derive(Debug, Default)]
 pub(super) struct Window {
+    /// The last write.
+    last: Duration,
     /// The slowest write of late: it fades by a fiftieth with each that is quicker.
     slow: Duration,
 }
@@ -41,7 +45,14 @@ pub(super) struct Window {
 impl Window {
     /// A write took so long.
     pub(super) fn wrote(&mut self, took: Duration) {
+        self.last = took;
         self.slow = took.max(self.slow * 49 / 50);
+    }
+
+    /// For how long beyond its time what waits already may be taken along: as long as a write
+    /// takes, so that half of the time at least goes into taking.
+    pub(super) fn drain(&self) -> Duration {
+        self.last.max(DRAIN)
     }
 
     /// How much longer something may wait that was told `waited` ago.
@@ -84,8 +95,10 @@ mod tests {
             window.wrote(MS);
         }
         assert_eq!(soon(&window), 150 * MS);
+        assert_eq!(window.drain(), 10 * MS);
         window.wrote(900 * MS);
         assert_eq!(soon(&window), 100 * MS);
+        assert_eq!(window.drain(), 900 * MS);
     }
 
     #[test]

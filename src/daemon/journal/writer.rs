@@ -23,6 +23,7 @@ use super::{Done, Keep, Left, NOTES_MAX, News, Note, Row, Shared, Told, keep::Ch
 use crate::daemon::clock::Clock;
 use crate::daemon::metrics::journal::JournalMetrics;
 use crate::daemon::mqtt::broker::RetainedMessage;
+use crate::engine::memory::Memory;
 use crate::wire::journal_json::{self, Whole, millis};
 use crate::wire::memory_json;
 use crate::wire::stamp::Label;
@@ -62,6 +63,9 @@ pub(super) struct Writer {
     /// What must survive a restart, by section and id, as it is written or waits.
     memory: BTreeMap<(String, String), String>,
     memory_text: String,
+    /// What was told last of that. It is worked out once a transaction: with each of many changes,
+    /// the queue would grow faster than it is emptied.
+    newest_memory: Option<Memory>,
     raw: Option<Segment>,
     last_row_ms: i64,
     retry_at: Option<Moment>,
@@ -110,6 +114,7 @@ impl Writer {
             dropped: false,
             memory,
             memory_text: String::from("{}"),
+            newest_memory: None,
             raw: None,
             last_row_ms: 0,
             retry_at: None,
@@ -192,10 +197,12 @@ impl Writer {
             let due = until.map_or(due, |until| until.min(due));
             until = Some(due);
             // Where no time is left, what waits already is taken along: after a slow write that is
-            // much, and one by one it would only become more.
-            if haste < Haste::Now && taken < NOTES_MAX {
-                let left = due.saturating_duration_since(Moment::now());
-                next = told.recv_timeout(left).ok();
+            // much, and one by one it would only become more. But not for ever: on a machine with
+            // too much to do, more comes while that is taken.
+            let now = Moment::now();
+            let over = now > due + self.window.drain() || taken >= NOTES_MAX;
+            if haste < Haste::Now && !over {
+                next = told.recv_timeout(due.saturating_duration_since(now)).ok();
             }
         }
         self.save();
@@ -270,8 +277,8 @@ impl Writer {
         if let Some(layout) = news.layout {
             self.layout = layout;
         }
-        if let Some(memory) = news.memory {
-            self.take_memory(memory_json::to_text(&memory));
+        if news.memory.is_some() {
+            self.newest_memory = news.memory;
         }
         let due = at_ms - self.whole_ms >= WHOLE_MS && self.rows_since_whole > 0;
         if begins || self.dropped || due || self.rows_since_whole >= WHOLE_ROWS {
@@ -357,6 +364,12 @@ impl Writer {
         });
     }
 
+    fn settle_memory(&mut self) {
+        if let Some(memory) = self.newest_memory.take() {
+            self.take_memory(memory_json::to_text(&memory));
+        }
+    }
+
     /// Only what is different is written.
     fn take_memory(&mut self, text: String) {
         let new = items_of(&text);
@@ -380,6 +393,9 @@ impl Writer {
         }
         if lines.is_empty() {
             return;
+        }
+        if self.raw.is_none() {
+            self.settle_memory();
         }
         let segment = self.raw.get_or_insert_with(|| Segment {
             run_starts,
@@ -411,6 +427,7 @@ impl Writer {
 
     /// Writes what waits; tries again later where it cannot be written.
     fn save(&mut self) {
+        self.settle_memory();
         let now = Moment::now();
         let too_early = self.retry_at.is_some_and(|at| now < at);
         let nothing = self.pending.is_empty();
@@ -540,7 +557,7 @@ fn items_of(text: &str) -> BTreeMap<(String, String), String> {
 
 /// The way back. What cannot be read is forgotten and told, item by item: one bad row must not
 /// cost all the others.
-fn remembered(items: &BTreeMap<(String, String), String>) -> Option<crate::engine::memory::Memory> {
+fn remembered(items: &BTreeMap<(String, String), String>) -> Option<Memory> {
     if items.is_empty() {
         return None;
     }
