@@ -21,6 +21,7 @@ use super::{Done, Keep, Left, News, Note, Row, Shared, Told, keep::Chores};
 use crate::daemon::clock::Clock;
 use crate::daemon::metrics::journal::JournalMetrics;
 use crate::daemon::mqtt::broker::RetainedMessage;
+use crate::engine::memory::Memory;
 use crate::wire::journal_json::{self, Whole, millis};
 use crate::wire::memory_json;
 use crate::wire::stamp::Label;
@@ -61,6 +62,9 @@ pub(super) struct Writer {
     /// What must survive a restart, by section and id, as it is written or waits.
     memory: BTreeMap<(String, String), String>,
     memory_text: String,
+    /// What was told last of that. It is worked out once a transaction: with each of many changes,
+    /// the queue would grow faster than it is emptied.
+    newest_memory: Option<Memory>,
     raw: Option<Segment>,
     last_row_ms: i64,
     retry_at: Option<Moment>,
@@ -107,6 +111,7 @@ impl Writer {
             dropped: false,
             memory,
             memory_text: String::from("{}"),
+            newest_memory: None,
             raw: None,
             last_row_ms: 0,
             retry_at: None,
@@ -250,8 +255,8 @@ impl Writer {
         if let Some(layout) = news.layout {
             self.layout = layout;
         }
-        if let Some(memory) = news.memory {
-            self.take_memory(memory_json::to_text(&memory));
+        if news.memory.is_some() {
+            self.newest_memory = news.memory;
         }
         let due = at_ms - self.whole_ms >= WHOLE_MS && self.rows_since_whole > 0;
         if begins || self.dropped || due || self.rows_since_whole >= WHOLE_ROWS {
@@ -337,6 +342,12 @@ impl Writer {
         });
     }
 
+    fn settle_memory(&mut self) {
+        if let Some(memory) = self.newest_memory.take() {
+            self.take_memory(memory_json::to_text(&memory));
+        }
+    }
+
     /// Only what is different is written.
     fn take_memory(&mut self, text: String) {
         let new = items_of(&text);
@@ -360,6 +371,9 @@ impl Writer {
         }
         if lines.is_empty() {
             return;
+        }
+        if self.raw.is_none() {
+            self.settle_memory();
         }
         let segment = self.raw.get_or_insert_with(|| Segment {
             run_starts,
@@ -391,6 +405,7 @@ impl Writer {
 
     /// Writes what waits; tries again later where it cannot be written.
     fn save(&mut self) {
+        self.settle_memory();
         let now = Moment::now();
         let too_early = self.retry_at.is_some_and(|at| now < at);
         let nothing = self.pending.is_empty();

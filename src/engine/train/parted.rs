@@ -3,7 +3,7 @@
 use super::Train;
 use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
-use crate::change::TrainEvent;
+use crate::change::{Occupancy, TrainEvent};
 use crate::ids::{PlaceId, TrainId};
 use crate::track::Taking;
 use crate::wording;
@@ -48,6 +48,10 @@ impl Engine {
         }
         let Some(gap) = train.gap.take() else { return };
         if gap.at == 0 || gap.at >= train.chain.len() || self.has_left_its_tail(id, gap.at) {
+            return;
+        }
+        if !self.shows_its_tail(id, gap.at) {
+            // Dark, or its detector is gone: that keeps the place, and parts no train.
             return;
         }
         if self.somebody_comes(id, gap.at) {
@@ -98,6 +102,15 @@ impl Engine {
         }
         self.ahead_of_train(id);
         self.ahead_of_train(portion_id);
+    }
+
+    /// What looks like a tail is occupied by what its detectors say, somewhere.
+    fn shows_its_tail(&self, id: TrainId, at: usize) -> bool {
+        self.train(id).is_some_and(|train| {
+            train.chain[..at]
+                .iter()
+                .any(|link| self.places[link.place.index()].state == Occupancy::Occupied)
+        })
     }
 
     /// Another train that moves is next to what looks like a tail and heads for it: it may be that
