@@ -25,6 +25,8 @@ pub(crate) struct Candidate {
     pub(crate) through: Vec<(TurnoutId, Leg)>,
     /// Places between the two that it went through unseen, from the new place back.
     pub(crate) unseen: Vec<Through>,
+    /// So many places that were not heard of for a time lie between: who is next door comes first.
+    far: usize,
     /// By a leg that points are not set for, though where they lie is known.
     against: bool,
     /// How soon it was expected, in seconds; large where that is not known.
@@ -66,8 +68,8 @@ impl Engine {
             }
         }
         found.sort_by(|one, other| {
-            (one.against, one.class, one.side)
-                .cmp(&(other.against, other.class, other.side))
+            (one.far, one.against, one.class, one.side)
+                .cmp(&(other.far, other.against, other.class, other.side))
                 .then(one.expected.total_cmp(&other.expected))
                 .then(one.train.cmp(&other.train))
         });
@@ -98,6 +100,7 @@ impl Engine {
                     side,
                     through: next.through.clone(),
                     unseen: unseen.to_vec(),
+                    far: 0,
                     against: self.is_set_away(next.by) || self.is_set_away(to),
                     expected: self.expected_in(train),
                 });
@@ -134,7 +137,7 @@ impl Engine {
                 let first = found.len();
                 self.candidates_in(&far, to, path, found);
                 if !(unwatched && path.len() == 1) {
-                    self.keep_bound(found, first);
+                    self.keep_bound(found, first, path.len());
                 }
                 if path.len() < UNSEEN_MAX {
                     self.candidates_beyond_unseen((place, to), &far, path, found);
@@ -144,17 +147,25 @@ impl Engine {
         }
     }
 
-    /// Of those found last only who was headed here: others had no reason to come so far.
-    fn keep_bound(&self, found: &mut Vec<Candidate>, first: usize) {
+    /// Of those found last only who was headed here: others had no reason to come so far, and one
+    /// that stood before has not come further than through one place.
+    fn keep_bound(&self, found: &mut Vec<Candidate>, first: usize, far: usize) {
         let mut at = 0;
         found.retain(|candidate| {
             at += 1;
             let directed = self
                 .train(candidate.train)
                 .is_some_and(|train| train.directed);
-            let bound = matches!(candidate.class, Class::Towards | Class::Undirected);
+            let bound = match candidate.class {
+                Class::Towards => true,
+                Class::Undirected => far == 1,
+                Class::Unseen | Class::Away | Class::Lost => false,
+            };
             at <= first || (directed && bound)
         });
+        for candidate in found.iter_mut().skip(first) {
+            candidate.far = far;
+        }
     }
 
     /// Whether a train could leave its place by this end, and how likely that is.
