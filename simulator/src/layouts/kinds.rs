@@ -53,7 +53,7 @@ pub fn ring() -> (Draft, Custom) {
     let points = "rest = \"on\"\nturnouts = [\"e4\", \"w1\", \"w2\"]";
     draft.feed("south", &south, "node-s", points);
     let custom = Custom {
-        // Points west are watched through s4: a train that stood there would keep them from being set.
+        // Points west are watched through s4: with a train in it they could not be set.
         no_stop: words(&["n3", "s4"]),
         one_way: north
             .iter()
