@@ -531,7 +531,7 @@ fn items_of(text: &str) -> BTreeMap<(String, String), String> {
 
 /// The way back. What cannot be read is forgotten and told, item by item: one bad row must not
 /// cost all the others.
-fn remembered(items: &BTreeMap<(String, String), String>) -> Option<crate::engine::memory::Memory> {
+fn remembered(items: &BTreeMap<(String, String), String>) -> Option<Memory> {
     if items.is_empty() {
         return None;
     }
