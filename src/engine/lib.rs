@@ -16,8 +16,11 @@ pub mod alarm;
 pub mod change;
 mod command;
 mod detector;
+mod driven;
 mod evidence;
 mod feed;
+#[cfg(feature = "model")]
+mod fingerprint;
 pub mod ids;
 pub mod input;
 pub mod layout;
@@ -27,6 +30,7 @@ pub mod memory;
 mod place;
 mod power;
 mod recall;
+mod seeded;
 pub mod snapshot;
 mod table;
 pub mod time;
@@ -61,6 +65,8 @@ use train::Train;
 use train::follow::Claim;
 use turnout::{CrossoverState, TurnoutState};
 
+#[cfg(feature = "model")]
+pub use seeded::Seeded;
 pub use views::View;
 
 /// A round is the stages once through. What the follower tells the places needs a second one,
@@ -68,6 +74,7 @@ pub use views::View;
 const ROUNDS_MAX: usize = 16;
 
 /// The engine: one layout, one owner, one order of events.
+#[cfg_attr(feature = "model", derive(Clone))]
 pub struct Engine {
     layout: Layout,
     track: Track,
@@ -125,10 +132,13 @@ pub struct Engine {
 
     changes: Vec<Change>,
     touched: BTreeSet<Item>,
+    /// A fault put in for the model checker to find; no normal build has it.
+    #[cfg(feature = "model")]
+    seeded: Option<Seeded>,
 }
 
 /// What must be looked at in this pass.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 struct Dirty {
     feeds: Worklist,
     places: Worklist,
@@ -222,6 +232,8 @@ impl Engine {
             warnings: Warnings::default(),
             changes: Vec::new(),
             touched: BTreeSet::new(),
+            #[cfg(feature = "model")]
+            seeded: None,
             layout,
             track,
         };

@@ -26,7 +26,7 @@ const HELD: Span = Span::from_secs(2);
 /// a train that comes in or goes out slowly.
 const CONTRADICTED: Span = Span::from_secs(10);
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct DetectorState {
     /// Last sign of life, dropped samples included; the start counts as one.
     heard: Instant,

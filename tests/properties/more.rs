@@ -1,0 +1,219 @@
+//! What must not depend on the order of what is independent, on a restart, on what stands elsewhere,
+//! or on a detector more.
+
+use proptest::prelude::*;
+use taillamp::engine::Engine;
+use taillamp::engine::change::{Change, Occupancy, What};
+use taillamp::engine::ids::{BlockId, DetectorId};
+use taillamp::engine::input::{Input, Reading, Sample};
+use taillamp::engine::layout::{Decide, DetectorKind, Layout, Subject, Watches};
+use taillamp::engine::time::{Instant, Span};
+
+use super::{Step, input, layouts, steps};
+
+/// What every block and turnout is, and what is kept: all that a person goes by.
+fn shown(engine: &Engine) -> Vec<String> {
+    let told = engine.snapshot();
+    let blocks = told.blocks.iter();
+    let blocks = blocks.map(|block| format!("{} {:?} {:?}", block.id, block.state, block.kept));
+    let turnouts = told.turnouts.iter();
+    let turnouts = turnouts.map(|it| format!("{} {:?} {:?}", it.id, it.position, it.state));
+    blocks.chain(turnouts).collect()
+}
+
+fn play(layout: &Layout, inputs: &[(Instant, Input)]) -> (Engine, Vec<Change>) {
+    let mut engine = Engine::new(layout.clone(), Instant(0));
+    let mut all = Vec::new();
+    for (at, input) in inputs {
+        engine.handle(*at, input.clone());
+        all.extend(engine.drain());
+    }
+    (engine, all)
+}
+
+fn inputs(layout: &Layout, steps: &[Step]) -> Vec<(Instant, Input)> {
+    let mut now = Instant(0);
+    let mut list = Vec::new();
+    for step in steps {
+        now = now.plus(Span::from_millis(step.wait_ms));
+        list.extend(input(layout, &step.what).map(|input| (now, input)));
+    }
+    list
+}
+
+/// A threshold detector that watches a whole block of its own, and the block.
+fn watched(layout: &Layout) -> Option<(DetectorId, BlockId)> {
+    let alone = |block: BlockId| {
+        let of_it = |d: &&taillamp::engine::layout::Detector| matches!(d.subject, Subject::Block(b, _) if b == block);
+        layout.detectors.iter().filter(of_it).count() == 1
+    };
+    layout
+        .detectors
+        .iter()
+        .enumerate()
+        .find_map(|(index, detector)| {
+            let Subject::Block(block, _) = detector.subject else {
+                return None;
+            };
+            let fits = detector.watches == Watches::Whole
+                && matches!(detector.decide, Decide::Threshold { .. } | Decide::Boolean)
+                && alone(block);
+            fits.then_some((DetectorId(index as u32), block))
+        })
+}
+
+fn vacancies(changes: &[Change], of: BlockId) -> Vec<Instant> {
+    let is_it = |change: &&Change| matches!(change.what, What::Block { block, state: Occupancy::Vacant, .. } if block == of);
+    changes
+        .iter()
+        .filter(is_it)
+        .map(|change| change.at)
+        .collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: 24,
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
+
+    /// Something that happens elsewhere at the same moment: which of the two is heard first is
+    /// nothing to what is shown.
+    #[test]
+    fn the_order_of_what_is_independent_does_not_matter(steps in steps(), on in any::<u64>()) {
+        for (name, layout) in layouts() {
+            let list = inputs(&layout, &steps);
+            let mut wider = layout.clone();
+            let mut block = layout.blocks[0].clone();
+            block.id = "elsewhere".to_owned();
+            block.bridge_of = None;
+            let mut detector = layout.detectors[0].clone();
+            detector.id = "d-elsewhere".to_owned();
+            detector.kind = DetectorKind::Current;
+            detector.decide = Decide::Boolean;
+            detector.watches = Watches::Whole;
+            detector.node = None;
+            detector.subject = Subject::Block(BlockId(layout.blocks.len() as u32), None);
+            let elsewhere = DetectorId(layout.detectors.len() as u32);
+            wider.blocks.push(block);
+            wider.detectors.push(detector);
+            let merged = |first: bool| {
+                let mut merged = Vec::new();
+                for (index, (at, input)) in list.iter().enumerate() {
+                    let there = Input::Reading(Sample {
+                        detector: elsewhere,
+                        reading: Reading::Seen(on >> (index % 64) & 1 == 1),
+                        own_time: None,
+                        update_within: None,
+                        retained: false,
+                    });
+                    if first {
+                        merged.extend([(*at, there), (*at, input.clone())]);
+                    } else {
+                        merged.extend([(*at, input.clone()), (*at, there)]);
+                    }
+                }
+                merged
+            };
+            let (before, _) = play(&wider, &merged(true));
+            let (after, _) = play(&wider, &merged(false));
+            prop_assert_eq!(shown(&before), shown(&after), "{}", name);
+        }
+    }
+
+    /// A layout that goes on elsewhere, with nobody there, is the same layout here.
+    #[test]
+    fn what_stands_elsewhere_changes_nothing(steps in steps(), more in 1_usize..40) {
+        for (name, layout) in layouts() {
+            let list = inputs(&layout, &steps);
+            let (_, here) = play(&layout, &list);
+            let mut wider = layout.clone();
+            for number in 0..more {
+                let mut block = layout.blocks[0].clone();
+                block.id = format!("elsewhere-{number}");
+                block.bridge_of = None;
+                wider.blocks.push(block);
+            }
+            let (_, there) = play(&wider, &list);
+            prop_assert_eq!(here, there, "{}", name);
+        }
+    }
+
+    /// A second detector on a place: while it has not spoken, the place is not vacant; one that says
+    /// what the first says changes nothing; one that always says 'nothing' makes nothing clear
+    /// sooner.
+    #[test]
+    fn a_detector_more_makes_nothing_clear_sooner(steps in steps()) {
+        for (name, layout) in layouts() {
+            let Some((one, block)) = watched(&layout) else { continue };
+            let list = inputs(&layout, &steps);
+            let words = |(_, input): &(Instant, Input)| matches!(input, Input::Command(..));
+            let list: Vec<_> = list.into_iter().filter(|entry| !words(entry)).collect();
+            let (_, alone) = play(&layout, &list);
+            let mut wider = layout.clone();
+            let second = DetectorId(wider.detectors.len() as u32);
+            let mut detector = wider.detectors[one.index()].clone();
+            detector.id = "second".to_owned();
+            wider.detectors.push(detector);
+
+            let (_, silent) = play(&wider, &list);
+            prop_assert!(vacancies(&silent, block).is_empty(), "{}: vacant unheard", name);
+
+            let mut both = Vec::new();
+            for (at, input) in &list {
+                both.push((*at, input.clone()));
+                if let Input::Reading(sample) = input && sample.detector == one {
+                    both.push((*at, Input::Reading(Sample { detector: second, ..*sample })));
+                }
+            }
+            let (_, echoed) = play(&wider, &both);
+            prop_assert_eq!(vacancies(&echoed, block), vacancies(&alone, block), "{}", name);
+
+            let mut nothing = Vec::new();
+            for (at, input) in &list {
+                nothing.push((*at, input.clone()));
+                if let Input::Reading(sample) = input && sample.detector == one {
+                    let reading = match &layout.detectors[one.index()].decide {
+                        Decide::Threshold { off, .. } => {
+                            let of = &layout.detectors[one.index()];
+                            Reading::Level((*off + of.zero) / of.scale)
+                        }
+                        _ => Reading::Seen(false),
+                    };
+                    let sample = Sample { detector: second, reading, ..*sample };
+                    nothing.push((*at, Input::Reading(sample)));
+                }
+            }
+            let (_, quiet) = play(&wider, &nothing);
+            for (at, first) in vacancies(&quiet, block).iter().zip(vacancies(&alone, block)) {
+                prop_assert!(*at >= first, "{}: {} before {}", name, at, first);
+            }
+        }
+    }
+
+    /// Cut anywhere, remembered, and told everything again: when all has come to rest, no block that
+    /// was called vacant is called so without the same proof, and what stood stands.
+    #[test]
+    fn a_restart_forgets_no_train_and_clears_nothing(steps in steps(), cut in 0_usize..200) {
+        for (name, layout) in layouts() {
+            let list = inputs(&layout, &steps);
+            let cut = cut.min(list.len());
+            let (whole, _) = play(&layout, &list[..cut]);
+            let now = whole.now();
+            let memory = whole.memory();
+            let mut again = Engine::recall(layout.clone(), now, &memory);
+            let told = whole.snapshot();
+            for (before, after) in told.blocks.iter().zip(&again.snapshot().blocks) {
+                prop_assert!(after.state != Occupancy::Vacant, "{}: {}", name, after.id);
+                let stood = before.trains.is_empty() || !after.trains.is_empty();
+                prop_assert!(stood, "{}: the trains in {} are forgotten", name, before.id);
+            }
+            // And silence makes it no better.
+            let before = shown(&again);
+            again.advance(now.plus(Span::from_secs(3_600)));
+            let vacant = again.snapshot().blocks.iter().any(|b| b.state == Occupancy::Vacant);
+            prop_assert!(!vacant, "{}: vacant by silence after {:?}", name, before);
+        }
+    }
+}
