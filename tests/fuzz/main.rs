@@ -1,5 +1,7 @@
 //! The fuzzing targets over the corpus that is kept, every day; `tests/long --fuzz` goes on from it.
 
+mod asked;
+mod past;
 mod targets;
 
 use std::path::PathBuf;
@@ -49,4 +51,14 @@ fn corpus_of_packets() {
 #[test]
 fn corpus_of_memories() {
     replay("memory", targets::memory);
+}
+
+#[test]
+fn corpus_of_journals() {
+    replay("journal", past::journal);
+}
+
+#[test]
+fn corpus_of_queries() {
+    replay("query", asked::query);
 }

@@ -4,17 +4,40 @@
 //! decides. What cannot be promised is named in [`Play::watch`]: a detector that loses a vehicle for
 //! longer than the time that the plan gives it, or that does not speak and was not missed yet.
 
-use taillamp::engine::alarm::kinds::AlarmKind;
-use taillamp::engine::change::{Clearance, Occupancy, TableState};
-use taillamp::engine::ids::TurnoutId;
-use taillamp::engine::input::{Command, Input, Position, TablePosition, Word};
-use taillamp::engine::snapshot::Snapshot;
-use taillamp::engine::time::{Instant, Span};
+use taillamp_model::engine::alarm::kinds::AlarmKind;
+use taillamp_model::engine::change::{Clearance, Kept, Occupancy, TableState};
+use taillamp_model::engine::ids::TurnoutId;
+use taillamp_model::engine::input::{Command, Input, Position, TablePosition, Word};
+use taillamp_model::engine::snapshot::{BlockView, Snapshot};
+use taillamp_model::engine::time::{Instant, Span};
 
 use crate::site::{Kind, Site};
 use crate::world::{Play, TICK, Train};
 
-/// What is promised, by number: bits of [`Play::broken`].
+/// What must hold, by number: bits of [`Play::broken`].
+pub const PROMISES: [&str; 9] = [
+    "a place that holds a vehicle is never vacant",
+    "points with a vehicle on them are never free, awaiting, cleared or left diverging",
+    "no train is forgotten",
+    "points left diverging are told, and missing data does not end it",
+    "no alarm without cause",
+    "every alarm returns",
+    "undisturbed trains are neither lost nor made",
+    "a split crossover is told",
+    "a table with a train across its edge is not free",
+];
+
+/// What a search has to come across, by number: bits of [`Play::seen`].
+pub const SIGHTS: [&str; 7] = [
+    "a train is lost",
+    "dark track keeps what it held",
+    "points are left diverging",
+    "a feed has failed",
+    "points have moved under a train",
+    "a detector is missed",
+    "a crossover is split",
+];
+
 const NOT_VACANT: u32 = 0;
 const NOT_CLEAR: u32 = 1;
 const NOT_FORGOTTEN: u32 = 2;
@@ -47,6 +70,25 @@ fn is_up(told: &Snapshot, kind: AlarmKind, subject: &str) -> bool {
     told.alarms
         .iter()
         .any(|alarm| alarm.active && alarm.kind == kind && alarm.subject == subject)
+}
+
+/// What is come across, as [`SIGHTS`] has it.
+fn sights(told: &Snapshot) -> u32 {
+    let any = |kind: AlarmKind| told.alarms.iter().any(|it| it.active && it.kind == kind);
+    let dark = |block: &BlockView| {
+        block.state == Occupancy::Dark && block.kept == Some(Kept::Occupied)
+    };
+    let sights = [
+        any(AlarmKind::TrainLost),
+        told.blocks.iter().any(dark),
+        any(AlarmKind::LeftDiverging),
+        any(AlarmKind::PowerLost),
+        any(AlarmKind::MovedUnderTrain),
+        any(AlarmKind::DetectorFault),
+        any(AlarmKind::CrossoverSplit),
+    ];
+    let bit = |(number, seen): (usize, &bool)| u32::from(*seen) << number;
+    sights.iter().enumerate().map(bit).sum()
 }
 
 impl Play {
@@ -135,6 +177,7 @@ impl Play {
         promise(SPLIT_IS_TOLD, self.split_is_told(site, &told));
         promise(TABLE_NOT_FREE, self.table_is_not_free(site, &told));
         self.broken |= broken;
+        self.seen |= sights(&told);
         for points in 0..self.world.blades.len() {
             let id = &site.layout.turnouts[points].id;
             self.world.blades[points].was_told = is_up(&told, AlarmKind::LeftDiverging, id);

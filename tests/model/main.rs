@@ -1,9 +1,8 @@
 //! Every state that the engine can come to on a small layout, within bounds, looked at.
 //!
 //! The engine is the real one. What is explored is `world`: trains that go anywhere they can, and
-//! everything that goes wrong, at any moment; the search is in `model`, what must hold in `judge`.
-//! The search is our own sixty lines: the general-purpose checker that was looked at, `stateright`,
-//! brings a web server and sets a feature of serde that has every other package built again.
+//! everything that goes wrong, at any moment; what `stateright` searches is in `model`, what must hold
+//! in `judge`. With the feature `model` a fault can be put into the engine, and has to be found.
 //!
 //! Every day a slice is explored; `TAILLAMP_MODEL=long` (tests/long) goes on to a million states.
 
@@ -12,85 +11,137 @@ mod model;
 mod site;
 mod world;
 
-use std::time::{Duration, Instant};
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Instant;
 
-use taillamp::engine::Seeded;
+use stateright::{Checker, HasDiscoveries, Model};
+use taillamp_model::engine::Seeded;
 
-use model::{Layouts, Outcome, PROMISES};
+use judge::{PROMISES, SIGHTS};
+use model::Layouts;
 use site::{Site, crossover, siding, table};
 
-/// How far a run goes: distinct states, and misfortunes in one story.
+/// How far a run goes: states generated, known ones counted again, and misfortunes in one story.
 struct Bound {
-    states: usize,
+    generated: usize,
     misfortunes: u8,
-    wall: Duration,
+    /// Distinct states that must have been looked at, unless there are no more.
+    distinct: usize,
+    threads: usize,
+}
+
+fn is_long() -> bool {
+    std::env::var("TAILLAMP_MODEL").is_ok_and(|wish| wish == "long")
 }
 
 /// The everyday slice, or the whole.
 fn bound() -> Bound {
-    if std::env::var("TAILLAMP_MODEL").is_ok_and(|wish| wish == "long") {
+    if is_long() {
         Bound {
-            states: 1_000_000,
+            generated: 2_000_000,
             misfortunes: 2,
-            wall: Duration::from_secs(1_800),
+            distinct: 1_000_000,
+            threads: 2,
         }
     } else {
         Bound {
-            states: 20_000,
+            generated: 25_000,
             misfortunes: 2,
-            wall: Duration::from_secs(6),
+            distinct: 10_000,
+            threads: 1,
         }
     }
 }
 
-/// Explores, prints how far it came, and answers what was found; ends early with the promise that is
-/// wanted to be found broken.
-fn explore(site: Site, seeded: Option<Seeded>, wanted: Option<u32>, bound: &Bound) -> Outcome {
-    let began = Instant::now();
-    let model = Layouts {
-        site,
-        seeded,
-        misfortunes: bound.misfortunes,
-    };
-    let outcome = model.search(bound.states, wanted, || began.elapsed() > bound.wall);
-    println!(
-        "{}{}: {} distinct states of {} generated, {} acts deep, {}{:.1} s; {} promises broken",
-        model.site.name,
-        seeded.map_or(String::new(), |fault| format!(" with {fault:?}")),
-        outcome.distinct,
-        outcome.generated,
-        outcome.depth,
-        if outcome.exhausted { "exhausted, " } else { "" },
-        began.elapsed().as_secs_f64(),
-        outcome.broken.len(),
-    );
-    outcome
+/// What a search found: promises that are broken, with the story of each, and what was come across.
+struct Found {
+    broken: BTreeMap<&'static str, String>,
+    seen: BTreeSet<&'static str>,
+    distinct: usize,
+    exhausted: bool,
 }
 
-/// Nothing is found.
+/// Explores and prints how far it came; ends early with the promise that is wanted to be found broken.
+fn explore(site: Site, seeded: Option<Seeded>, wanted: Option<usize>, bound: &Bound) -> Found {
+    let began = Instant::now();
+    let name = site.name;
+    let model = Layouts::new(site, seeded, bound.misfortunes, bound.generated);
+    let builder = model.checker().threads(bound.threads);
+    let checker = match wanted {
+        Some(promise) => {
+            builder.finish_when(HasDiscoveries::AnyOf(BTreeSet::from([PROMISES[promise]])))
+        }
+        None => builder.finish_when(HasDiscoveries::AllOf(PROMISES.into_iter().collect())),
+    };
+    let checker = checker.spawn_bfs().join();
+    let exhausted = checker.model().is_exhausted() && wanted.is_none();
+    println!(
+        "{name}{}: {} distinct states of {} generated, at most {} acts deep and {} misfortunes, {}\
+         {:.1} s on {} threads",
+        seeded.map_or(String::new(), |fault| format!(" with {fault:?}")),
+        checker.unique_state_count(),
+        checker.state_count(),
+        checker.max_depth() - 1,
+        bound.misfortunes,
+        if exhausted { "exhausted, " } else { "" },
+        began.elapsed().as_secs_f64(),
+        bound.threads,
+    );
+    let distinct = checker.unique_state_count();
+    checker.model().allow();
+    let mut found = Found {
+        broken: BTreeMap::new(),
+        seen: BTreeSet::new(),
+        distinct,
+        exhausted,
+    };
+    for (name, path) in checker.discoveries() {
+        if SIGHTS.contains(&name) {
+            found.seen.insert(name);
+        } else {
+            let told = checker.model().tell(path.last_state());
+            found.broken.insert(name, told);
+        }
+    }
+    found
+}
+
+/// Nothing is found, and what a search has to come across was seen.
 fn holds(site: Site) {
-    let outcome = explore(site, None, None, &bound());
-    let told: Vec<String> = outcome
+    let (bound, sights) = (bound(), site.sights);
+    let found = explore(site, None, None, &bound);
+    let told: Vec<String> = found
         .broken
         .iter()
-        .map(|(promise, story)| format!("{}: {story}", PROMISES[*promise as usize]))
+        .map(|(promise, story)| format!("broken: {promise}\n  {story}"))
         .collect();
-    assert!(outcome.broken.is_empty(), "{}", told.join("\n"));
+    assert!(found.broken.is_empty(), "{}", told.join("\n"));
+    let missing: Vec<&str> = sights.iter().map(|number| SIGHTS[*number]).collect();
+    let missing = missing.iter().filter(|sight| !found.seen.contains(**sight));
+    let missing: Vec<&&str> = missing.collect();
+    assert!(missing.is_empty(), "never come across: {missing:?}");
+    assert!(
+        found.exhausted || found.distinct >= bound.distinct,
+        "only {} distinct states",
+        found.distinct
+    );
 }
 
 /// The seeded fault is found, as a breach of this promise.
-fn finds(site: Site, fault: Seeded, promise: u32) {
+fn finds(site: Site, fault: Seeded, promise: usize) {
     let bound = Bound {
-        states: 20_000,
+        generated: 40_000,
         misfortunes: 1,
-        wall: Duration::from_secs(60),
+        distinct: 0,
+        threads: 1,
     };
-    let outcome = explore(site, Some(fault), Some(promise), &bound);
+    let found = explore(site, Some(fault), Some(promise), &bound);
+    let story = found.broken.get(PROMISES[promise]);
     assert!(
-        outcome.broken.contains_key(&promise),
+        story.is_some(),
         "{fault:?} is not found as a breach of '{}', only {:?}",
-        PROMISES[promise as usize],
-        outcome.broken
+        PROMISES[promise],
+        found.broken
     );
 }
 

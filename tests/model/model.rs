@@ -1,65 +1,70 @@
-//! The search: states, what can happen in each, and the promises.
+//! The model that `stateright` searches: states, what can happen in each, and the promises.
 //!
 //! A state is what the engine's fingerprint says, times taken as distances from the present, and the
 //! truth. Distances into the past are told apart up to [`HORIZON`]; what is waited for, always.
-//! The search is breadth first, so that the story of what it finds is the shortest.
+//! The search is breadth first, so that the story of what it finds is among the shortest. An engine is
+//! not kept with each state: it is made again from the story that led there.
 
-use std::collections::{BTreeMap, HashSet, VecDeque};
+use std::cell::RefCell;
 use std::fmt::{self, Write};
 use std::hash::{DefaultHasher, Hash, Hasher};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
-use taillamp::engine::Seeded;
-use taillamp::engine::time::{Instant, Span};
+use stateright::{Model, Property};
+use taillamp_model::engine::Seeded;
+use taillamp_model::engine::time::{Instant, Span};
 
-use crate::judge::RETURNS;
+use crate::judge::{PROMISES, RETURNS, SIGHTS};
 use crate::site::Site;
 use crate::world::{Act, Play};
 
-/// The longest that a rule looks back here is T2's `clear_s` and `restore_s`, 15 s.
+/// The longest that a rule looks back here is T2's `clear_s` and `restore_s`, 15 s; what takes longer
+/// (T3) has noted when it is due.
 const HORIZON: Span = Span::from_secs(20);
 
 /// Whether every alarm returns is tried out from one state of so many.
 const TRIED_OF: u64 = 8;
 
-/// What must hold, by the number that `judge` gives it.
-pub const PROMISES: [&str; 9] = [
-    "a place that holds a vehicle is never vacant",
-    "points with a vehicle on them are never free, awaiting, cleared or left diverging",
-    "no train is forgotten",
-    "points left diverging are told, and missing data does not end it",
-    "no alarm without cause",
-    "every alarm returns",
-    "undisturbed trains are neither lost nor made",
-    "a split crossover is told",
-    "a table with a train across its edge is not free",
-];
-
 /// The model.
 pub struct Layouts {
-    pub site: Site,
-    pub seeded: Option<Seeded>,
+    site: Site,
+    seeded: Option<Seeded>,
     /// In one story.
-    pub misfortunes: u8,
+    misfortunes: u8,
+    /// The engine after each prologue.
+    begun: Vec<Play>,
+    /// How many states may still be generated; then the rest is looked at and not gone on from.
+    left: AtomicUsize,
 }
 
-/// A state that is to be gone on from: one story that leads to it.
-#[derive(Clone)]
-struct State {
+/// A state, and one story that leads to it. Two are the same when they print the same.
+#[derive(Clone, Debug)]
+pub struct State {
     print: u64,
     prologue: usize,
-    story: Vec<Act>,
+    story: Option<Arc<Link>>,
+    broken: u32,
+    seen: u32,
 }
 
-/// How far a search came, and what it found.
-pub struct Outcome {
-    pub distinct: usize,
-    pub generated: usize,
-    /// The longest story, in acts.
-    pub depth: usize,
-    /// Nothing is left to be looked at.
-    pub exhausted: bool,
-    /// For each broken promise the first story, which is the shortest, told.
-    pub broken: BTreeMap<u32, String>,
+/// The last act of a story, and the story before it.
+#[derive(Debug)]
+struct Link {
+    act: Act,
+    before: Option<Arc<Link>>,
+}
+
+impl PartialEq for State {
+    fn eq(&self, other: &Self) -> bool {
+        self.print == other.print
+    }
+}
+
+impl Hash for State {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        state.write_u64(self.print);
+    }
 }
 
 /// Reads a state as text; moments become distances from the present.
@@ -105,107 +110,87 @@ fn print(play: &Play) -> u64 {
     print.hash.finish()
 }
 
+thread_local! {
+    /// The state that this thread goes on from, made again.
+    static HERE: RefCell<Option<(u64, Play)>> = const { RefCell::new(None) };
+}
+
 impl Layouts {
-    fn begin(&self, prologue: usize) -> Play {
-        let mut play = Play::new(&self.site, self.seeded);
-        for act in &self.site.prologues[prologue] {
-            play.act(&self.site, *act, self.seeded);
-        }
-        play
-    }
-
-    /// Goes through the states in the order of their stories' lengths.
-    pub fn search(
-        &self,
-        distinct: usize,
-        wanted: Option<u32>,
-        until: impl Fn() -> bool,
-    ) -> Outcome {
-        let mut known: HashSet<u64> = HashSet::new();
-        let mut queue: VecDeque<State> = VecDeque::new();
-        let mut outcome = Outcome {
-            distinct: 0,
-            generated: 0,
-            depth: 0,
-            exhausted: false,
-            broken: BTreeMap::new(),
+    pub fn new(site: Site, seeded: Option<Seeded>, misfortunes: u8, states: usize) -> Self {
+        let begun = |prologue: &Vec<Act>| {
+            let mut play = Play::new(&site, seeded);
+            for act in prologue {
+                play.act(&site, *act, seeded);
+            }
+            play
         };
-        let begun: Vec<Play> = (0..self.site.prologues.len())
-            .map(|prologue| self.begin(prologue))
-            .collect();
-        for (prologue, play) in begun.iter().enumerate() {
-            let state = State {
-                print: print(play),
-                prologue,
-                story: Vec::new(),
-            };
-            self.look(play, state, &mut known, &mut queue, &mut outcome);
+        Self {
+            begun: site.prologues.iter().map(begun).collect(),
+            site,
+            seeded,
+            misfortunes,
+            left: AtomicUsize::new(states),
         }
-        while known.len() < distinct && !until() {
-            if wanted.is_some_and(|promise| outcome.broken.contains_key(&promise)) {
-                break;
-            }
-            let Some(state) = queue.pop_front() else {
-                outcome.exhausted = true;
-                break;
-            };
-            // The engine is not kept with each state: it is made again from the story.
-            let mut here = begun[state.prologue].clone();
-            for act in &state.story {
-                here.act(&self.site, *act, self.seeded);
-            }
-            debug_assert_eq!(print(&here), state.print, "the same story, the same state");
-            for act in here.world.acts(&self.site, self.misfortunes) {
-                let mut play = here.clone();
+    }
+
+    /// Lets paths be told again after the search has come to its bound.
+    pub fn allow(&self) {
+        self.left.store(usize::MAX, Ordering::Relaxed);
+    }
+
+    /// All states were looked at, none was left at the bound.
+    pub fn is_exhausted(&self) -> bool {
+        self.left.load(Ordering::Relaxed) > 0
+    }
+
+    fn state(&self, play: &Play, prologue: usize, story: Option<Arc<Link>>) -> State {
+        State {
+            print: print(play),
+            prologue,
+            story,
+            broken: play.broken,
+            seen: play.seen,
+        }
+    }
+
+    fn acts(state: &State) -> Vec<Act> {
+        let mut acts = Vec::new();
+        let mut link = state.story.as_ref();
+        while let Some(last) = link {
+            acts.push(last.act);
+            link = last.before.as_ref();
+        }
+        acts.reverse();
+        acts
+    }
+
+    /// The engine and its world in this state.
+    fn again(&self, state: &State) -> Play {
+        let kept = HERE.with_borrow(|here| {
+            let same = here.as_ref().filter(|(print, _)| *print == state.print);
+            same.map(|(_, play)| play.clone())
+        });
+        kept.unwrap_or_else(|| {
+            let mut play = self.begun[state.prologue].clone();
+            for act in Self::acts(state) {
                 play.act(&self.site, act, self.seeded);
-                let mut story = state.story.clone();
-                story.push(act);
-                let next = State {
-                    print: print(&play),
-                    prologue: state.prologue,
-                    story,
-                };
-                self.look(&play, next, &mut known, &mut queue, &mut outcome);
             }
-        }
-        outcome.distinct = known.len();
-        outcome
+            assert_eq!(print(&play), state.print, "the same story, the same state");
+            HERE.set(Some((state.print, play.clone())));
+            play
+        })
     }
 
-    /// Takes note of a state: what is broken in it, and whether it is new. What is broken once is
-    /// not gone on from.
-    fn look(
-        &self,
-        play: &Play,
-        state: State,
-        known: &mut HashSet<u64>,
-        queue: &mut VecDeque<State>,
-        outcome: &mut Outcome,
-    ) {
-        outcome.generated += 1;
-        if !known.insert(state.print) {
-            return;
-        }
-        outcome.depth = outcome.depth.max(state.story.len());
-        let mut broken = play.broken;
-        if state.print.is_multiple_of(TRIED_OF) && play.returns(&self.site).is_err() {
-            broken |= 1 << RETURNS;
-        }
-        for promise in (0..PROMISES.len() as u32).filter(|number| broken >> number & 1 == 1) {
-            let told = || self.tell(state.prologue, &state.story);
-            outcome.broken.entry(promise).or_insert_with(told);
-        }
-        if broken == 0 {
-            queue.push_back(state);
-        }
+    /// Whether every alarm returns from here, where that is tried.
+    fn returns(&self, state: &State) -> bool {
+        state.broken != 0
+            || !state.print.is_multiple_of(TRIED_OF)
+            || self.again(state).returns(&self.site).is_ok()
     }
 
-    /// Why an alarm does not return, where that is what is broken.
-    fn tell(&self, prologue: usize, story: &[Act]) -> String {
-        let mut play = self.begin(prologue);
-        for act in story {
-            play.act(&self.site, *act, self.seeded);
-        }
+    /// The story of a state for people, and what is told in it.
+    pub fn tell(&self, state: &State) -> String {
+        let play = self.again(state);
         let told = play.engine.snapshot();
         let alarms: Vec<&str> = told.alarms.iter().map(|alarm| alarm.id.as_str()).collect();
         let blocks: Vec<String> = told
@@ -218,9 +203,85 @@ impl Layouts {
             .iter()
             .map(|turnout| format!("{} {:?} {:?}", turnout.id, turnout.position, turnout.state))
             .collect();
+        let broken: Vec<&str> = (0..PROMISES.len())
+            .filter(|number| state.broken >> number & 1 == 1)
+            .map(|number| PROMISES[number])
+            .collect();
+        let trains: Vec<[usize; 2]> = play.world.trains.iter().map(|train| train.at).collect();
         format!(
-            "prologue {prologue}, then {story:?}: {blocks:?} {turnouts:?} {alarms:?}; at rest: {:?}",
+            "{broken:?} after prologue {:?}, then {:?}\n  at {}: trains really in {trains:?}\n  \
+             {blocks:?}\n  {turnouts:?}\n  {alarms:?}\n  at rest: {:?}",
+            self.site.prologues[state.prologue],
+            Self::acts(state),
+            play.now,
             play.returns(&self.site)
         )
+    }
+}
+
+/// A promise, by number.
+fn kept<const N: u32>(_: &Layouts, state: &State) -> bool {
+    state.broken >> N & 1 == 0
+}
+
+/// What must have been come across, by number: a search that never sees it proves little.
+fn seen<const N: u32>(_: &Layouts, state: &State) -> bool {
+    state.seen >> N & 1 == 1
+}
+
+impl Model for Layouts {
+    type State = State;
+    type Action = Act;
+
+    fn init_states(&self) -> Vec<State> {
+        let begun = self.begun.iter().enumerate();
+        begun
+            .map(|(prologue, play)| self.state(play, prologue, None))
+            .collect()
+    }
+
+    fn actions(&self, state: &State, acts: &mut Vec<Act>) {
+        // What is broken once is not gone on from.
+        if state.broken == 0 && self.left.load(Ordering::Relaxed) > 0 {
+            acts.extend(self.again(state).world.acts(&self.site, self.misfortunes));
+        }
+    }
+
+    fn next_state(&self, state: &State, act: Act) -> Option<State> {
+        let mut play = self.again(state);
+        play.act(&self.site, act, self.seeded);
+        let link = Link {
+            act,
+            before: state.story.clone(),
+        };
+        let less = |left: usize| Some(left.saturating_sub(1));
+        let _ = self
+            .left
+            .fetch_update(Ordering::Relaxed, Ordering::Relaxed, less);
+        Some(self.state(&play, state.prologue, Some(Arc::new(link))))
+    }
+
+    fn properties(&self) -> Vec<Property<Self>> {
+        let [p0, p1, p2, p3, p4, p5, p6, p7, p8] = PROMISES;
+        let [s0, s1, s2, s3, s4, s5, s6] = SIGHTS;
+        debug_assert_eq!(p5, PROMISES[RETURNS as usize]);
+        vec![
+            Property::always(p0, kept::<0>),
+            Property::always(p1, kept::<1>),
+            Property::always(p2, kept::<2>),
+            Property::always(p3, kept::<3>),
+            Property::always(p4, kept::<4>),
+            Property::always(p5, |model: &Self, state| model.returns(state)),
+            Property::always(p6, kept::<6>),
+            Property::always(p7, kept::<7>),
+            Property::always(p8, kept::<8>),
+            Property::sometimes(s0, seen::<0>),
+            Property::sometimes(s1, seen::<1>),
+            Property::sometimes(s2, seen::<2>),
+            Property::sometimes(s3, seen::<3>),
+            Property::sometimes(s4, seen::<4>),
+            Property::sometimes(s5, seen::<5>),
+            Property::sometimes(s6, seen::<6>),
+        ]
     }
 }

@@ -2,10 +2,10 @@
 //!
 //! Every spot is a place of the engine with a current detector of its own that reports steadily.
 
-use taillamp::engine::ids::{BlockId, DetectorId, TurnoutId};
-use taillamp::engine::input::Position;
-use taillamp::engine::layout::Layout;
-use taillamp::plan;
+use taillamp_model::engine::ids::{BlockId, DetectorId, TurnoutId};
+use taillamp_model::engine::input::Position;
+use taillamp_model::engine::layout::Layout;
+use taillamp_model::plan;
 
 use crate::world::Act;
 
@@ -61,6 +61,8 @@ pub struct Site {
     pub trains: Vec<usize>,
     /// Stories that the search begins after.
     pub prologues: Vec<Vec<Act>>,
+    /// Which of the judge's sights a search here has to come across.
+    pub sights: &'static [usize],
 }
 
 impl Site {
@@ -244,6 +246,7 @@ pub fn crossover() -> Site {
                 gate: Gate::Points(1, Position::Normal),
             },
         ],
+        sights: &[0, 1, 2, 3, 4, 5],
         throttle: Some(0),
         table: None,
         trains: vec![up2, dn2],
@@ -257,6 +260,7 @@ pub fn crossover() -> Site {
                 Act::Reach(0, w4),
             ],
         ],
+        sights: &[0, 1, 4, 5, 6],
     }
 }
 
@@ -305,5 +309,6 @@ pub fn table() -> Site {
                 Act::Reach(0, s1),
             ],
         ],
+        sights: &[0, 1, 4, 5],
     }
 }

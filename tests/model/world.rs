@@ -4,12 +4,12 @@
 //! other. It goes wherever points and tables lead. Every half second of virtual time each detector
 //! that can speaks; a misfortune begins at any moment, and ends at any later one.
 
-use taillamp::engine::change::Clearance;
-use taillamp::engine::ids::{FeedId, NodeId, TableId, TurnoutId};
-use taillamp::engine::input::{Input, Position, Reading, Sample, TablePosition};
-use taillamp::engine::snapshot::Snapshot;
-use taillamp::engine::time::{Instant, Span};
-use taillamp::engine::{Engine, Seeded};
+use taillamp_model::engine::change::Clearance;
+use taillamp_model::engine::ids::{FeedId, NodeId, TableId, TurnoutId};
+use taillamp_model::engine::input::{Input, Position, Reading, Sample, TablePosition};
+use taillamp_model::engine::snapshot::Snapshot;
+use taillamp_model::engine::time::{Instant, Span};
+use taillamp_model::engine::{Engine, Seeded};
 
 use crate::site::{Gate, Kind, Site};
 
@@ -126,6 +126,8 @@ pub struct Play {
     pub now: Instant,
     /// Which promises are broken.
     pub broken: u32,
+    /// What was come across in the last act.
+    pub seen: u32,
 }
 
 impl World {
@@ -305,6 +307,7 @@ impl Play {
             world: World::new(site),
             now: Instant(0),
             broken: 0,
+            seen: 0,
         };
         play.tell_everything(site);
         // T3's time is left out of the beginning: sixty seconds see every new train off the list.
@@ -371,6 +374,7 @@ impl Play {
     /// One act and what follows.
     pub fn act(&mut self, site: &Site, act: Act, seeded: Option<Seeded>) {
         let before = self.engine.snapshot();
+        self.seen = 0;
         let mut ticks = 1;
         match act {
             Act::Reach(train, to) => {

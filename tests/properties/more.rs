@@ -4,7 +4,7 @@
 use proptest::prelude::*;
 use taillamp::engine::Engine;
 use taillamp::engine::change::{Change, Occupancy, What};
-use taillamp::engine::ids::{BlockId, DetectorId};
+use taillamp::engine::ids::{BlockId, DetectorId, NodeId};
 use taillamp::engine::input::{Input, Reading, Sample};
 use taillamp::engine::layout::{Decide, DetectorKind, Layout, Subject, Watches};
 use taillamp::engine::time::{Instant, Span};
@@ -69,6 +69,50 @@ fn vacancies(changes: &[Change], of: BlockId) -> Vec<Instant> {
         .filter(is_it)
         .map(|change| change.at)
         .collect()
+}
+
+/// What each thing outside said last, in the order of the first word of each; words of people and
+/// the broker's coming and going are nothing that is kept.
+fn last_told(list: &[(Instant, Input)]) -> Vec<Input> {
+    let subject = |input: &Input| match input {
+        Input::Reading(sample) => Some((0, sample.detector.0)),
+        Input::Position(turnout, _) => Some((1, turnout.0)),
+        Input::TablePosition(table, _) => Some((2, table.0)),
+        Input::FeedSwitch(feed, _) => Some((3, feed.0)),
+        Input::FeedVoltage(feed, _) => Some((4, feed.0)),
+        Input::Node(node, _) => Some((5, node.0)),
+        Input::Asked(turnout, _) => Some((6, turnout.0)),
+        _ => None,
+    };
+    let mut last: Vec<((u8, u32), Input)> = Vec::new();
+    for (_, input) in list {
+        let Some(of) = subject(input) else { continue };
+        match last.iter_mut().find(|(known, _)| *known == of) {
+            Some((_, said)) => *said = input.clone(),
+            None => last.push((of, input.clone())),
+        }
+    }
+    last.into_iter().map(|(_, input)| input).collect()
+}
+
+/// Broker and devices are there, everything is told again, and the detectors go on saying what they
+/// said last, half a minute long.
+fn at_rest(mut engine: Engine, layout: &Layout, said: &[Input]) -> Engine {
+    let mut now = engine.now();
+    engine.handle(now, Input::Broker(true));
+    for node in 0..layout.nodes.len() {
+        engine.handle(now, Input::Node(NodeId(node as u32), true));
+    }
+    for _ in 0..60 {
+        for input in said {
+            if !matches!(input, Input::Node(..)) {
+                engine.handle(now, input.clone());
+            }
+        }
+        now = now.plus(Span::from_millis(500));
+        engine.advance(now);
+    }
+    engine
 }
 
 proptest! {
@@ -214,6 +258,41 @@ proptest! {
             again.advance(now.plus(Span::from_secs(3_600)));
             let vacant = again.snapshot().blocks.iter().any(|b| b.state == Occupancy::Vacant);
             prop_assert!(!vacant, "{}: vacant by silence after {:?}", name, before);
+        }
+    }
+
+    /// Cut anywhere, remembered, and gone on with: when everything has been told again and all has
+    /// come to rest, the end is that of the whole evening, or less clear.
+    #[test]
+    fn a_recording_that_is_cut_and_resumed_comes_to_the_same_end(
+        steps in steps(),
+        cut in 0_usize..200,
+    ) {
+        for (name, layout) in layouts() {
+            let list = inputs(&layout, &steps);
+            let cut = cut.min(list.len());
+            let (whole, _) = play(&layout, &list);
+            let (before, _) = play(&layout, &list[..cut]);
+            let mut resumed = Engine::recall(layout.clone(), before.now(), &before.memory());
+            // What a broker keeps is told after the start.
+            for input in last_told(&list[..cut]) {
+                resumed.handle(before.now(), input);
+            }
+            for (at, input) in &list[cut..] {
+                resumed.handle(*at, input.clone());
+            }
+            let said = last_told(&list);
+            let ends = [whole, resumed].map(|engine| at_rest(engine, &layout, &said));
+            let [whole, resumed] = ends.map(|engine| engine.snapshot());
+            for (one, other) in whole.blocks.iter().zip(&resumed.blocks) {
+                let occupied = |state| state == Occupancy::Occupied;
+                prop_assert_eq!(occupied(one.state), occupied(other.state), "{}: {}", name, one.id);
+                let clearer = other.state == Occupancy::Vacant && one.state != Occupancy::Vacant;
+                prop_assert!(!clearer, "{}: {} was {:?}", name, one.id, one.state);
+            }
+            for (one, other) in whole.turnouts.iter().zip(&resumed.turnouts) {
+                prop_assert_eq!(one.position, other.position, "{}: {}", name, &one.id);
+            }
         }
     }
 }
