@@ -83,9 +83,8 @@ fn count(past: &Past, from_us: i64, to_us: i64) -> Result<(Tally, Option<Whole>)
     let mut tally = Tally::default();
     let mut end = None;
     for boot in past.boots_between(from_us, to_us) {
-        let ms = |us: i64| us.div_euclid(1_000);
-        let first = past.row_after(boot, ms(from_us - boot.origin_us).max(-1))?;
-        let after = past.row_after(boot, ms(to_us - boot.origin_us))?;
+        let first = past.row_after(boot, boot.ms_of(from_us).max(-1))?;
+        let after = past.row_after(boot, boot.ms_of(to_us))?;
         let before = past.state_before(boot, first)?;
         tally.begins(&before.map(|standing| standing.whole).unwrap_or_default());
         past.rows(first, after, None, &mut |found| {

@@ -41,9 +41,8 @@ fn server() -> &'static Server {
     SERVER.get_or_init(|| {
         let folder = tempfile::tempdir().expect("a folder");
         let text = include_str!("../wire/harbour.toml");
-        let text = format!(
-            "{text}\n[mqtt]\nlisten = \"127.0.0.1:0\"\n[web]\nlisten = \"127.0.0.1:0\"\n"
-        );
+        let text =
+            format!("{text}\n[mqtt]\nlisten = \"127.0.0.1:0\"\n[web]\nlisten = \"127.0.0.1:0\"\n");
         let (plan, findings) = plan::load(&text, "fuzz.toml");
         let plan = plan.unwrap_or_else(|| panic!("{findings:?}"));
         let options = Options {
@@ -129,7 +128,9 @@ pub fn query(data: &[u8]) {
     let web = server().web;
     let request = format!("GET {path}?{query} HTTP/1.1\r\nHost: {web}\r\n\r\n");
     static KEPT: Mutex<Option<BufReader<TcpStream>>> = Mutex::new(None);
-    let mut kept = KEPT.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let mut kept = KEPT
+        .lock()
+        .unwrap_or_else(std::sync::PoisonError::into_inner);
     // A kept connection may have been closed while nobody looked; a new one may not.
     let (status, kind, body) = loop {
         let (mut here, is_new) = match kept.take() {
@@ -151,6 +152,9 @@ pub fn query(data: &[u8]) {
         let read = serde_json::from_slice::<serde_json::Value>(&body);
         assert!(read.is_ok(), "{request}: {text}");
     } else {
-        assert!(status < 400 || status == 414 || body.is_empty(), "{request}: {text}");
+        assert!(
+            status < 400 || status == 414 || body.is_empty(),
+            "{request}: {text}"
+        );
     }
 }

@@ -144,15 +144,20 @@ fn insert(file: &Connection, what: u8, number: u16, text: &[u8]) {
             "UPDATE boot SET origin_us = ?1, alive_ms = ?2, first_seq = ?3",
             params![at_ms, at_ms, number % 7],
         ),
-        _ => file.execute(
-            "INSERT INTO item (kind, id) VALUES (?1, ?1)",
-            params![said],
-        ),
+        _ => file.execute("INSERT INTO item (kind, id) VALUES (?1, ?1)", params![said]),
     };
 }
 
 const SECTIONS: [&str; 9] = [
-    "blocks", "turnouts", "tables", "feeds", "detectors", "trains", "alarms", "next_train", "?",
+    "blocks",
+    "turnouts",
+    "tables",
+    "feeds",
+    "detectors",
+    "trains",
+    "alarms",
+    "next_train",
+    "?",
 ];
 
 /// Everything that is read of a past.

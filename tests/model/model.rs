@@ -188,9 +188,17 @@ impl Layouts {
             || self.again(state).returns(&self.site).is_ok()
     }
 
-    /// The story of a state for people, and what is told in it.
+    /// The story of a state for people, what is told in it, and every change on the way.
     pub fn tell(&self, state: &State) -> String {
-        let play = self.again(state);
+        let mut play = Play::new(&self.site, self.seeded);
+        play.log = Some(String::new());
+        for act in self.site.prologues[state.prologue]
+            .iter()
+            .chain(&Self::acts(state))
+        {
+            play.act(&self.site, *act, self.seeded);
+        }
+        let log = play.log.take().unwrap_or_default();
         let told = play.engine.snapshot();
         let alarms: Vec<&str> = told.alarms.iter().map(|alarm| alarm.id.as_str()).collect();
         let blocks: Vec<String> = told
@@ -210,7 +218,7 @@ impl Layouts {
         let trains: Vec<[usize; 2]> = play.world.trains.iter().map(|train| train.at).collect();
         format!(
             "{broken:?} after prologue {:?}, then {:?}\n  at {}: trains really in {trains:?}\n  \
-             {blocks:?}\n  {turnouts:?}\n  {alarms:?}\n  at rest: {:?}",
+             {blocks:?}\n  {turnouts:?}\n  {alarms:?}\n  at rest: {:?}\n{log}",
             self.site.prologues[state.prologue],
             Self::acts(state),
             play.now,

@@ -199,6 +199,7 @@ pub fn siding() -> Site {
         table: None,
         trains: vec![far, east],
         prologues: vec![Vec::new(), astride, tail_on_the_points, into_the_siding],
+        sights: &[0, 1, 2, 3, 4, 5],
     }
 }
 
@@ -222,6 +223,7 @@ pub fn crossover() -> Site {
     let (up2, w3, up3, dn2, w4, dn3) = (0, 1, 2, 3, 4, 5);
     Site {
         name: "crossover",
+        throttle: layout.feeds.iter().position(|feed| feed.id == "upper"),
         layout,
         spots,
         ways: vec![
@@ -246,8 +248,6 @@ pub fn crossover() -> Site {
                 gate: Gate::Points(1, Position::Normal),
             },
         ],
-        sights: &[0, 1, 2, 3, 4, 5],
-        throttle: Some(0),
         table: None,
         trains: vec![up2, dn2],
         prologues: vec![

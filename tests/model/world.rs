@@ -4,6 +4,8 @@
 //! other. It goes wherever points and tables lead. Every half second of virtual time each detector
 //! that can speaks; a misfortune begins at any moment, and ends at any later one.
 
+use std::fmt::Write as _;
+
 use taillamp_model::engine::change::Clearance;
 use taillamp_model::engine::ids::{FeedId, NodeId, TableId, TurnoutId};
 use taillamp_model::engine::input::{Input, Position, Reading, Sample, TablePosition};
@@ -65,11 +67,13 @@ pub struct Eye {
     pub dropped: Option<Instant>,
     pub ghost: bool,
     pub muted: Option<Instant>,
-    /// It has been unseen for longer than the place's release time, and not seen since: what the
-    /// place is called meanwhile is the detector's fault.
+    /// It has been unseen for longer than the place's release time, and not seen since, or nobody
+    /// ever saw what is there: what the place is called meanwhile is the detector's fault.
     pub excuse_place: bool,
     /// Likewise for the points' time.
     pub excuse_points: bool,
+    /// Since when something has been there, seen or not.
+    pub held_since: Option<Instant>,
     /// When something was last there for the detector to see.
     pub last_on: Option<Instant>,
 }
@@ -128,6 +132,8 @@ pub struct Play {
     pub broken: u32,
     /// What was come across in the last act.
     pub seen: u32,
+    /// Everything that happened, for people, where that is asked for.
+    pub log: Option<String>,
 }
 
 impl World {
@@ -209,7 +215,7 @@ impl World {
     }
 
     /// Whether a train wholly in `at` can go on into `to`.
-    fn can_reach(&self, site: &Site, train: &Train, at: usize, to: usize) -> bool {
+    pub fn can_reach(&self, site: &Site, train: &Train, at: usize, to: usize) -> bool {
         let Some(way) = site.way(at, to) else {
             return false;
         };
@@ -308,6 +314,7 @@ impl Play {
             now: Instant(0),
             broken: 0,
             seen: 0,
+            log: None,
         };
         play.tell_everything(site);
         // T3's time is left out of the beginning: sixty seconds see every new train off the list.
@@ -375,6 +382,9 @@ impl Play {
     pub fn act(&mut self, site: &Site, act: Act, seeded: Option<Seeded>) {
         let before = self.engine.snapshot();
         self.seen = 0;
+        if let Some(log) = &mut self.log {
+            let _ = writeln!(log, "  {} {act:?}", self.now);
+        }
         let mut ticks = 1;
         match act {
             Act::Reach(train, to) => {
@@ -413,7 +423,13 @@ impl Play {
         for left in (0..ticks).rev() {
             self.pass(site, 1);
             self.watch(site);
-            if !self.engine.drain().is_empty() || left == 0 {
+            let changes = self.engine.drain();
+            if let Some(log) = &mut self.log {
+                for change in &changes {
+                    let _ = writeln!(log, "    {} {:?}", change.at, change.what);
+                }
+            }
+            if !changes.is_empty() || left == 0 {
                 self.judge(site);
             }
         }
@@ -421,12 +437,7 @@ impl Play {
 
     fn misfortune(&mut self, site: &Site, act: Act) {
         let now = self.now;
-        let lit = |feed: usize| {
-            let supplied = |spot: &usize| site.spots[*spot].feed == Some(feed);
-            let spots = (0..site.spots.len()).filter(supplied);
-            spots.filter(|spot| self.world.sees(site, *spot)).count()
-        };
-        let tells = matches!(act, Act::Trip(feed) if lit(feed) > 1);
+        let tells = matches!(act, Act::Trip(feed) if self.trip_tells(site, feed));
         let world = &mut self.world;
         world.begin(match act {
             Act::Switch(feed) => world.feeds[feed].on,
@@ -456,6 +467,26 @@ impl Play {
             Act::Mute(spot) => toggle(&mut world.eyes[spot].muted),
             _ => {}
         }
+    }
+
+    /// B10 can tell a trip now: two places or more lose their current, and nothing that was on a
+    /// moment ago stays on, fell silent or went off before.
+    fn trip_tells(&self, site: &Site, feed: usize) -> bool {
+        let lately = |spot: &usize| {
+            let on = self.world.eyes[*spot].last_on;
+            on.is_some_and(|at| self.now.since(at) <= Span::from_millis(4_500))
+        };
+        let supplied = |spot: &usize| site.spots[*spot].feed == Some(feed);
+        let lit: Vec<usize> = (0..site.spots.len())
+            .filter(supplied)
+            .filter(lately)
+            .collect();
+        let goes = |spot: &usize| {
+            self.world.sees(site, *spot)
+                && self.world.speaks(site, *spot)
+                && !self.world.eyes[*spot].ghost
+        };
+        lit.len() > 1 && lit.iter().all(goes)
     }
 
     /// Points are thrown, whatever stands on them: that is a cause of T4's alarm.

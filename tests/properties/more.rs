@@ -7,9 +7,10 @@ use taillamp::engine::change::{Change, Occupancy, What};
 use taillamp::engine::ids::{BlockId, DetectorId, NodeId};
 use taillamp::engine::input::{Input, Reading, Sample};
 use taillamp::engine::layout::{Decide, DetectorKind, Layout, Subject, Watches};
+use taillamp::engine::snapshot::Snapshot;
 use taillamp::engine::time::{Instant, Span};
 
-use super::{Step, input, layouts, steps};
+use super::{Kind, Step, input, layouts, steps};
 
 /// What every block and turnout is, and what is kept: all that a person goes by.
 fn shown(engine: &Engine) -> Vec<String> {
@@ -60,6 +61,27 @@ fn watched(layout: &Layout) -> Option<(DetectorId, BlockId)> {
                 && alone(block);
             fits.then_some((DetectorId(index as u32), block))
         })
+}
+
+/// What happened, without the numbers that places have inside.
+fn events(layout: &Layout, changes: &[Change]) -> Vec<String> {
+    let places = Engine::new(layout.clone(), Instant(0));
+    let event = |change: &Change| match &change.what {
+        What::Train {
+            train,
+            event,
+            places: held,
+            ..
+        } => {
+            let held: Vec<String> = held
+                .iter()
+                .map(|place| places.place_name(*place).to_owned())
+                .collect();
+            format!("{} {train:?} {event:?} {held:?}", change.at)
+        }
+        other => format!("{} {other:?}", change.at),
+    };
+    changes.iter().map(event).collect()
 }
 
 fn vacancies(changes: &[Change], of: BlockId) -> Vec<Instant> {
@@ -180,7 +202,7 @@ proptest! {
                 wider.blocks.push(block);
             }
             let (_, there) = play(&wider, &list);
-            prop_assert_eq!(here, there, "{}", name);
+            prop_assert_eq!(events(&layout, &here), events(&wider, &there), "{}", name);
         }
     }
 
@@ -250,9 +272,14 @@ proptest! {
             let told = whole.snapshot();
             for (before, after) in told.blocks.iter().zip(&again.snapshot().blocks) {
                 prop_assert!(after.state != Occupancy::Vacant, "{}: {}", name, after.id);
-                let stood = before.trains.is_empty() || !after.trains.is_empty();
-                prop_assert!(stood, "{}: the trains in {} are forgotten", name, before.id);
+                // A place in its release time shows a train that is known to be elsewhere.
+                prop_assert!(after.trains.iter().all(|id| before.trains.contains(id)), "{}", name);
             }
+            let held = |told: &Snapshot| -> Vec<(String, Vec<String>)> {
+                let trains = told.trains.iter();
+                trains.map(|train| (train.id.clone(), train.blocks.clone())).collect()
+            };
+            prop_assert_eq!(held(&told), held(&again.snapshot()), "{}: trains", name);
             // And silence makes it no better.
             let before = shown(&again);
             again.advance(now.plus(Span::from_secs(3_600)));
@@ -269,6 +296,9 @@ proptest! {
         cut in 0_usize..200,
     ) {
         for (name, layout) in layouts() {
+            // What is between the thresholds means what was before it, which nobody remembers.
+            let decisive = |step: &&Step| !matches!(step.what, Kind::Sample(_, 6..));
+            let steps: Vec<Step> = steps.iter().filter(decisive).cloned().collect();
             let list = inputs(&layout, &steps);
             let cut = cut.min(list.len());
             let (whole, _) = play(&layout, &list);
