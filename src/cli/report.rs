@@ -89,7 +89,10 @@ fn count(past: &Past, from_us: i64, to_us: i64) -> Result<(Tally, Option<Whole>)
         tally.begins(&before.map(|standing| standing.whole).unwrap_or_default());
         past.rows(first, after, None, &mut |found| {
             if let Ok(body) = serde_json::from_str::<Value>(&found.body) {
-                let at = ms(boot.wall_us(found.at_ms) - from_us);
+                let at = boot
+                    .wall_us(found.at_ms)
+                    .saturating_sub(from_us)
+                    .div_euclid(1_000);
                 tally.row(&found.kind, &found.id, found.difference, at, &body);
             }
             true

@@ -30,7 +30,7 @@ pub(crate) struct TableMemory {
     pub(crate) left: Option<Instant>,
     was_held: bool,
     fouled: bool,
-    moved_under: bool,
+    pub(crate) moved_under: bool,
     /// What was reported last.
     shown: (TablePosition, TableState),
 }

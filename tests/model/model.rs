@@ -34,6 +34,8 @@ pub struct Layouts {
     misfortunes: u8,
     /// The engine after each prologue.
     begun: Vec<Play>,
+    /// The promise that is wanted to be found broken: then nothing is gone on from.
+    wanted: Option<u32>,
     /// How many states may still be generated; then the rest is looked at and not gone on from.
     left: AtomicUsize,
 }
@@ -116,7 +118,12 @@ thread_local! {
 }
 
 impl Layouts {
-    pub fn new(site: Site, seeded: Option<Seeded>, misfortunes: u8, states: usize) -> Self {
+    pub fn new(
+        site: Site,
+        (seeded, wanted): (Option<Seeded>, Option<u32>),
+        misfortunes: u8,
+        states: usize,
+    ) -> Self {
         let begun = |prologue: &Vec<Act>| {
             let mut play = Play::new(&site, seeded);
             for act in prologue {
@@ -128,6 +135,7 @@ impl Layouts {
             begun: site.prologues.iter().map(begun).collect(),
             site,
             seeded,
+            wanted,
             misfortunes,
             left: AtomicUsize::new(states),
         }
@@ -140,7 +148,7 @@ impl Layouts {
 
     /// All states were looked at, none was left at the bound.
     pub fn is_exhausted(&self) -> bool {
-        self.left.load(Ordering::Relaxed) > 0
+        self.goes_on()
     }
 
     fn state(&self, play: &Play, prologue: usize, story: Option<Arc<Link>>) -> State {
@@ -183,9 +191,19 @@ impl Layouts {
 
     /// Whether every alarm returns from here, where that is tried.
     fn returns(&self, state: &State) -> bool {
-        state.broken != 0
-            || !state.print.is_multiple_of(TRIED_OF)
-            || self.again(state).returns(&self.site).is_ok()
+        let found = self.wanted.is_some() && !self.goes_on();
+        if found || state.broken != 0 || !state.print.is_multiple_of(TRIED_OF) {
+            return true;
+        }
+        let returns = self.again(state).returns(&self.site).is_ok();
+        if !returns && self.wanted == Some(RETURNS) {
+            self.left.store(0, Ordering::Relaxed);
+        }
+        returns
+    }
+
+    fn goes_on(&self) -> bool {
+        self.left.load(Ordering::Relaxed) > 0
     }
 
     /// The story of a state for people, what is told in it, and every change on the way.
@@ -250,7 +268,7 @@ impl Model for Layouts {
 
     fn actions(&self, state: &State, acts: &mut Vec<Act>) {
         // What is broken once is not gone on from.
-        if state.broken == 0 && self.left.load(Ordering::Relaxed) > 0 {
+        if state.broken == 0 && self.goes_on() {
             acts.extend(self.again(state).world.acts(&self.site, self.misfortunes));
         }
     }
@@ -266,6 +284,12 @@ impl Model for Layouts {
         let _ = self
             .left
             .fetch_update(Ordering::Relaxed, Ordering::Relaxed, less);
+        if self
+            .wanted
+            .is_some_and(|promise| play.broken >> promise & 1 == 1)
+        {
+            self.left.store(0, Ordering::Relaxed);
+        }
         Some(self.state(&play, state.prologue, Some(Arc::new(link))))
     }
 
