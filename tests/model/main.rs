@@ -38,7 +38,7 @@ fn is_long() -> bool {
 fn bound() -> Bound {
     if is_long() {
         Bound {
-            generated: 1_100_000,
+            generated: 1_300_000,
             misfortunes: 2,
             distinct: 1_000_000,
             threads: 2,
