@@ -51,9 +51,13 @@ impl Engine {
     /// Takes a sample; tells whether any stage has to run.
     pub(crate) fn take_sample(&mut self, sample: &Sample) -> (Outcome, bool) {
         let id = sample.detector;
-        let Some(detector) = self.layout.detectors.get(id.index()) else {
+        let Some(state) = self.detectors.get_mut(id.index()) else {
             return (Outcome::Implausible, false);
         };
+        if state.repeats(sample, self.now) {
+            return (Outcome::Taken, false);
+        }
+        let detector = &self.layout.detectors[id.index()];
         if sample.retained && !self.may_be_retained(id) {
             return (Outcome::OldNews, false);
         }
@@ -74,6 +78,8 @@ impl Engine {
         let waited_for = self.is_waited_for(id);
         if moved.any() {
             self.note_moved(id, moved, before);
+        } else if !waited_for {
+            self.detectors[id.index()].hold_steady(&self.layout.detectors[id.index()]);
         }
         if moved.light {
             self.look_for_ambient(id);
@@ -207,7 +213,7 @@ impl Engine {
 
     /// `disagreeing`: one detector of a place says a vehicle, and another that watches all of it
     /// and would see that vehicle says none, for too long. Which of them is wrong nobody can know.
-    fn look_for_contradiction(&mut self, id: DetectorId) {
+    pub(crate) fn look_for_contradiction(&mut self, id: DetectorId) {
         let Some(place) = self
             .track
             .watched_by(self.layout.detectors[id.index()].subject)
@@ -391,6 +397,12 @@ impl Engine {
 
     /// Time alone: confirmation, silence; tells whether anything moved.
     pub(crate) fn look_at_detector(&mut self, id: DetectorId) -> bool {
+        let wake = self.detectors[id.index()].wake(&self.layout.detectors[id.index()]);
+        if let Some(at) = wake.filter(|at| *at > self.now) {
+            // It was heard in the meantime, and nothing is due: nearly all of them.
+            self.timers.set(Subject::Detector(id), Some(at));
+            return false;
+        }
         let state = &mut self.detectors[id.index()];
         let before = (state.evidence, state.evidence_since);
         let mut moved = state.look(&self.layout.detectors[id.index()], self.now);

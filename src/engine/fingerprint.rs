@@ -24,6 +24,8 @@ impl Engine {
             detector.dropouts = 0;
             detector.late = 0;
             detector.implausible = 0;
+            // A band that was worked out already changes nothing but the time that a sample takes.
+            detector.stir();
         }
         let mut desk = of.desk.clone();
         desk.forget_measures();

@@ -113,6 +113,8 @@ pub struct Engine {
     watchers: Vec<Vec<TurnoutId>>,
     around: Vec<Vec<PlaceId>>,
 
+    /// Whose time has come; empty between two moments, kept for its room.
+    due: Vec<Subject>,
     dirty: Dirty,
     place_events: Vec<PlaceEvent>,
     due_trains: Vec<TrainId>,
@@ -216,6 +218,7 @@ impl Engine {
             feed_places: Vec::new(),
             watchers: alloc::vec![Vec::new(); places],
             around: Vec::new(),
+            due: Vec::new(),
             dirty: Dirty::new(&layout, places),
             place_events: Vec::new(),
             due_trains: Vec::new(),
@@ -315,9 +318,12 @@ impl Engine {
             }
             self.now = self.now.max(due);
             let mut needed = false;
-            for subject in self.timers.take_at(due) {
+            let mut subjects = core::mem::take(&mut self.due);
+            self.timers.take_at(due, &mut subjects);
+            for subject in subjects.drain(..) {
                 needed |= self.wake(subject);
             }
+            self.due = subjects;
             if needed {
                 self.run();
             }

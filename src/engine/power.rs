@@ -72,6 +72,9 @@ impl Engine {
         self.timers
             .set(Subject::Feed(id), wake.filter(|at| *at > now));
         self.tell_feed(id);
+        if self.feeds[id.index()].failed {
+            self.stir_detectors(id);
+        }
         if !moved {
             return;
         }
@@ -96,6 +99,15 @@ impl Engine {
                 if self.layout.feeds[other].of == Some(id) {
                     self.dirty.feeds.mark(other);
                 }
+            }
+        }
+    }
+
+    /// Every sample of a failed feed's places is waited for: it may prove the current's return.
+    fn stir_detectors(&mut self, id: FeedId) {
+        for place in &self.feed_places[id.index()] {
+            for detector in &self.places[place.index()].detectors {
+                self.detectors[detector.index()].stir();
             }
         }
     }

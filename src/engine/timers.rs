@@ -163,9 +163,8 @@ impl Timers {
         self.queue.peek().map(|Reverse(next)| *next)
     }
 
-    /// Takes out all subjects that are due at `at`, in order.
-    pub(crate) fn take_at(&mut self, at: Instant) -> Vec<Subject> {
-        let mut due = Vec::new();
+    /// Moves all subjects that are due at `at` into `due`, in order.
+    pub(crate) fn take_at(&mut self, at: Instant, due: &mut Vec<Subject>) {
         while let Some((when, subject)) = self.next() {
             if when > at {
                 break;
@@ -179,7 +178,6 @@ impl Timers {
             }
             self.drop_stale();
         }
-        due
     }
 }
 
@@ -226,6 +224,12 @@ impl Worklist {
 mod tests {
     use super::*;
 
+    fn due(timers: &mut Timers, at: u64) -> Vec<Subject> {
+        let mut due = Vec::new();
+        timers.take_at(Instant(at), &mut due);
+        due
+    }
+
     #[test]
     fn a_subject_has_one_wake_up() {
         let mut timers = Timers::default();
@@ -247,7 +251,7 @@ mod tests {
         timers.set(Subject::Place(PlaceId(2)), Some(Instant(5)));
         timers.set(Subject::Alarms, Some(Instant(6)));
         assert_eq!(
-            timers.take_at(Instant(5)),
+            due(&mut timers, 5),
             [
                 Subject::Feed(FeedId(1)),
                 Subject::Place(PlaceId(2)),
@@ -266,10 +270,10 @@ mod tests {
         timers.set(place, Some(Instant(8)));
         // Back to the moment that is still in the queue: due once.
         timers.set(place, Some(Instant(5)));
-        assert_eq!(timers.take_at(Instant(3)), [Subject::Alarms]);
-        assert_eq!(timers.take_at(Instant(5)), [place]);
+        assert_eq!(due(&mut timers, 3), [Subject::Alarms]);
+        assert_eq!(due(&mut timers, 5), [place]);
         assert_eq!(timers.next(), None);
-        assert_eq!(timers.take_at(Instant(9)), []);
+        assert_eq!(due(&mut timers, 9), []);
     }
 
     /// The queue against the plain way: every subject with its moment, the earliest searched for.
@@ -304,15 +308,15 @@ mod tests {
                 2 => {
                     let first = plain.iter().map(|(subject, at)| (*at, *subject)).min();
                     assert_eq!(timers.next(), first);
-                    if let Some((due, _)) = first {
-                        let taken = timers.take_at(due);
-                        let is_due = |(_, at): &(&Subject, &Instant)| **at == due;
+                    if let Some((moment, _)) = first {
+                        let taken = due(&mut timers, moment.0);
+                        let is_due = |(_, at): &(&Subject, &Instant)| **at == moment;
                         assert!(
                             taken
                                 .iter()
                                 .eq(plain.iter().filter(is_due).map(|(it, _)| it))
                         );
-                        plain.retain(|_, at| *at != due);
+                        plain.retain(|_, at| *at != moment);
                     }
                 }
                 _ => {

@@ -118,3 +118,101 @@ fn a_current_above_its_range_is_a_vehicle_and_below_is_nonsense() {
     let (outcome, _) = state.sample(&detector, &level(f64::NAN), at(0.3));
     assert_eq!(outcome, Outcome::Implausible);
 }
+
+/// What anybody can see of a detector.
+fn seen(state: &DetectorState, detector: &Detector) -> impl PartialEq + core::fmt::Debug {
+    (
+        (state.evidence, state.evidence_since, state.health),
+        (state.heard(), state.sampled, state.reading, state.short),
+        (state.late, state.implausible, state.dropouts),
+        state.wake(detector),
+    )
+}
+
+/// The short way of a steady detector against the long way: the same samples at the same times,
+/// levels at and around every limit, in every kind of calibration.
+#[test]
+fn the_short_way_of_a_steady_sample_ends_where_the_long_way_does() {
+    let mut seed = 7_u64;
+    let mut draw = |below: u64| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+        (seed >> 33) % below
+    };
+    let mut short_ways = 0;
+    for round in 0..400 {
+        let mut detector = current(3.0, 1.5);
+        detector.zero = [0.0, 0.3, -0.7, 1e6][draw(4) as usize];
+        detector.scale = [1.0, 0.1, -2.0][draw(3) as usize];
+        detector.short_ma = [None, Some(400.0)][draw(2) as usize];
+        detector.confirm = Span::from_millis(40 * draw(2));
+        if draw(5) == 0 {
+            detector.kind = DetectorKind::Optical;
+        }
+        let mut long = DetectorState::new(&detector, at(0.0));
+        let mut short = DetectorState::new(&detector, at(0.0));
+        let mut now = at(0.0);
+        for _ in 0..200 {
+            now = now.plus(Span::from_millis(draw(60)));
+            let limits = [
+                0.0,
+                1.5,
+                3.0,
+                400.0,
+                20_000.0,
+                -20.0,
+                f64::NAN,
+                2.0,
+                0.2,
+                0.2,
+            ];
+            let limit = limits[draw(10) as usize];
+            let sign = [1.0, -1.0][draw(2) as usize];
+            let mut wanted = detector.zero + sign * limit;
+            for _ in 0..draw(4) {
+                wanted = [f64::next_up, f64::next_down][draw(2) as usize](wanted);
+            }
+            let sample = level(wanted / detector.scale);
+            match draw(200) {
+                0 => {
+                    let (settle, online) = (Span::from_millis(30), draw(3) > 0);
+                    long.node(&detector, online, settle, now);
+                    short.node(&detector, online, settle, now);
+                }
+                1 => {
+                    let in_service = draw(3) > 0;
+                    long.service(&detector, in_service, now);
+                    short.service(&detector, in_service, now);
+                }
+                2 => {
+                    now = now.plus(Span::from_secs(11));
+                    long.look(&detector, now);
+                    short.look(&detector, now);
+                }
+                3 => {
+                    long.dropped_out(&detector, now);
+                    short.dropped_out(&detector, now);
+                }
+                _ => {
+                    long.sample(&detector, &sample, now);
+                    if short.repeats(&sample, now) {
+                        short_ways += 1;
+                    } else {
+                        let (_, moved) = short.sample(&detector, &sample, now);
+                        if !moved.any() {
+                            short.hold_steady(&detector);
+                        }
+                    }
+                }
+            }
+            assert_eq!(
+                seen(&short, &detector),
+                seen(&long, &detector),
+                "round {round}"
+            );
+        }
+    }
+    assert!(
+        short_ways > 4_000,
+        "only {short_ways} samples took the short way"
+    );
+}

@@ -305,6 +305,10 @@ impl Engine {
                 now.plus(settle)
             });
         }
+        // What current sensing says counts differently now.
+        if let Some(id) = self.places[place.index()].detectors.first() {
+            self.look_for_contradiction(*id);
+        }
     }
 
     fn tally(&self, place: PlaceId) -> Tally {
@@ -380,6 +384,11 @@ impl Engine {
         let dead = state.senses_current && state.power == Power::Dead && !dark_proves;
         let unproven = state.senses_current && state.power == Power::Unknown;
         state.awaits_fresh = tally.stale > 0;
+        if state.awaits_fresh {
+            for id in &state.detectors {
+                self.detectors[id.index()].stir();
+            }
+        }
         let finding = if tally.on.is_some() || inside {
             Finding::On
         } else if dead {
