@@ -18,17 +18,8 @@ use stateright::{Checker, HasDiscoveries, Model};
 use taillamp_model::engine::Seeded;
 
 use judge::{PROMISES, SIGHTS};
-use model::Layouts;
+use model::{Bound, Layouts};
 use site::{Site, crossover, siding, table};
-
-/// How far a run goes: states generated, known ones counted again, and misfortunes in one story.
-struct Bound {
-    generated: usize,
-    misfortunes: u8,
-    /// Distinct states that must have been looked at, unless there are no more.
-    distinct: usize,
-    threads: usize,
-}
 
 fn is_long() -> bool {
     std::env::var("TAILLAMP_MODEL").is_ok_and(|wish| wish == "long")
@@ -41,6 +32,7 @@ fn bound() -> Bound {
             generated: 1_300_000,
             misfortunes: 2,
             distinct: 1_000_000,
+            tried_of: 64,
             threads: 2,
         }
     } else {
@@ -48,6 +40,7 @@ fn bound() -> Bound {
             generated: 12_500,
             misfortunes: 2,
             distinct: 10_000,
+            tried_of: 8,
             threads: 1,
         }
     }
@@ -65,7 +58,7 @@ struct Found {
 fn explore(site: Site, seeded: Option<Seeded>, wanted: Option<u32>, bound: &Bound) -> Found {
     let began = Instant::now();
     let name = site.name;
-    let model = Layouts::new(site, (seeded, wanted), bound.misfortunes, bound.generated);
+    let model = Layouts::new(site, (seeded, wanted), *bound);
     // Every state that was generated is looked at: the bound is the model's own.
     let all = HasDiscoveries::AllOf(PROMISES.into_iter().collect());
     let builder = model.checker().threads(bound.threads).finish_when(all);
@@ -129,6 +122,7 @@ fn finds(site: Site, fault: Seeded, promise: u32) {
         generated: 40_000,
         misfortunes: 1,
         distinct: 0,
+        tried_of: 8,
         threads: 1,
     };
     let found = explore(site, Some(fault), Some(promise), &bound);

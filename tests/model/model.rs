@@ -9,7 +9,7 @@ use std::cell::RefCell;
 use std::fmt::{self, Write};
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use stateright::{Model, Property};
 use taillamp_model::engine::Seeded;
@@ -23,19 +23,31 @@ use crate::world::{Act, Play};
 /// (T3) has noted when it is due.
 const HORIZON: Span = Span::from_secs(20);
 
-/// Whether every alarm returns is tried out from one state of so many.
-const TRIED_OF: u64 = 8;
+/// How far a run goes.
+#[derive(Clone, Copy, Debug)]
+pub struct Bound {
+    /// States generated, those that were known counted again.
+    pub generated: usize,
+    /// Misfortunes in one story.
+    pub misfortunes: u8,
+    /// Distinct states that must have been looked at, unless there are no more.
+    pub distinct: usize,
+    /// Whether every alarm returns is tried out from one state of so many.
+    pub tried_of: u64,
+    pub threads: usize,
+}
 
 /// The model.
 pub struct Layouts {
     site: Site,
     seeded: Option<Seeded>,
-    /// In one story.
-    misfortunes: u8,
+    bound: Bound,
     /// The engine after each prologue.
     begun: Vec<Play>,
     /// The promise that is wanted to be found broken: then nothing is gone on from.
     wanted: Option<u32>,
+    /// The search is over: what is gone through again is told.
+    telling: AtomicBool,
     /// How many states may still be generated; then the rest is looked at and not gone on from.
     left: AtomicUsize,
 }
@@ -118,12 +130,7 @@ thread_local! {
 }
 
 impl Layouts {
-    pub fn new(
-        site: Site,
-        (seeded, wanted): (Option<Seeded>, Option<u32>),
-        misfortunes: u8,
-        states: usize,
-    ) -> Self {
+    pub fn new(site: Site, (seeded, wanted): (Option<Seeded>, Option<u32>), bound: Bound) -> Self {
         let begun = |prologue: &Vec<Act>| {
             let mut play = Play::new(&site, seeded);
             for act in prologue {
@@ -136,14 +143,15 @@ impl Layouts {
             site,
             seeded,
             wanted,
-            misfortunes,
-            left: AtomicUsize::new(states),
+            telling: AtomicBool::new(false),
+            left: AtomicUsize::new(bound.generated),
+            bound,
         }
     }
 
     /// Lets paths be told again after the search has come to its bound.
     pub fn allow(&self) {
-        self.left.store(usize::MAX, Ordering::Relaxed);
+        self.telling.store(true, Ordering::Relaxed);
     }
 
     /// All states were looked at, none was left at the bound.
@@ -192,7 +200,7 @@ impl Layouts {
     /// Whether every alarm returns from here, where that is tried.
     fn returns(&self, state: &State) -> bool {
         let found = self.wanted.is_some() && !self.goes_on();
-        if found || state.broken != 0 || !state.print.is_multiple_of(TRIED_OF) {
+        if found || state.broken != 0 || !state.print.is_multiple_of(self.bound.tried_of) {
             return true;
         }
         let returns = self.again(state).returns(&self.site).is_ok();
@@ -203,7 +211,7 @@ impl Layouts {
     }
 
     fn goes_on(&self) -> bool {
-        self.left.load(Ordering::Relaxed) > 0
+        self.left.load(Ordering::Relaxed) > 0 || self.telling.load(Ordering::Relaxed)
     }
 
     /// The story of a state for people, what is told in it, and every change on the way.
@@ -269,7 +277,11 @@ impl Model for Layouts {
     fn actions(&self, state: &State, acts: &mut Vec<Act>) {
         // What is broken once is not gone on from.
         if state.broken == 0 && self.goes_on() {
-            acts.extend(self.again(state).world.acts(&self.site, self.misfortunes));
+            acts.extend(
+                self.again(state)
+                    .world
+                    .acts(&self.site, self.bound.misfortunes),
+            );
         }
     }
 
