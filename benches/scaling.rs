@@ -21,8 +21,10 @@ fn ring(blocks: usize) -> Option<Layout> {
         let after = n % blocks + 1;
         let _ = write!(
             text,
-            "[[block]]\nid = \"b{n}\"\nlength_mm = 1000\n[[join]]\nends = [\"b{n}.b\", \"b{after}.a\"]\n\
-             [[detector]]\nid = \"d{n}\"\nkind = \"current\"\nblock = \"b{n}\"\non = 3.0\noff = 1.5\n"
+            "[[block]]\nid = \"b{n}\"\nlength_mm = 1000\n\
+             [[join]]\nends = [\"b{n}.b\", \"b{after}.a\"]\n\
+             [[detector]]\nid = \"d{n}\"\nkind = \"current\"\nblock = \"b{n}\"\n\
+             on = 3.0\noff = 1.5\n"
         );
     }
     let (plan, findings) = plan::load(&text, "ring.toml");

@@ -1,9 +1,10 @@
 //! Everything that what the engine does next depends on, as text: what a model checker tells states
 //! apart by.
 //!
-//! Left out: the layout, which does not change; numbers that are only counted for people; the number
-//! that the next train will get; the queue of wake-ups beside what is noted for each subject. Whoever reads it sees to it that moments,
-//! written `Instant(n)`, become distances from the present.
+//! Left out: the layout, which does not change; numbers that are only counted for people; the
+//! number that the next train will get; the queue of wake-ups beside what is noted for each
+//! subject. Whoever reads it sees to it that moments, written `Instant(n)`, become distances from
+//! the present.
 
 use core::fmt::{self, Write};
 

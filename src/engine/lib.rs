@@ -198,16 +198,8 @@ impl Engine {
             turnouts: (0..layout.turnouts.len())
                 .map(|index| TurnoutState::new(track.turnout(TurnoutId(index as u32)), at))
                 .collect(),
-            crossovers: layout
-                .crossovers
-                .iter()
-                .map(|_| CrossoverState::default())
-                .collect(),
-            tables: layout
-                .tables
-                .iter()
-                .map(|_| TableMemory::default())
-                .collect(),
+            crossovers: alloc::vec![CrossoverState::default(); layout.crossovers.len()],
+            tables: alloc::vec![TableMemory::default(); layout.tables.len()],
             trains: BTreeMap::new(),
             next_train: 0,
             desk: Desk::new(at),

@@ -1,7 +1,7 @@
 //! Faults that can be put into the engine, so that a test can see the model checker find them.
 //!
-//! Only with the feature `model`, which no program is built with: elsewhere the question is answered
-//! `false` at compile time, and nothing of it is left.
+//! Only with the feature `model`, which no program is built with: elsewhere the question is
+//! answered `false` at compile time, and nothing of it is left.
 
 use crate::Engine;
 

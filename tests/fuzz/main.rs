@@ -1,4 +1,5 @@
-//! The fuzzing targets over the corpus that is kept, every day; `tests/long --fuzz` goes on from it.
+//! The fuzzing targets over the corpus that is kept, every day; `tests/long --fuzz` goes on from
+//! it.
 
 mod asked;
 mod past;

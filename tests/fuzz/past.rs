@@ -1,5 +1,5 @@
-//! A journal that was written to by somebody else, or damaged: whoever reads it gets an answer or an
-//! error, never a panic.
+//! A journal that was written to by somebody else, or damaged: whoever reads it gets an answer or
+//! an error, never a panic.
 //!
 //! As with the other targets the function is the body of a fuzzing target and, in
 //! `tests/fuzz/main.rs`, an ordinary test over the kept corpus.

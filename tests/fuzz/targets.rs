@@ -1,7 +1,7 @@
 //! What is tried out with any bytes: every reader of something that comes from outside.
 //!
-//! Each function is the body of a fuzzing target and, in `tests/fuzz/main.rs`, an ordinary test over
-//! the kept corpus. None of them may panic; what else must hold is said beside each.
+//! Each function is the body of a fuzzing target and, in `tests/fuzz/main.rs`, an ordinary test
+//! over the kept corpus. None of them may panic; what else must hold is said beside each.
 #![allow(dead_code, reason = "each target uses one of these")]
 
 use std::sync::OnceLock;

@@ -1,8 +1,9 @@
 //! What must hold in every state, said of the truth and of what the engine tells.
 //!
-//! The promises are those of behaviour.md's rules, not their code: nothing here knows how the engine
-//! decides. What cannot be promised is named in [`Play::watch`]: a detector that loses a vehicle for
-//! longer than the time that the plan gives it, or that does not speak and was not missed yet.
+//! The promises are those of behaviour.md's rules, not their code: nothing here knows how the
+//! engine decides. What cannot be promised is named in [`Play::watch`]: a detector that loses a
+//! vehicle for longer than the time that the plan gives it, or that does not speak and was not
+//! missed yet.
 
 use taillamp_model::engine::alarm::kinds::AlarmKind;
 use taillamp_model::engine::change::{Clearance, Kept, Occupancy, TableState};
@@ -281,7 +282,8 @@ impl Play {
         }
     }
 
-    /// Whether every alarm returns once everything is put right, and what is told is then the truth.
+    /// Whether every alarm returns once everything is put right, and what is told is then the
+    /// truth.
     ///
     /// # Errors
     /// What does not.
@@ -304,7 +306,8 @@ impl Play {
         play.is_at_rest(site)
     }
 
-    /// The operator says where nothing stands that is not known to be empty, and resets what latches.
+    /// The operator says where nothing stands that is not known to be empty, and resets what
+    /// latches.
     fn say_what_is_so(&mut self, site: &Site) {
         let told = self.engine.snapshot();
         for spot in 0..site.spots.len() {
@@ -323,8 +326,8 @@ impl Play {
         }
     }
 
-    /// Every misfortune ends, trains run into blocks, points with nobody on them are set normal, and
-    /// the table to its first stop.
+    /// Every misfortune ends, trains run into blocks, points with nobody on them are set normal,
+    /// and the table to its first stop.
     fn put_right(&mut self, site: &Site) {
         for eye in &mut self.world.eyes {
             eye.dropped = None;

@@ -1,8 +1,9 @@
 //! Every state that the engine can come to on a small layout, within bounds, looked at.
 //!
 //! The engine is the real one. What is explored is `world`: trains that go anywhere they can, and
-//! everything that goes wrong, at any moment; what `stateright` searches is in `model`, what must hold
-//! in `judge`. With the feature `model` a fault can be put into the engine, and has to be found.
+//! everything that goes wrong, at any moment; what `stateright` searches is in `model`, what must
+//! hold in `judge`. With the feature `model` a fault can be put into the engine, and has to be
+//! found.
 //!
 //! Every day a slice is explored; `TAILLAMP_MODEL=long` (tests/long) goes on to a million states.
 
@@ -54,7 +55,8 @@ struct Found {
     exhausted: bool,
 }
 
-/// Explores and prints how far it came; ends early with the promise that is wanted to be found broken.
+/// Explores and prints how far it came; ends early with the promise that is wanted to be found
+/// broken.
 fn explore(site: Site, seeded: Option<Seeded>, wanted: Option<u32>, bound: &Bound) -> Found {
     let began = Instant::now();
     let name = site.name;

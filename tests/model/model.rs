@@ -1,9 +1,9 @@
 //! The model that `stateright` searches: states, what can happen in each, and the promises.
 //!
-//! A state is what the engine's fingerprint says, times taken as distances from the present, and the
-//! truth. Distances into the past are told apart up to [`HORIZON`]; what is waited for, always.
-//! The search is breadth first, so that the story of what it finds is among the shortest. An engine is
-//! not kept with each state: it is made again from the story that led there.
+//! A state is what the engine's fingerprint says, times taken as distances from the present, and
+//! the truth. Distances into the past are told apart up to [`HORIZON`]; what is waited for, always.
+//! The search is breadth first, so that the story of what it finds is among the shortest. An engine
+//! is not kept with each state: it is made again from the story that led there.
 
 use std::cell::RefCell;
 use std::fmt::{self, Write};
@@ -19,8 +19,8 @@ use crate::judge::{PROMISES, RETURNS, SIGHTS};
 use crate::site::Site;
 use crate::world::{Act, Play};
 
-/// The longest that a rule looks back here is T2's `clear_s` and `restore_s`, 15 s; what takes longer
-/// (T3) has noted when it is due.
+/// The longest that a rule looks back here is T2's `clear_s` and `restore_s`, 15 s; what takes
+/// longer (T3) has noted when it is due.
 const HORIZON: Span = Span::from_secs(20);
 
 /// How far a run goes.

@@ -1,3 +1,4 @@
+//! The fuzzing target `journal`; what is tried is in the file that it takes in.
 #![no_main]
 #[path = "../past.rs"]
 mod past;

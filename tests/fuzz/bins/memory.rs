@@ -1,3 +1,4 @@
+//! The fuzzing target `memory`; what is tried is in the file that it takes in.
 #![no_main]
 #[path = "../targets.rs"]
 mod targets;

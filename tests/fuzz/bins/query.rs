@@ -1,3 +1,4 @@
+//! The fuzzing target `query`; what is tried is in the file that it takes in.
 #![no_main]
 #[path = "../asked.rs"]
 mod asked;
