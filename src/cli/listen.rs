@@ -64,7 +64,7 @@ async fn hear(mut ear: Ear, plan: &Plan, seconds: Option<f64>) -> Unknown {
     let own = ["state/", "alarm/", "do/", "say", "status"];
     let own = own.map(|topic| format!("{}/{topic}", plan.topic_prefix));
     let knows = |topic: &str| {
-        !table.bindings(topic).is_empty() || own.iter().any(|own| topic.starts_with(own.as_str()))
+        !table.listeners(topic).is_empty() || own.iter().any(|own| topic.starts_with(own.as_str()))
     };
     let mut unknown = Unknown::new();
     let end = ear::until(seconds);

@@ -298,7 +298,7 @@ impl<'a> Walking<'a> {
                     &mut self.inputs,
                 );
                 if let Err(why) = read
-                    && !self.table.bindings(&topic).is_empty()
+                    && !self.table.listeners(&topic).is_empty()
                 {
                     let topic: String = topic.chars().filter(|c| !c.is_control()).collect();
                     say(&format!("  {topic}: not understood: {why}"));

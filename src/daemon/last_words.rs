@@ -10,7 +10,7 @@ use std::collections::HashMap;
 use bytes::Bytes;
 
 use crate::engine::layout::Layout;
-use crate::plan::{Binding, Bound};
+use crate::plan::{Bound, Listener};
 use crate::wire::topics::TopicTable;
 
 /// The last payload of each such topic; bounded by the topics of the plan.
@@ -28,7 +28,7 @@ impl LastWords {
         topic: &str,
         payload: &Bytes,
     ) {
-        if rank(table.bindings(topic), layout).is_none() {
+        if rank(table.listeners(topic), layout).is_none() {
             return;
         }
         if payload.is_empty() {
@@ -44,13 +44,13 @@ impl LastWords {
     /// devices, feeds, positions, detectors. The rest is forgotten.
     pub(super) fn again(&mut self, table: &TopicTable, layout: &Layout) -> Vec<(String, Bytes)> {
         self.by_topic
-            .retain(|topic, _| rank(table.bindings(topic), layout).is_some());
+            .retain(|topic, _| rank(table.listeners(topic), layout).is_some());
         let mut words: Vec<(Option<u8>, String, Bytes)> = self
             .by_topic
             .iter()
             .map(|(topic, payload)| {
                 (
-                    rank(table.bindings(topic), layout),
+                    rank(table.listeners(topic), layout),
                     topic.clone(),
                     payload.clone(),
                 )
@@ -66,9 +66,9 @@ impl LastWords {
 
 /// Where in the order a topic stands; `None` for one whose next message comes by itself. What was
 /// asked is not asked again: the answer to it is a position.
-fn rank(bindings: &[Binding], layout: &Layout) -> Option<u8> {
-    let one = |binding: &Binding| match &binding.subject {
-        Bound::Node { .. } => Some(0),
+fn rank(listeners: &[Listener], layout: &Layout) -> Option<u8> {
+    let one = |listener: &Listener| match &listener.subject {
+        Bound::Node(_) => Some(0),
         Bound::Feed(_) => Some(1),
         Bound::Position(_) | Bound::TablePosition(_) => Some(2),
         Bound::Detector(detector) => {
@@ -77,7 +77,7 @@ fn rank(bindings: &[Binding], layout: &Layout) -> Option<u8> {
         }
         Bound::Asked(_) | Bound::TableAsked(_) => None,
     };
-    bindings.iter().filter_map(one).min()
+    listeners.iter().filter_map(one).min()
 }
 
 #[cfg(test)]

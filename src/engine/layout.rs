@@ -356,8 +356,22 @@ pub enum Via {
 }
 
 /// What turns the world into samples.
+///
+/// What every sample needs stands first and together: with ten thousand detectors it is the
+/// fetching of lines of memory that takes the time.
 #[derive(Clone, Debug, PartialEq)]
+#[repr(C, align(64))]
 pub struct Detector {
+    /// The unit of its readings, as the plan writes it (`mA`, `%`, `/`, `lx`); empty for booleans.
+    pub unit: &'static str,
+    /// Raw counts to `unit`.
+    pub scale: f64,
+    /// How samples become evidence.
+    pub decide: Decide,
+    /// Subtracted before deciding (current), in `unit`.
+    pub zero: f64,
+    /// Plausible readings, in `unit`.
+    pub range: (f64, f64),
     /// The written id.
     pub id: String,
     /// Shown to people.
@@ -368,18 +382,8 @@ pub struct Detector {
     pub subject: Subject,
     /// Whether its `off` speaks for the whole place.
     pub watches: Watches,
-    /// The unit of its readings, as the plan writes it (`mA`, `%`, `/`, `lx`); empty for booleans.
-    pub unit: String,
-    /// How samples become evidence.
-    pub decide: Decide,
-    /// Subtracted before deciding (current), in `unit`.
-    pub zero: f64,
-    /// Raw counts to `unit`.
-    pub scale: f64,
     /// The sign of a current tells the direction.
     pub signed: bool,
-    /// Plausible readings, in `unit`.
-    pub range: (f64, f64),
     /// Alarm `short` above this, mA.
     pub short_ma: Option<f64>,
     /// `confirm_ms`.

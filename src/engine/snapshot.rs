@@ -130,7 +130,7 @@ pub struct DetectorView {
     /// Its last reading, in `unit`.
     pub reading: Option<f64>,
     /// The unit of the reading.
-    pub unit: String,
+    pub unit: &'static str,
     /// When it was last heard.
     pub heard: Option<Instant>,
     /// Since when the evidence is what it is.

@@ -190,7 +190,7 @@ impl Engine {
             evidence: state.evidence,
             health: state.health,
             reading: state.reading,
-            unit: detector.unit.clone(),
+            unit: detector.unit,
             heard: state.heard(),
             since: state.evidence_since,
             dropouts: state.dropouts,

@@ -78,12 +78,20 @@ impl Default for Wheelsets {
 pub struct Binding {
     /// The whole topic, prefix included.
     pub topic: String,
-    /// What it speaks about.
+    /// Who listens to it.
+    pub listener: Listener,
+}
+
+/// What hears a topic, and how. Kept small: each message looks at one of as many as there are
+/// detectors, and what is seldom needed is behind a pointer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Listener {
+    /// What the topic speaks about.
     pub subject: Bound,
     /// How its payload is read.
     pub format: Format,
     /// Which record of a pack: the resolved name or its end.
-    pub record: Option<String>,
+    pub record: Option<Box<str>>,
 }
 
 /// What a topic speaks about.
@@ -101,16 +109,24 @@ pub enum Bound {
     TableAsked(TableId),
     /// A feed's switch or voltage.
     Feed(FeedId),
-    /// A device's coming and going; the payloads that say so.
-    Node {
-        /// Which.
-        node: NodeId,
-        /// The payload of its coming.
-        online: String,
-        /// The payload of its going.
-        offline: String,
-    },
+    /// A device's coming and going.
+    Node(Box<NodeWords>),
 }
+
+/// The payloads that tell of a device's coming and going.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NodeWords {
+    /// Whose.
+    pub node: NodeId,
+    /// The payload of its coming.
+    pub online: String,
+    /// The payload of its going.
+    pub offline: String,
+}
+
+/// A board's own words: each of ours, and the words that mean it (`on`, `off`; `normal`, `reverse`,
+/// `moving`; a stop's name, `between`).
+pub type Words = Box<[(String, Vec<String>)]>;
 
 /// How a payload is read.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -120,11 +136,10 @@ pub enum Format {
     SenMl,
     /// A plain number.
     Number,
-    /// A board's own words: each of ours, and the words that mean it (`on`, `off`; `normal`,
-    /// `reverse`, `moving`; a stop's name, `between`).
-    Words(Vec<(String, Vec<String>)>),
+    /// A board's own words.
+    Words(Words),
     /// A value inside a JSON document (RFC 6901); a string there is looked up in the words, if any.
-    Pointer(String, Vec<(String, Vec<String>)>),
+    Pointer(Box<(String, Words)>),
 }
 
 /// `[mqtt]`.

@@ -272,7 +272,7 @@ fn detector<'a>(layout: &'a Layout, item: &'a Detector) -> DetectorShape<'a> {
         subject,
         on: rounded(on, 4),
         off: rounded(off, 4),
-        unit: Some(item.unit.as_str()).filter(|unit| !unit.is_empty()),
+        unit: Some(item.unit).filter(|unit| !unit.is_empty()),
         node: item.node.map(|node| layout.nodes[node.index()].id.as_str()),
     }
 }

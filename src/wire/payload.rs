@@ -18,7 +18,7 @@ use crate::engine::ids::TableId;
 use crate::engine::input::{Input, Position, Reading, Sample, TablePosition};
 use crate::engine::layout::{Decide, Detector, DetectorKind, Layout};
 use crate::engine::time::Span;
-use crate::plan::{Binding, Bound, Format};
+use crate::plan::{Bound, Format, Listener};
 
 /// Why a message gave nothing.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -46,8 +46,8 @@ pub fn decode(
     retained: bool,
     out: &mut Vec<Input>,
 ) -> Result<(), Refusal> {
-    let bindings = table.bindings(topic);
-    if bindings.is_empty() {
+    let listeners = table.listeners(topic);
+    if listeners.is_empty() {
         return Err(Refusal::UnknownTopic);
     }
     if payload.is_empty() {
@@ -59,7 +59,7 @@ pub fn decode(
         ));
     }
     let mut problem = None;
-    if bindings.iter().any(is_pack) {
+    if listeners.iter().any(is_pack) {
         let one;
         let several;
         let records: &[Record<'_>] = if let Some(record) = short_pack::scan(payload) {
@@ -70,24 +70,24 @@ pub fn decode(
                 senml::resolve(payload).map_err(|error| Refusal::Malformed(error.to_string()))?;
             &several
         };
-        problem = decode_pack(bindings, layout, records, retained, out).err();
+        problem = decode_pack(listeners, layout, records, retained, out).err();
     }
-    for binding in bindings.iter().filter(|binding| !is_pack(binding)) {
-        let result = decode_plain(binding, layout, payload, retained, out);
+    for listener in listeners.iter().filter(|listener| !is_pack(listener)) {
+        let result = decode_plain(listener, layout, payload, retained, out);
         problem = problem.or(result.err());
     }
     problem.map_or(Ok(()), |message| Err(Refusal::Malformed(message)))
 }
 
 /// A node's coming and going is plain text whatever its format says.
-fn is_pack(binding: &Binding) -> bool {
-    matches!(binding.format, Format::SenMl) && !matches!(binding.subject, Bound::Node { .. })
+fn is_pack(listener: &Listener) -> bool {
+    matches!(listener.format, Format::SenMl) && !matches!(listener.subject, Bound::Node(_))
 }
 
 /// Hands the records of a pack to those who listen. A pack that holds some of the records that
 /// are listened for is a good one; one that holds none of them is not.
 fn decode_pack(
-    bindings: &[Binding],
+    listeners: &[Listener],
     layout: &Layout,
     records: &[Record<'_>],
     retained: bool,
@@ -95,20 +95,20 @@ fn decode_pack(
 ) -> Result<(), String> {
     let mut problem = None;
     let mut listened = false;
-    for binding in bindings.iter().filter(|binding| is_pack(binding)) {
-        let chosen = Chosen::new(records, binding.record.as_deref());
-        if binding.record.is_some() && chosen.records().next().is_none() {
+    for listener in listeners.iter().filter(|listener| is_pack(listener)) {
+        let chosen = Chosen::new(records, listener.record.as_deref());
+        if listener.record.is_some() && chosen.records().next().is_none() {
             continue;
         }
         listened = true;
         let before = out.len();
-        let result = take_records(&binding.subject, layout, &chosen, retained, out);
+        let result = take_records(&listener.subject, layout, &chosen, retained, out);
         if problem.is_none() {
             problem = match result {
                 Err(message) => Some(message),
                 Ok(()) if out.len() == before => Some(format!(
                     "no record fits; send {}",
-                    wanted(&binding.subject, layout)
+                    wanted(&listener.subject, layout)
                 )),
                 Ok(()) => None,
             };
@@ -197,7 +197,7 @@ fn take_records(
             }
         }
         // A node's words are plain text and never come here.
-        Bound::Node { .. } => {}
+        Bound::Node(_) => {}
     }
     Ok(())
 }
@@ -227,7 +227,7 @@ fn level(detector: &Detector, quantity: Quantity, unit: &str) -> Option<f64> {
     if unit.is_empty() && !detector.unit.is_empty() {
         return None;
     }
-    units::convert(quantity, unit, &detector.unit)
+    units::convert(quantity, unit, detector.unit)
 }
 
 /// A position's word as an input.
@@ -256,7 +256,7 @@ pub(super) fn position(subject: &Bound, layout: &Layout, word: &str) -> Result<I
         Bound::Asked(turnout) => Ok(Input::Asked(*turnout, points()?)),
         Bound::TablePosition(table) => Ok(Input::TablePosition(*table, stop(*table)?)),
         Bound::TableAsked(table) => Ok(Input::TableAsked(*table, stop(*table)?)),
-        Bound::Detector(_) | Bound::Feed(_) | Bound::Node { .. } => Err(unknown()),
+        Bound::Detector(_) | Bound::Feed(_) | Bound::Node(_) => Err(unknown()),
     }
 }
 
@@ -266,7 +266,7 @@ pub(super) fn wanted(subject: &Bound, layout: &Layout) -> String {
         Bound::Detector(id) => {
             let detector = &layout.detectors[id.index()];
             let id = &detector.id;
-            match (detector.decide, detector.kind, detector.unit.as_str()) {
+            match (detector.decide, detector.kind, detector.unit) {
                 (Decide::Boolean, _, _) => format!("{{\"n\":\"contact\",\"vb\":true}} for `{id}`"),
                 (_, _, "") => format!("a number for `{id}`"),
                 (_, DetectorKind::Current, _) => {
@@ -293,8 +293,6 @@ pub(super) fn wanted(subject: &Bound, layout: &Layout) -> String {
                  for `{id}`"
             )
         }
-        Bound::Node {
-            online, offline, ..
-        } => format!("`{online}` or `{offline}`"),
+        Bound::Node(words) => format!("`{}` or `{}`", words.online, words.offline),
     }
 }

@@ -1,6 +1,6 @@
 //! Payloads other than SenML: a plain number, a board's own words, a value inside a JSON document.
 //!
-//! Inputs: a payload, one binding and the layout. Outputs: at most one engine input, or what is
+//! Inputs: a payload, one listener and the layout. Outputs: at most one engine input, or what is
 //! wrong with the payload. It does not know topics.
 
 use serde_json::Value;
@@ -8,7 +8,7 @@ use serde_json::Value;
 use super::payload::{position, wanted};
 use crate::engine::input::{Input, Reading, Sample};
 use crate::engine::layout::{Decide, Layout};
-use crate::plan::{Binding, Bound, Format};
+use crate::plan::{Bound, Format, Listener};
 
 /// Each of our words, and a board's words that mean it.
 type Words = [(String, Vec<String>)];
@@ -25,7 +25,7 @@ enum Scalar<'a> {
 /// # Errors
 /// What is wrong with it, and what would be right.
 pub(super) fn decode_plain(
-    binding: &Binding,
+    listener: &Listener,
     layout: &Layout,
     payload: &[u8],
     retained: bool,
@@ -34,42 +34,38 @@ pub(super) fn decode_plain(
     let text = std::str::from_utf8(payload)
         .map_err(|_| "not UTF-8 text".to_owned())?
         .trim_matches(|c: char| c.is_ascii_whitespace() || c == '\0');
-    if let Bound::Node {
-        node,
-        online,
-        offline,
-    } = &binding.subject
-    {
+    if let Bound::Node(words) = &listener.subject {
         out.push(match text {
-            word if word == online => Input::Node(*node, true),
-            word if word == offline => Input::Node(*node, false),
-            word => return Err(not_known(word, &binding.subject, layout)),
+            word if word == words.online => Input::Node(words.node, true),
+            word if word == words.offline => Input::Node(words.node, false),
+            word => return Err(not_known(word, &listener.subject, layout)),
         });
         return Ok(());
     }
-    let input = match &binding.format {
+    let input = match &listener.format {
         Format::Number => {
             let number = text
                 .parse()
                 .map_err(|_| format!("`{}` is no number", short(text)))?;
-            input(&binding.subject, layout, &Scalar::Number(number), retained)?
+            input(&listener.subject, layout, &Scalar::Number(number), retained)?
         }
         Format::Words(words) => input(
-            &binding.subject,
+            &listener.subject,
             layout,
             &Scalar::Word(our_word(words, text)),
             retained,
         )?,
-        Format::Pointer(pointer, words) => {
+        Format::Pointer(pointed) => {
+            let (pointer, words) = pointed.as_ref();
             let document: Value =
                 serde_json::from_str(text).map_err(|error| format!("not JSON: {error}"))?;
             let value = document
                 .pointer(pointer)
                 .ok_or_else(|| format!("nothing at `{pointer}` (RFC 6901) in the payload"))?;
-            at_pointer(&binding.subject, layout, value, words, retained)?
+            at_pointer(&listener.subject, layout, value, words, retained)?
         }
-        // Packs are read before; a plan's resolver gives a node no other binding.
-        Format::SenMl => return Err(format!("send {}", wanted(&binding.subject, layout))),
+        // Packs are read before; a plan's resolver gives a node no other listener.
+        Format::SenMl => return Err(format!("send {}", wanted(&listener.subject, layout))),
     };
     out.push(input);
     Ok(())
@@ -171,7 +167,7 @@ fn input(
                 Scalar::Number(_) | Scalar::Boolean(_) => Err(unfit()),
             }
         }
-        Bound::Node { .. } => Err(unfit()),
+        Bound::Node(_) => Err(unfit()),
     }
 }
 

@@ -95,8 +95,10 @@ impl LineReader {
         if line.is_empty() {
             return Ok(None);
         }
-        let shape = |error: serde_json::Error| BadLine::Shape(error.to_string());
-        let written: Written<'a> = serde_json::from_slice(line).map_err(shape)?;
+        // Looked at once for being text; what is cut out of a text needs no second look.
+        let text = std::str::from_utf8(line).map_err(|error| BadLine::Shape(error.to_string()))?;
+        let written: Written<'a> =
+            serde_json::from_str(text).map_err(|error| BadLine::Shape(error.to_string()))?;
         if !(0.0..=SECONDS_MAX).contains(&written.t) {
             return Err(BadLine::Time(written.t));
         }
@@ -120,7 +122,8 @@ impl LineReader {
 #[derive(Deserialize)]
 struct Written<'a> {
     t: f64,
-    topic: Option<String>,
+    #[serde(borrow, default, deserialize_with = "borrowed")]
+    topic: Option<Cow<'a, str>>,
     #[serde(borrow, default, deserialize_with = "present")]
     payload: Option<&'a RawValue>,
     #[serde(default)]
@@ -146,7 +149,7 @@ impl<'a> Written<'a> {
                 let payload = payload_bytes(payload)?;
                 let retained = self.retained;
                 Ok(Event::Message {
-                    topic: Cow::Owned(topic),
+                    topic,
                     payload,
                     retained,
                 })
@@ -166,6 +169,14 @@ impl<'a> Written<'a> {
             },
         }
     }
+}
+
+/// Text without escapes is not copied, which an `Option<Cow<str>>` alone would be.
+fn borrowed<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Cow<'de, str>>, D::Error> {
+    #[derive(Deserialize)]
+    struct Text<'a>(#[serde(borrow)] Cow<'a, str>);
+    let text: Option<Text<'de>> = Deserialize::deserialize(deserializer)?;
+    Ok(text.map(|Text(text)| text))
 }
 
 /// A payload of `null` is there all the same.
@@ -271,7 +282,7 @@ pub fn next_line(reader: &mut impl BufRead, line: &mut Vec<u8>) -> io::Result<Fo
             break;
         }
         found = true;
-        let end = buffer.iter().position(|byte| *byte == b'\n');
+        let end = memchr::memchr(b'\n', buffer);
         let part = &buffer[..end.unwrap_or(buffer.len())];
         too_long |= line.len() + part.len() > LINE_BYTES_MAX;
         if !too_long {

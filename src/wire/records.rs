@@ -230,7 +230,7 @@ pub(super) fn detector<'a>(
         evidence: view.evidence.word(),
         health: view.health.word(),
         reading: rounded(view.reading, 4),
-        unit: Some(view.unit.as_str()).filter(|unit| !unit.is_empty()),
+        unit: Some(view.unit).filter(|unit| !unit.is_empty()),
         since: label.stamp(view.since),
         heard: view.heard.map(|at| label.stamp(at)),
         dropouts: view.dropouts,

@@ -43,10 +43,13 @@ impl Rights {
         let mut topics: BTreeMap<String, Speakers> = BTreeMap::new();
         for binding in &plan.bindings {
             let speakers = topics.entry(binding.topic.clone()).or_default();
-            let node =
-                carrier(layout, &binding.subject).and_then(|id| layout.nodes.get(id.index()));
+            let node = carrier(layout, &binding.listener.subject)
+                .and_then(|id| layout.nodes.get(id.index()));
             speakers.nodes.extend(node.map(|node| node.id.clone()));
-            speakers.asked |= matches!(binding.subject, Bound::Asked(_) | Bound::TableAsked(_));
+            speakers.asked |= matches!(
+                binding.listener.subject,
+                Bound::Asked(_) | Bound::TableAsked(_)
+            );
         }
         Self {
             prefix: plan.topic_prefix.clone(),
@@ -143,7 +146,7 @@ fn carrier(layout: &Layout, subject: &Bound) -> Option<NodeId> {
         Bound::Position(id) | Bound::Asked(id) => layout.turnouts.get(id.index())?.node,
         Bound::TablePosition(id) | Bound::TableAsked(id) => layout.tables.get(id.index())?.node,
         Bound::Feed(id) => layout.feeds.get(id.index())?.node,
-        Bound::Node { node, .. } => Some(*node),
+        Bound::Node(words) => Some(words.node),
     }
 }
 

@@ -46,7 +46,7 @@ fn topics(plan: &Plan, wanted: &Bound) -> Vec<String> {
     let found = plan
         .bindings
         .iter()
-        .filter(|binding| binding.subject == *wanted);
+        .filter(|binding| binding.listener.subject == *wanted);
     found.map(|binding| binding.topic.clone()).collect()
 }
 
@@ -117,7 +117,7 @@ fn the_first_plan_has_the_contracts_defaults() {
     assert_eq!(w1.position_confirm, Span::from_millis(150));
     let east = &layout.detectors[detector(layout, "d-east").index()];
     assert_eq!(east.decide, Decide::Threshold { on: 3.0, off: 1.5 });
-    assert_eq!((east.watches, east.unit.as_str()), (Watches::Whole, "mA"));
+    assert_eq!((east.watches, east.unit), (Watches::Whole, "mA"));
     assert_eq!(east.range, (-20.0, 20_000.0));
     assert_eq!(
         (east.max_silence, east.max_silence_given),
@@ -409,12 +409,12 @@ fn boards_speak_in_their_own_ways() {
         let found = plan
             .bindings
             .iter()
-            .find(|binding| binding.subject == bound);
+            .find(|binding| binding.listener.subject == bound);
         found.unwrap_or_else(|| panic!("{id} has no topic"))
     };
-    assert_eq!(binding("d-1").record.as_deref(), Some("ch1"));
+    assert_eq!(binding("d-1").listener.record.as_deref(), Some("ch1"));
     assert_eq!(binding("d-1").topic, binding("d-2").topic);
-    assert_eq!(binding("d-3").format, Format::Number);
+    assert_eq!(binding("d-3").listener.format, Format::Number);
     let words = [("on", &["1", "OCC"][..]), ("off", &["0"][..])];
     let words = words.map(|(word, texts)| {
         (
@@ -422,11 +422,14 @@ fn boards_speak_in_their_own_ways() {
             texts.iter().map(|text| (*text).to_owned()).collect(),
         )
     });
-    assert_eq!(binding("d-4").format, Format::Words(words.to_vec()));
-    let pointer = Format::Pointer("/current/ma".to_owned(), Vec::new());
-    assert_eq!(binding("d-5").format, pointer);
+    assert_eq!(
+        binding("d-4").listener.format,
+        Format::Words(Box::from(words))
+    );
+    let pointer = Format::Pointer(Box::new(("/current/ma".to_owned(), Box::default())));
+    assert_eq!(binding("d-5").listener.format, pointer);
     let four = &layout.detectors[detector(layout, "d-4").index()];
-    assert_eq!((four.decide, four.unit.as_str()), (Decide::Boolean, ""));
+    assert_eq!((four.decide, four.unit), (Decide::Boolean, ""));
     assert!(
         matches!(&plan.mqtt, Mqtt::External { url, .. } if url == "mqtts://broker.example:8883")
     );

@@ -117,7 +117,7 @@ fn tables_feeds_and_detectors() {
         evidence: Evidence::None,
         health: Health::OutOfService,
         reading: Some(f64::NAN),
-        unit: String::new(),
+        unit: "",
         heard: None,
         since: Instant(0),
         dropouts: 1,

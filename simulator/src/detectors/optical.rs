@@ -24,7 +24,7 @@ impl Lens {
     /// The levels that suit the plan's unit and thresholds.
     #[must_use]
     pub fn of(detector: &Detector) -> Self {
-        let whole = match detector.unit.as_str() {
+        let whole = match detector.unit {
             "/" => 1.0,
             "lx" => 400.0,
             _ => 100.0,

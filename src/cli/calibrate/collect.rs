@@ -77,8 +77,8 @@ impl<'a> Collector<'a> {
     /// In one line: a payload of a chosen detector that cannot be read, inside a stretch.
     pub fn message(&mut self, heard: Heard<'_>, which: Option<Which>) -> Result<(), String> {
         let Heard { topic, payload, .. } = heard;
-        let ours = self.table.bindings(topic).iter().any(
-            |binding| matches!(binding.subject, Bound::Detector(id) if self.chosen.contains(&id)),
+        let ours = self.table.listeners(topic).iter().any(
+            |listener| matches!(listener.subject, Bound::Detector(id) if self.chosen.contains(&id)),
         );
         let layout = &self.plan.layout;
         self.inputs.clear();

@@ -103,7 +103,7 @@ pub fn open_up(plan: &mut Plan, chosen: &[DetectorId]) {
             detector.decide = Decide::Threshold { on: 1.0, off: 0.0 };
             if detector.unit.is_empty() {
                 let current = detector.kind == DetectorKind::Current;
-                detector.unit = if current { "mA" } else { "%" }.to_owned();
+                detector.unit = if current { "mA" } else { "%" };
             }
         }
     }

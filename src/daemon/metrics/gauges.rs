@@ -134,7 +134,7 @@ fn detectors(
     for detector in detectors {
         let id = [detector.id.as_str()];
         if let Some(reading) = detector.reading {
-            match detector.unit.as_str() {
+            match detector.unit {
                 "mA" => current.with_label_values(&id).set(reading / 1_000.0),
                 "A" => current.with_label_values(&id).set(reading),
                 "%" => level.with_label_values(&id).set(reading / 100.0),

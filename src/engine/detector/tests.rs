@@ -12,7 +12,7 @@ fn current(on: f64, off: f64) -> Detector {
         kind: DetectorKind::Current,
         subject: Subject::Block(crate::ids::BlockId(0), None),
         watches: Watches::Whole,
-        unit: String::from("mA"),
+        unit: "mA",
         decide: Decide::Threshold { on, off },
         zero: 0.0,
         scale: 1.0,

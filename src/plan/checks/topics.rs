@@ -93,11 +93,11 @@ enum Family {
 }
 
 fn choice<'b>(looking: &Looking<'_>, binding: &'b Binding) -> Choice<'b> {
-    let family = family(looking, &binding.subject);
-    match &binding.format {
-        Format::SenMl => Choice::Record(binding.record.as_deref(), family),
+    let family = family(looking, &binding.listener.subject);
+    match &binding.listener.format {
+        Format::SenMl => Choice::Record(binding.listener.record.as_deref(), family),
         Format::Number | Format::Words(_) => Choice::Whole(family),
-        Format::Pointer(pointer, _) => Choice::Pointer(pointer, family),
+        Format::Pointer(pointed) => Choice::Pointer(&pointed.0, family),
     }
 }
 
@@ -117,13 +117,13 @@ fn family(looking: &Looking<'_>, subject: &Bound) -> Family {
             Family::Position
         }
         Bound::Feed(_) => Family::Feed,
-        Bound::Node { .. } => Family::Node,
+        Bound::Node(_) => Family::Node,
     }
 }
 
 fn subject(looking: &Looking<'_>, binding: &Binding) -> String {
     let id = |sort, index: usize| looking.names.id(sort, index);
-    match &binding.subject {
+    match &binding.listener.subject {
         Bound::Detector(detector) => format!("`{}`", id(Sort::Detector, detector.index())),
         Bound::Position(points) => {
             format!("the position of `{}`", id(Sort::Turnout, points.index()))
@@ -136,6 +136,6 @@ fn subject(looking: &Looking<'_>, binding: &Binding) -> String {
             format!("what is asked of `{}`", id(Sort::Table, table.index()))
         }
         Bound::Feed(feed) => format!("`{}`", id(Sort::Feed, feed.index())),
-        Bound::Node { node, .. } => format!("`{}`", id(Sort::Node, node.index())),
+        Bound::Node(words) => format!("`{}`", id(Sort::Node, words.node.index())),
     }
 }

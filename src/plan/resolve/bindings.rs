@@ -8,7 +8,7 @@ use crate::engine::ids::{DetectorId, FeedId, NodeId, TableId, TurnoutId};
 use crate::engine::layout::{Layout, PositionSource};
 use crate::plan::names::{Sort, each};
 use crate::plan::value::{FormatDoc, Spanned, TopicList, WordList};
-use crate::plan::{Binding, Bound, Format};
+use crate::plan::{Binding, Bound, Format, Listener, NodeWords, Words};
 
 /// A binding and the place of its item or of its own key.
 type Placed = (Binding, usize);
@@ -240,17 +240,17 @@ fn nodes(context: &mut Context<'_>, bindings: &mut Vec<Placed>) {
                 .error(at, "word-twice", message, "give each a payload of its own");
         }
         let usual = (default_topic(context, "node", &id.value), id.at);
-        let bound = Bound::Node {
+        let bound = Bound::Node(Box::new(NodeWords {
             node: NodeId(number),
             online,
             offline,
-        };
+        }));
         // A node's payload is plain: the words are in the binding itself.
         bindings.push(placed(
             doc.topic.as_ref(),
             usual,
             bound,
-            &Format::Words(Vec::new()),
+            &Format::Words(Words::default()),
             None,
         ));
     }
@@ -271,9 +271,11 @@ fn placed(
     (
         Binding {
             topic,
-            subject,
-            format: format.clone(),
-            record,
+            listener: Listener {
+                subject,
+                format: format.clone(),
+                record: record.map(String::into_boxed_str),
+            },
         },
         at,
     )
@@ -300,7 +302,7 @@ fn format(
                 .collect(),
         ),
         (Some(FormatDoc::Pointer(pointer)), list) => {
-            Format::Pointer(pointer, list.unwrap_or_default())
+            Format::Pointer(Box::new((pointer, list.unwrap_or_default())))
         }
         (Some(format @ (FormatDoc::SenMl | FormatDoc::Number)), list) => {
             if list.is_some() {
@@ -318,11 +320,7 @@ fn format(
     }
 }
 
-fn word_list(
-    context: &mut Context<'_>,
-    list: &WordList,
-    allowed: &[&str],
-) -> Vec<(String, Vec<String>)> {
+fn word_list(context: &mut Context<'_>, list: &WordList, allowed: &[&str]) -> Words {
     let mut seen: Vec<&str> = Vec::new();
     for (word, texts) in list {
         if !allowed.contains(&word.value.as_str()) {

@@ -91,7 +91,7 @@ fn detector(
         kind,
         subject,
         watches: value(&doc.watches).unwrap_or(own_watch),
-        unit: unit.to_owned(),
+        unit,
         decide,
         zero: value(&doc.zero).unwrap_or(0.0),
         scale: value(&doc.scale).unwrap_or(1.0),
