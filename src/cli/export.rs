@@ -59,9 +59,8 @@ fn write(args: &Args, opened: &journal::Opened) -> Result<(), Problem> {
     let past = &opened.past;
     let mut written = Ok(());
     for boot in past.boots_between(opened.from_us, opened.to_us) {
-        let ms = |us: i64| (us - boot.origin_us).div_euclid(1_000);
-        let first = past.row_after(boot, ms(opened.from_us - 1))?;
-        let end = past.row_after(boot, ms(opened.to_us))?;
+        let first = past.row_after(boot, boot.ms_of(opened.from_us.saturating_sub(1)))?;
+        let end = past.row_after(boot, boot.ms_of(opened.to_us))?;
         past.rows(first, end, None, &mut |found| {
             if !found.difference {
                 let line = csv_line(&past::event(boot, &found));

@@ -83,14 +83,16 @@ fn count(past: &Past, from_us: i64, to_us: i64) -> Result<(Tally, Option<Whole>)
     let mut tally = Tally::default();
     let mut end = None;
     for boot in past.boots_between(from_us, to_us) {
-        let ms = |us: i64| us.div_euclid(1_000);
-        let first = past.row_after(boot, ms(from_us - boot.origin_us).max(-1))?;
-        let after = past.row_after(boot, ms(to_us - boot.origin_us))?;
+        let first = past.row_after(boot, boot.ms_of(from_us).max(-1))?;
+        let after = past.row_after(boot, boot.ms_of(to_us))?;
         let before = past.state_before(boot, first)?;
         tally.begins(&before.map(|standing| standing.whole).unwrap_or_default());
         past.rows(first, after, None, &mut |found| {
             if let Ok(body) = serde_json::from_str::<Value>(&found.body) {
-                let at = ms(boot.wall_us(found.at_ms) - from_us);
+                let at = boot
+                    .wall_us(found.at_ms)
+                    .saturating_sub(from_us)
+                    .div_euclid(1_000);
                 tally.row(&found.kind, &found.id, found.difference, at, &body);
             }
             true

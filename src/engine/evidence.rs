@@ -18,7 +18,7 @@ use crate::wording;
 /// noticed on its own. Common practice, no source: devices report each once a second or oftener.
 const NODE_DIES_WITHIN: Span = Span::from_secs(2);
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct NodeState {
     /// `None`: not heard from.
     pub(crate) online: Option<bool>,

@@ -22,7 +22,7 @@ pub(crate) enum Power {
     Dead,
 }
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct FeedState {
     pub(crate) switch: Option<bool>,
     pub(crate) volts: Option<f64>,

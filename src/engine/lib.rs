@@ -16,8 +16,11 @@ pub mod alarm;
 pub mod change;
 mod command;
 mod detector;
+mod driven;
 mod evidence;
 mod feed;
+#[cfg(feature = "model")]
+mod fingerprint;
 pub mod ids;
 pub mod input;
 pub mod layout;
@@ -27,6 +30,7 @@ pub mod memory;
 mod place;
 mod power;
 mod recall;
+mod seeded;
 pub mod snapshot;
 mod table;
 pub mod time;
@@ -61,6 +65,8 @@ use train::Train;
 use train::follow::Claim;
 use turnout::{CrossoverState, TurnoutState};
 
+#[cfg(feature = "model")]
+pub use seeded::Seeded;
 pub use views::View;
 
 /// A round is the stages once through. What the follower tells the places needs a second one,
@@ -68,6 +74,7 @@ pub use views::View;
 const ROUNDS_MAX: usize = 16;
 
 /// The engine: one layout, one owner, one order of events.
+#[cfg_attr(feature = "model", derive(Clone))]
 pub struct Engine {
     layout: Layout,
     track: Track,
@@ -127,10 +134,13 @@ pub struct Engine {
 
     changes: Vec<Change>,
     touched: BTreeSet<Item>,
+    /// A fault put in for the model checker to find; no normal build has it.
+    #[cfg(feature = "model")]
+    seeded: Option<Seeded>,
 }
 
 /// What must be looked at in this pass.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 struct Dirty {
     feeds: Worklist,
     places: Worklist,
@@ -188,16 +198,8 @@ impl Engine {
             turnouts: (0..layout.turnouts.len())
                 .map(|index| TurnoutState::new(track.turnout(TurnoutId(index as u32)), at))
                 .collect(),
-            crossovers: layout
-                .crossovers
-                .iter()
-                .map(|_| CrossoverState::default())
-                .collect(),
-            tables: layout
-                .tables
-                .iter()
-                .map(|_| TableMemory::default())
-                .collect(),
+            crossovers: alloc::vec![CrossoverState::default(); layout.crossovers.len()],
+            tables: alloc::vec![TableMemory::default(); layout.tables.len()],
             trains: BTreeMap::new(),
             next_train: 0,
             desk: Desk::new(at),
@@ -225,6 +227,8 @@ impl Engine {
             warnings: Warnings::default(),
             changes: Vec::new(),
             touched: BTreeSet::new(),
+            #[cfg(feature = "model")]
+            seeded: None,
             layout,
             track,
         };

@@ -274,6 +274,9 @@ impl Engine {
             AlarmKind::MovedUnderTrain => {
                 if let Some(turnout) = turnout {
                     self.turnouts[turnout].moved_under |= memory.active;
+                } else if let Some(table) = self.layout.tables.iter().position(|t| t.id == subject)
+                {
+                    self.tables[table].moved_under |= memory.active;
                 }
                 Some(memory.active)
             }

@@ -12,11 +12,12 @@ use crate::change::{Evidence, Item, Occupancy, TableState, What};
 use crate::ids::{DetectorId, TableId};
 use crate::input::TablePosition;
 use crate::layout::Subject;
+use crate::seeded::Seeded;
 use crate::time::Instant;
 use crate::timers;
 use crate::wording;
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct TableMemory {
     pub(crate) position: TablePosition,
     pub(crate) position_since: Instant,
@@ -31,7 +32,7 @@ pub(crate) struct TableMemory {
     away_since: Option<Instant>,
     was_held: bool,
     fouled: bool,
-    moved_under: bool,
+    pub(crate) moved_under: bool,
     /// What was reported last.
     shown: (TablePosition, TableState),
 }
@@ -149,7 +150,7 @@ impl Engine {
             .edges
             .iter()
             .any(|edge| self.detectors[edge.index()].evidence == Evidence::On);
-        beam || self.train_across(id)
+        (beam || self.train_across(id)) && !self.seeded(Seeded::NeverAcross)
     }
 
     fn train_across(&self, id: TableId) -> bool {

@@ -45,7 +45,7 @@ impl Subject {
 }
 
 /// The moment noted for each subject. Items have dense numbers; trains come and go.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 struct Noted {
     broker: Option<Instant>,
     alarms: Option<Instant>,
@@ -98,7 +98,7 @@ impl Noted {
     }
 }
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Timers {
     /// By time, then in the order of the stages. The top is never stale.
     queue: BinaryHeap<Reverse<(Instant, Subject)>>,
@@ -152,6 +152,12 @@ impl Timers {
         }
     }
 
+    /// What is waited for, without the order of the queue.
+    #[cfg(feature = "model")]
+    pub(crate) fn noted(&self) -> &dyn core::fmt::Debug {
+        &self.noted
+    }
+
     /// The next wake-up.
     pub(crate) fn next(&self) -> Option<(Instant, Subject)> {
         self.queue.peek().map(|Reverse(next)| *next)
@@ -176,7 +182,7 @@ impl Timers {
 }
 
 /// Numbers to be looked at in this pass, each once, handed out in order.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Worklist {
     marked: Vec<bool>,
     list: Vec<u32>,

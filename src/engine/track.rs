@@ -63,7 +63,7 @@ pub(crate) enum Taking {
 /// Points and crossings between two places are few; a longer run is a plan made to hurt.
 const STEPS_MAX: usize = 64;
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Track {
     pub(crate) places: Vec<Place>,
     place_of_block: Vec<PlaceId>,

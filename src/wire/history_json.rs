@@ -170,8 +170,8 @@ impl Lanes {
         for (id, record) in whole.items("alarm") {
             if lasts(record) {
                 let since = record.get("since").and_then(Value::as_f64).unwrap_or(0.0);
-                let ago = boot_ms - (since * 1e3).round() as i64;
-                self.raise(id, at - ago.max(0), record);
+                let ago = boot_ms.saturating_sub((since * 1e3).round() as i64);
+                self.raise(id, at.saturating_sub(ago.max(0)), record);
             }
         }
     }
@@ -231,7 +231,7 @@ impl Lanes {
             return;
         }
         if let Some(last) = lane.last_mut()
-            && at - last.at < self.step_ms
+            && at.saturating_sub(last.at) < self.step_ms
         {
             last.is = is;
             // Back to what it was before: then nothing has happened that is to be drawn.

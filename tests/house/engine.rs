@@ -29,7 +29,15 @@ fn its_manifest_lists_statig_and_libm_alone() {
     assert_eq!(names("dependencies"), ["statig", "libm"]);
     assert_eq!(names("build-dependencies"), [""; 0]);
     assert!(manifest.get("target").is_none(), "no dependency by target");
-    assert!(manifest.get("features").is_none(), "no switches");
+    // One switch, for the model checker, and no program has it.
+    assert_eq!(names("features"), ["model"]);
+    let programs = read(&root().join("Cargo.toml"));
+    let programs: toml_edit::Document<String> = programs.parse().expect("a manifest is TOML");
+    let engine = &programs["dependencies"]["taillamp-engine"];
+    assert!(
+        engine.get("features").is_none(),
+        "programs without switches"
+    );
 }
 
 #[test]

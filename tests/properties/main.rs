@@ -4,6 +4,7 @@
 //! detector last said, so that a `vacant` without proof is found.
 
 mod light;
+mod more;
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;

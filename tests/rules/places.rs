@@ -516,3 +516,26 @@ fn b4_moving_away_from_another_train_it_is_not_in_it() {
          end trains 2",
     );
 }
+
+/// Found by tests/model: the place that it was held to have come up to was released with its own, and
+/// the train was forgotten.
+#[test]
+fn b4_a_train_has_not_come_up_to_a_place_that_is_released_at_the_same_moment() {
+    check(
+        &line(4, ""),
+        "0.0 all off
+         70.0 d-p1 on
+         80.0 d-p4 on
+         90.0 d-p3 on
+         95.0 d-p4 off
+         100.0 d-p2 on
+         105.0 d-p1 off; d-p2 off
+         120.0",
+        "100.0 train t2 entered p2
+         106.5 block p2 vacant
+         106.5 block p1 lost
+         between 100 and 120: no block p1 vacant
+         111.5 alarm train-lost:p1 unacknowledged high
+         end trains 2",
+    );
+}

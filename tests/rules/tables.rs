@@ -1,7 +1,7 @@
 //! Turntables, transfer tables and lift-out bridges (DEVELOPERS.md, section 3).
 
 use crate::plans::{block, plan, row};
-use crate::story::check;
+use crate::story::{check, check_power_cut};
 
 /// `yard - lead - [table tt: bridge] - stub-1` at stop 1; at stop 2 the bridge's end b meets
 /// stub-2 and its end a nothing. One edge beam.
@@ -234,5 +234,23 @@ fn table_turning_with_an_engine_on_it_is_not_the_end_of_its_road() {
          110.0",
         "90.15 table tt position=between
          never alarm no-road:tt",
+    );
+}
+
+/// Found by tests/model: the alarm stayed for ever.
+#[test]
+fn b8_a_table_that_moved_under_a_train_before_the_power_cut_is_known_to_be_clear_after_it() {
+    check_power_cut(
+        &turntable(""),
+        "0.0 all off; tt 1
+         10.0 d-lead on
+         20.0 d-bridge on
+         40.0 tt 2
+         50.0",
+        "0.0 tt 1; edge off; d-lead on; d-bridge on
+         10.0 d-bridge off
+         40.0",
+        "end table tt free position=1
+         end alarm moved-under-train:tt latched-unacknowledged",
     );
 }

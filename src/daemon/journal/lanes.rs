@@ -32,11 +32,13 @@ pub fn between(
     let boots: Vec<&Boot> = past.boots_between(from_us, to_us).collect();
     let mut ranges = Vec::with_capacity(boots.len());
     for boot in &boots {
-        let first = past.row_after(boot, ms(from_us - boot.origin_us).max(-1))?;
-        let end = past.row_after(boot, ms(to_us - boot.origin_us))?;
+        let first = past.row_after(boot, boot.ms_of(from_us).max(-1))?;
+        let end = past.row_after(boot, boot.ms_of(to_us))?;
         ranges.push((first, end));
     }
-    let rows: i64 = ranges.iter().map(|(first, end)| end - first).sum();
+    let rows: i64 = ranges.iter().fold(0, |rows: i64, (first, end)| {
+        rows.saturating_add(end.saturating_sub(*first))
+    });
     if rows > rows_max {
         sampled(past, &boots, &ranges, (from_us, to_us), &mut lanes)?;
     } else {
@@ -51,8 +53,9 @@ pub fn between(
     Ok(lanes)
 }
 
-fn ms(us: i64) -> i64 {
-    us.div_euclid(1_000)
+/// From one moment to another, saturating as [`Boot::ms_of`] does.
+fn between_ms(from_us: i64, to_us: i64) -> i64 {
+    to_us.saturating_sub(from_us).div_euclid(1_000)
 }
 
 /// Every change of one boot.
@@ -63,10 +66,10 @@ fn every(
     from_us: i64,
     lanes: &mut Lanes,
 ) -> Result<(), PastError> {
-    let before_ms = ms(boot.origin_us - from_us);
-    let begins_ms = (-before_ms).max(0);
+    let before_ms = between_ms(from_us, boot.origin_us);
+    let begins_ms = before_ms.saturating_neg().max(0);
     // The row before a boot's first whole state is the one that says that it began.
-    let known = first + i64::from(first == boot.first);
+    let known = first.saturating_add(i64::from(first == boot.first));
     if let Some(standing) = past.state_before(boot, known)? {
         lanes.whole(before_ms.max(0), begins_ms, &standing.whole);
     }
@@ -77,7 +80,7 @@ fn every(
         let Ok(body) = serde_json::from_str::<Value>(&found.body) else {
             return true;
         };
-        let at = before_ms + found.at_ms;
+        let at = before_ms.saturating_add(found.at_ms);
         if found.difference {
             lanes.difference(&found.kind, &found.id, &body);
         } else {
@@ -109,10 +112,10 @@ fn sampled(
     };
     let wholes = past.wholes(*first, *end, SAMPLES)?;
     lanes.sampled = true;
-    lanes.step_ms = ms(to_us - from_us) / i64::try_from(wholes.len().max(1)).unwrap_or(1);
+    lanes.step_ms = between_ms(from_us, to_us) / i64::try_from(wholes.len().max(1)).unwrap_or(1);
     for (number, at_ms, whole) in wholes {
         if let Some(boot) = boots.iter().find(|boot| boot.boot == number) {
-            let at = ms(boot.wall_us(at_ms) - from_us);
+            let at = between_ms(from_us, boot.wall_us(at_ms));
             lanes.whole(at.max(0), at_ms, &whole);
         }
     }
@@ -125,13 +128,13 @@ fn gaps(past: &Past, boots: &[&Boot], (from_us, to_us): (i64, i64), lanes: &mut 
     let mut known = before.map_or(from_us, Boot::ended_us);
     for boot in boots {
         let (began, until) = (boot.origin_us, known.max(from_us));
-        if ms(began - until) > GAP_MS {
-            lanes.gap(ms(until - from_us), ms(began - from_us));
+        if between_ms(until, began) > GAP_MS {
+            lanes.gap(between_ms(from_us, until), between_ms(from_us, began));
         }
         known = known.max(boot.ended_us());
     }
-    if ms(to_us - known.max(from_us)) > GAP_MS {
+    if between_ms(known.max(from_us), to_us) > GAP_MS {
         let until = known.max(from_us);
-        lanes.gap(ms(until - from_us), ms(to_us - from_us));
+        lanes.gap(between_ms(from_us, until), between_ms(from_us, to_us));
     }
 }

@@ -67,6 +67,13 @@ impl Boot {
         self.origin_us.saturating_add(at_ms.saturating_mul(1_000))
     }
 
+    /// A moment on the wall clock in milliseconds since its beginning. A damaged file may hold any
+    /// number, and so may a query.
+    #[must_use]
+    pub fn ms_of(&self, us: i64) -> i64 {
+        us.saturating_sub(self.origin_us).div_euclid(1_000)
+    }
+
     /// Its last moment on the wall clock.
     #[must_use]
     pub fn ended_us(&self) -> i64 {
@@ -116,7 +123,9 @@ impl Past {
         let connection = schema::open_reader(path)?;
         let mut boots = read_boots(&connection)?;
         if let (Some(last), Some(now)) = (boots.last_mut(), now_us) {
-            last.alive_ms = last.alive_ms.max((now - last.origin_us) / 1_000);
+            last.alive_ms = last
+                .alive_ms
+                .max(now.saturating_sub(last.origin_us) / 1_000);
         }
         Ok(Self { connection, boots })
     }
@@ -148,7 +157,7 @@ impl Past {
             .prepare_cached("SELECT at_ms FROM change WHERE seq >= ?1 ORDER BY seq LIMIT 1")?;
         let (mut low, mut high) = (boot.first, boot.end);
         while low < high {
-            let middle = low + (high - low) / 2;
+            let middle = low + high.saturating_sub(low) / 2;
             let found: Option<i64> = statement.query_row([middle], |row| row.get(0)).optional()?;
             if found.is_some_and(|found| found <= at_ms) {
                 low = middle + 1;
@@ -292,7 +301,7 @@ impl Past {
         let Some(boot) = self.boot_at(us) else {
             return Ok(None);
         };
-        let at_ms = (us - boot.origin_us) / 1_000;
+        let at_ms = boot.ms_of(us);
         let seq = self.row_after(boot, at_ms)?;
         let Some(Standing { whole, layout }) = self.state_before(boot, seq)? else {
             return Ok(None);
@@ -319,22 +328,27 @@ impl Past {
         let mut events = Vec::new();
         let mut next = None;
         for boot in self.boots_between(from_us, to_us) {
-            let first = self.row_after(boot, (from_us - 1 - boot.origin_us).div_euclid(1_000))?;
-            let end = self.row_after(boot, (to_us - boot.origin_us).div_euclid(1_000))?;
+            let first = self.row_after(boot, boot.ms_of(from_us.saturating_sub(1)))?;
+            let end = self.row_after(boot, boot.ms_of(to_us))?;
             if next.is_some() {
                 break;
             }
-            self.rows(first.max(after + 1), end, None, &mut |found| {
-                if found.difference {
-                    return true;
-                }
-                if events.len() == limit {
-                    next = events.last().and_then(|last: &Value| last["seq"].as_i64());
-                    return false;
-                }
-                events.push(event(boot, &found));
-                true
-            })?;
+            self.rows(
+                first.max(after.saturating_add(1)),
+                end,
+                None,
+                &mut |found| {
+                    if found.difference {
+                        return true;
+                    }
+                    if events.len() == limit {
+                        next = events.last().and_then(|last: &Value| last["seq"].as_i64());
+                        return false;
+                    }
+                    events.push(event(boot, &found));
+                    true
+                },
+            )?;
         }
         Ok((events, next))
     }
@@ -400,7 +414,7 @@ fn read_boots(connection: &Connection) -> rusqlite::Result<Vec<Boot>> {
             origin_us: row.get(1)?,
             trusted: row.get(2)?,
             first: row.get(3)?,
-            end: newest + 1,
+            end: newest.saturating_add(1),
             alive_ms: row.get(4)?,
             stopped: row.get(5)?,
         })

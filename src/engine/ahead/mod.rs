@@ -51,7 +51,7 @@ pub(crate) struct Warning {
 }
 
 /// All warnings: what each train has, and what is up.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Warnings {
     /// By subject: every train that has something to say about it.
     said: BTreeMap<Key, BTreeMap<TrainId, Warning>>,

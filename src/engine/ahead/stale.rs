@@ -48,7 +48,7 @@ impl Trace {
 }
 
 /// Which trains looked at what, and which have to be walked again.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Lookouts {
     places: Vec<Vec<TrainId>>,
     turnouts: Vec<Vec<TrainId>>,

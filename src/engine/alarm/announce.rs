@@ -20,6 +20,7 @@ const TIDY_MIN: usize = 64;
 const LIMIT_MAX: Span = Span::from_secs(600);
 
 /// What was announced last about an alarm.
+#[derive(Clone, Debug)]
 struct Said {
     at: Instant,
     priority: Priority,
@@ -27,7 +28,7 @@ struct Said {
 }
 
 /// What was announced, and what is to be.
-#[derive(Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Announcements {
     said: BTreeMap<String, Said>,
     tidy_at: usize,

@@ -20,6 +20,7 @@ use crate::snapshot::AlarmView;
 use crate::time::{Instant, Span};
 
 /// Every alarm that is not normal, or waits.
+#[derive(Clone, Debug)]
 pub(crate) struct Desk {
     alarms: BTreeMap<String, Alarm>,
     dirty: BTreeSet<String>,
@@ -38,6 +39,13 @@ pub(crate) fn alarm_id(kind: AlarmKind, subject: &str) -> String {
 }
 
 impl Desk {
+    /// Forgets what is only counted and measured for people.
+    #[cfg(feature = "model")]
+    pub(crate) fn forget_measures(&mut self) {
+        self.announcements = Announcements::default();
+        self.tally = Tally::new(Instant::default());
+    }
+
     pub(crate) fn new(start: Instant) -> Self {
         Self {
             alarms: BTreeMap::new(),

@@ -15,7 +15,7 @@ pub(crate) struct Facts {
     pub(crate) latches: bool,
 }
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Machine;
 
 #[state_machine(

@@ -130,7 +130,7 @@ fn part(some: f64, all: f64) -> f64 {
 }
 
 /// Ten minutes, counted from the start.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 struct Interval {
     number: u64,
     raised: [u32; 3],
@@ -141,7 +141,7 @@ struct Interval {
 }
 
 /// The record that the measures are made from.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Tally {
     start: Instant,
     now: Instant,

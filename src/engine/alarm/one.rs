@@ -3,12 +3,13 @@
 
 use alloc::string::String;
 
-use statig::blocking::{IntoStateMachineExt, StateMachine};
+use statig::blocking::IntoStateMachineExt;
 
 use super::kinds::{AlarmKind, Priority};
 use super::lifecycle::{AlarmEvent, AlarmState};
 use super::machine::{Facts, Machine};
 use crate::change::What;
+use crate::driven::Driven;
 use crate::snapshot::{AlarmView, Quiet};
 use crate::time::{Instant, Span};
 
@@ -23,10 +24,11 @@ pub(crate) struct Condition {
 }
 
 /// One alarm that is not normal, or waits to be raised.
+#[derive(Clone, Debug)]
 pub(super) struct Alarm {
     pub(super) kind: AlarmKind,
     pub(super) subject: String,
-    machine: StateMachine<Machine>,
+    machine: Driven<Machine>,
     pub(super) state: AlarmState,
     pub(super) facts: Facts,
     /// The condition, while it lasts.
@@ -53,7 +55,7 @@ impl Alarm {
         Self {
             kind,
             subject: String::from(subject),
-            machine: Machine.state_machine(),
+            machine: Machine.state_machine().into(),
             state: AlarmState::Normal,
             facts: Facts {
                 active: false,

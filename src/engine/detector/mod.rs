@@ -35,7 +35,7 @@ const CONTRADICTED: Span = Span::from_secs(10);
 /// With ten thousand detectors it is the fetching of memory that takes the time: the first line
 /// holds what a steady detector's sample touches, the second what its wake-up looks at, and the
 /// rest is somewhere else.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 #[repr(C, align(64))]
 pub(crate) struct DetectorState {
     /// Last sign of life, dropped samples included; the start counts as one.
@@ -70,7 +70,7 @@ pub(crate) struct DetectorState {
 const _: () = assert!(size_of::<DetectorState>() == 128, "two lines of memory");
 
 /// What only a sample that may move something needs.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct More {
     pub(crate) dropouts: u64,
     /// How often a vehicle came, drop-outs not counted.

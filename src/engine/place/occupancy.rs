@@ -57,7 +57,7 @@ pub(crate) struct Notes {
     pub(crate) whole: bool,
 }
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Machine;
 
 #[state_machine(

@@ -38,7 +38,7 @@ pub(crate) enum Event {
     Put(Clearance),
 }
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Machine;
 
 #[state_machine(

@@ -6,6 +6,7 @@ use crate::alarm::kinds::{AlarmKind, Priority};
 use crate::change::Clearance;
 use crate::ids::CrossoverId;
 use crate::input::Position;
+use crate::seeded::Seeded;
 use crate::time::Instant;
 use crate::wording;
 
@@ -36,7 +37,7 @@ impl Engine {
             self.hold_or_drop(AlarmKind::CrossoverSplit, &subject);
             return;
         }
-        if a == b {
+        if a == b || self.seeded(Seeded::NeverSplit) {
             self.crossovers[id.index()].split_since = None;
             self.clear(AlarmKind::CrossoverSplit, &subject);
             return;

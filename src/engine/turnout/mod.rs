@@ -13,14 +13,16 @@ pub(crate) mod position;
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use statig::blocking::{IntoStateMachineExt, StateMachine};
+use statig::blocking::IntoStateMachineExt;
 
 use crate::Engine;
 use crate::alarm::kinds::{AlarmKind, Priority};
 use crate::change::{Clearance, Item, PositionFrom, What};
+use crate::driven::Driven;
 use crate::ids::{DetectorId, PlaceId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{PointsRest, PositionSource};
+use crate::seeded::Seeded;
 use crate::time::{Instant, Span};
 use crate::timers::Subject;
 use crate::wording;
@@ -29,8 +31,9 @@ pub(crate) use crossover::CrossoverState;
 use passage::Passage;
 use position::{Moved, PositionState};
 
+#[derive(Clone, Debug)]
 pub(crate) struct TurnoutState {
-    machine: StateMachine<Machine>,
+    machine: Driven<Machine>,
     pub(crate) state: Clearance,
     pub(crate) since: Instant,
     pub(crate) why: String,
@@ -78,7 +81,7 @@ impl TurnoutState {
         let mut machine = Machine.state_machine();
         machine.init();
         Self {
-            machine,
+            machine: machine.into(),
             state: Clearance::Unknown,
             since: start,
             why: String::from("not heard from yet"),
@@ -235,7 +238,7 @@ impl Engine {
         let now = self.now;
         let clear = self
             .clear_at(turnout.clear, fouling)
-            .is_some_and(|at| now >= at);
+            .is_some_and(|at| now >= at || self.seeded(Seeded::ClearsAtOnce));
         let set = match state.position.position {
             Position::Normal => Set::Normal,
             Position::Reverse => Set::Reverse,
@@ -247,7 +250,9 @@ impl Engine {
             clear,
             set,
             fouled_since_set: state.fouled_since_set,
-            overdue: state.state == Clearance::Cleared && now >= state.since.plus(turnout.restore),
+            overdue: state.state == Clearance::Cleared
+                && now >= state.since.plus(turnout.restore)
+                && !self.seeded(Seeded::NeverLeftDiverging),
         }
     }
 
@@ -367,11 +372,12 @@ impl Engine {
         self.suppress(AlarmKind::LeftDiverging, &subject, charged);
         self.suppress(AlarmKind::SetNoTrain, &subject, charged);
         self.suppress(AlarmKind::BoundForDiverging, &subject, charged);
-        if left {
+        let too_soon = clearance == Clearance::Awaiting && self.seeded(Seeded::TellsTooSoon);
+        if left || too_soon {
             let proven = clearance == Clearance::LeftDiverging;
             let text = wording::left_diverging(&name, proven);
             self.raise(AlarmKind::LeftDiverging, &subject, text);
-        } else {
+        } else if !self.seeded(Seeded::AlarmStays) {
             self.clear(AlarmKind::LeftDiverging, &subject);
         }
         match clearance {
