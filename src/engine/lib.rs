@@ -70,7 +70,7 @@ pub use seeded::Seeded;
 pub use views::View;
 
 /// A round is the stages once through. What the follower tells the places needs a second one,
-/// routed power a third; more than this is a broken invariant.
+/// routed power a third, and each place of a long train its own; more is a broken invariant.
 const ROUNDS_MAX: usize = 16;
 
 /// The engine: one layout, one owner, one order of events.
@@ -345,7 +345,9 @@ impl Engine {
     /// All stages, until nothing is left to be looked at.
     fn run(&mut self) {
         for round in 0.. {
-            assert!(round < ROUNDS_MAX, "the stages do not come to rest");
+            // A train's places may go one after the other, a round each: rubbish makes long trains.
+            let rounds_max = ROUNDS_MAX + self.places.len();
+            assert!(round < rounds_max, "the stages do not come to rest");
             self.another_round = false;
             self.stage_power();
             self.stage_places();

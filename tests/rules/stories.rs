@@ -5,7 +5,7 @@
 use std::fmt::Write as _;
 
 use crate::plans::{Watch, bare, block, join, junction, line, measured_line, plan, row};
-use crate::story::{check, check_power_cut};
+use crate::story::{check, check_power_cut, check_until};
 
 /// `a1 - a2 - [k1] - a3 - a4` and `b1 - b2 - [k1] - b3 - b4`, the crossing with a detector.
 fn crossing() -> String {
@@ -216,6 +216,30 @@ fn stories_a_join_that_closes_a_loop_onto_itself_is_walked_once() {
          27.0 d-p2 off
          40.0",
         "never alarm occupied-ahead:*
+         end trains 1",
+    );
+}
+
+#[test]
+fn stories_rubbish_that_runs_through_thirty_places_in_a_second_ends_nothing() {
+    // Each place goes after the one before it, all at one moment.
+    let mut story = String::from("0.0 all off\n50.0 d-p1 on\n50.01 d-p2 on\n");
+    for place in 3..=32 {
+        let at = 50.0 + f64::from(place) * 0.02;
+        let _ = writeln!(
+            story,
+            "{at:.2} d-p{place} on\n{:.2} d-p{place} off",
+            at + 0.01
+        );
+    }
+    story += "60.0";
+    check_until(
+        &line(32, ""),
+        &story,
+        "70.0",
+        "end block p32 vacant
+         end block p3 vacant
+         end train t1 blocks=p1,p2
          end trains 1",
     );
 }
