@@ -207,7 +207,7 @@ impl Engine {
                 self.report_health(id);
             }
         } else if before.0 == Evidence::Off && self.detectors[id.index()].evidence == Evidence::On {
-            self.detectors[id.index()].passes += 1;
+            self.detectors[id.index()].more.passes += 1;
         }
     }
 

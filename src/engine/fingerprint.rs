@@ -22,9 +22,9 @@ impl Engine {
             turnout.movements = 0;
         }
         for detector in &mut detectors {
-            detector.dropouts = 0;
-            detector.late = 0;
-            detector.implausible = 0;
+            detector.more.dropouts = 0;
+            detector.more.late = 0;
+            detector.more.implausible = 0;
             // A band that was worked out already changes nothing but the time that a sample takes.
             detector.stir();
         }

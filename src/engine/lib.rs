@@ -440,7 +440,7 @@ impl Engine {
     #[must_use]
     pub fn dropped(&self, detector: DetectorId) -> (u64, u64) {
         let state = &self.detectors[detector.index()];
-        (state.late, state.implausible)
+        (state.more.late, state.more.implausible)
     }
 }
 

@@ -30,7 +30,7 @@ impl Engine {
     /// A detector has stepped: was it the light?
     pub(crate) fn look_for_ambient(&mut self, id: DetectorId) {
         let now = self.now;
-        let Some(first) = self.detectors[id.index()].light.step(now) else {
+        let Some(first) = self.detectors[id.index()].more.light.step(now) else {
             return;
         };
         let until = now.plus(self.layout.settings.relearn);
@@ -50,7 +50,12 @@ impl Engine {
                 continue;
             }
             reporting += usize::from(state.heard().is_some());
-            if state.light.step(now).is_some_and(|step| alike(step, first)) {
+            if state
+                .more
+                .light
+                .step(now)
+                .is_some_and(|step| alike(step, first))
+            {
                 stepped.push(DetectorId(index as u32));
             }
         }
@@ -59,7 +64,7 @@ impl Engine {
         }
         let clear = stepped.iter().all(|id| {
             let state = &self.detectors[id.index()];
-            let was = state.light.step(now).map_or(state.evidence, |s| s.was);
+            let was = state.more.light.step(now).map_or(state.evidence, |s| s.was);
             state.is_clear_of(&self.layout.detectors[id.index()], was)
         });
         if clear {
@@ -67,7 +72,7 @@ impl Engine {
         }
         let began = stepped
             .iter()
-            .filter_map(|id| self.detectors[id.index()].light.step(now))
+            .filter_map(|id| self.detectors[id.index()].more.light.step(now))
             .map(|step| step.at)
             .min();
         self.ambient = began.map(|at| Step { at, ..first });
@@ -91,9 +96,9 @@ impl Engine {
             state.is_clear_of(&self.layout.detectors[id.index()], Evidence::Off)
         };
         if faded.is_empty() {
-            self.detectors[id.index()].light.looked_at(now);
+            self.detectors[id.index()].more.light.looked_at(now);
         } else if faded.iter().all(clear) {
-            self.detectors[id.index()].light.take_off(common, now);
+            self.detectors[id.index()].more.light.take_off(common, now);
         } else {
             let until = now.plus(self.layout.settings.relearn);
             for id in faded {
@@ -123,8 +128,9 @@ impl Engine {
                 continue;
             }
             reporting += 1;
-            let empty = state.evidence == Evidence::Off || state.light.learning_until.is_some();
-            if let Some(part) = state.light.wandered().filter(|_| empty) {
+            let empty =
+                state.evidence == Evidence::Off || state.more.light.learning_until.is_some();
+            if let Some(part) = state.more.light.wandered().filter(|_| empty) {
                 parts.push((part, DetectorId(index as u32)));
             }
         }

@@ -28,6 +28,8 @@ pub(crate) struct TableMemory {
     pub(crate) since: Instant,
     /// When the last train left the bridge.
     pub(crate) left: Option<Instant>,
+    /// Since when it has not been at rest, if it has one and is known not to be there.
+    away_since: Option<Instant>,
     was_held: bool,
     fouled: bool,
     pub(crate) moved_under: bool,
@@ -210,7 +212,11 @@ impl Engine {
             (Some(_), TablePosition::Between) => true,
             (None, _) | (_, TablePosition::Unknown) => false,
         };
-        let left = table.left;
+        // Moved away later than the last train left: it is being fetched, and has its time anew.
+        table.away_since = away.then(|| table.away_since.unwrap_or(now));
+        let left = table
+            .left
+            .map(|left| table.away_since.map_or(left, |since| left.max(since)));
         if end_moved_under {
             self.clear(AlarmKind::MovedUnderTrain, &subject);
         }

@@ -193,9 +193,9 @@ impl Engine {
             unit: detector.unit,
             heard: state.heard(),
             since: state.evidence_since,
-            dropouts: state.dropouts,
-            passes: state.passes,
-            dropped: (state.late, state.implausible),
+            dropouts: state.more.dropouts,
+            passes: state.more.passes,
+            dropped: (state.more.late, state.more.implausible),
             clock_steps: state.clock_steps(),
         }
     }

@@ -17,8 +17,8 @@ mod value;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use crate::engine::ids::{DetectorId, FeedId, NodeId, TableId, TurnoutId};
-use crate::engine::layout::Layout;
+use crate::engine::ids::{BlockId, DetectorId, FeedId, NodeId, TableId, TurnoutId};
+use crate::engine::layout::{Layout, Side};
 use crate::engine::time::Span;
 pub use finding::{Finding, Level};
 pub use names::did_you_mean;
@@ -30,6 +30,8 @@ pub use report::place;
 pub struct Plan {
     /// What the engine needs.
     pub layout: Layout,
+    /// How the page draws it, as far as the plan says so.
+    pub drawing: Drawing,
     /// The scale as the plan writes it: `HO` or `1:87.1`.
     pub scale: String,
     /// `topic_prefix`: the `P` of every topic.
@@ -49,6 +51,15 @@ pub struct Plan {
     pub journal: Journal,
     /// `[[notify]]`.
     pub notify: Vec<Notify>,
+}
+
+/// What `[layout]` says about the drawing; empty where the page is to find out by itself.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Drawing {
+    /// `lines`: the first ones, from above.
+    pub lines: Vec<String>,
+    /// `left`: ends of blocks that lie on the left.
+    pub left: Vec<(BlockId, Side)>,
 }
 
 /// The resistor wheelsets of `[trains]`.
@@ -241,6 +252,7 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
     let scale = section.and_then(|layout| layout.scale.as_ref());
     Some(Plan {
         layout: resolved.layout,
+        drawing: resolved.drawing,
         scale: scale.map(|scale| scale.value.0.clone())?,
         topic_prefix,
         in_charge: resolved.in_charge,

@@ -27,6 +27,13 @@ pub fn layout_json(plan: &Plan) -> String {
             decimals: 4,
         },
         equipped: layout.equipped.word(),
+        lines: &plan.drawing.lines,
+        left: plan
+            .drawing
+            .left
+            .iter()
+            .map(|(block, side)| end(layout, End::Block(*block, *side)))
+            .collect(),
         blocks: blocks(layout),
         turnouts: turnouts(layout),
         tables: tables(layout),
@@ -75,6 +82,8 @@ struct Shape<'a> {
     scale: &'a str,
     scale_ratio: Rounded,
     equipped: &'static str,
+    lines: &'a [String],
+    left: Vec<String>,
     blocks: BTreeMap<&'a str, Block<'a>>,
     turnouts: BTreeMap<&'a str, Turnout<'a>>,
     tables: BTreeMap<&'a str, Table<'a>>,

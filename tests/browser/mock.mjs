@@ -57,8 +57,8 @@ export async function startMock(options = {}) {
 const iso = (ms) => new Date(ms).toISOString();
 
 class World {
-  constructor({ places = 0, still = false, calm = false, pin = null }) {
-    this.layout = places ? largeLayout(places) : small;
+  constructor({ places = 0, still = false, calm = false, pin = null, drawing = {} }) {
+    this.layout = { ...(places ? largeLayout(places) : small), ...drawing };
     this.pin = pin;
     this.clients = new Set();
     this.ring = [];

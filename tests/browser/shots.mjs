@@ -36,7 +36,7 @@ async function shot(
   await page.waitForSelector('.card, .rows, .help, .big, .more, .time-chart', { timeout: 8_000 });
   // A picture of the whole page does not scroll: what is off the screen must be laid out.
   await page.evaluate(() => {
-    for (const el of document.querySelectorAll('.strip, .item'))
+    for (const el of document.querySelectorAll('.part, .item'))
       el.style.contentVisibility = 'visible';
   });
   await page.waitForTimeout(300);
@@ -81,6 +81,12 @@ await shot('phone-past', {
     await page.waitForTimeout(500);
   },
 });
+if (calm) {
+  const drawing = { lines: ['Upper', 'Goods', 'Inner'], left: ['outer-4.a', 'upper-3.b'] };
+  const asked = await startMock({ still: true, calm: true, drawing });
+  await shot('phone-asked', { base: asked.url, size: 'phone' });
+  asked.close();
+}
 await shot('phone-fold', { base, size: 'phone', full: false });
 await shot('phone-sheet', { base, size: 'phone', view: 'turnout/w7', full: false });
 await shot('phone-grey', { base, size: 'phone', vision: 'achromatopsia' });

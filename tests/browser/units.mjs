@@ -113,6 +113,53 @@ test('a running line is one circuit in the order of its joins', () => {
   assert.deepEqual(toes, ['left', 'right', 'left']);
 });
 
+test('the plan says which line comes first, where a circuit begins and what lies left', () => {
+  const places = (strip) => strip.chains.map(({ places: all }) => all);
+  const usual = stripsOf(layout).strips;
+  const named = (strips) => strips.map(({ name }) => name);
+  const asked = stripsOf({ ...layout, lines: ['Upper', 'Inner'] }).strips;
+  const rest = named(usual).filter((name) => !['Upper', 'Inner'].includes(name));
+  assert.notDeepEqual(named(usual).slice(0, 2), ['Upper', 'Inner']);
+  assert.deepEqual(named(asked), ['Upper', 'Inner', ...rest]);
+  const of = (left, line) => {
+    const found = stripsOf({ ...layout, left });
+    return found.strips.find(({ name }) => name === line);
+  };
+  // A circuit begins with the block, and runs from that end.
+  const outer = ['outer-1', 'outer-2', 'outer-3', 'outer-4', 'outer-5', 'outer-6'];
+  const from3 = [...outer.slice(2), ...outer.slice(0, 2)];
+  assert.deepEqual(places(of(['outer-3.a'], 'Outer')), [from3]);
+  const back = [...outer.slice(0, 3).reverse(), ...outer.slice(3).reverse()];
+  assert.deepEqual(places(of(['outer-3.b'], 'Outer')), [back]);
+  const turnouts = of(['outer-3.b'], 'Outer').chains[0].tiles.filter(
+    ({ kind }) => kind === 'turnout',
+  );
+  assert.deepEqual(
+    turnouts.map(({ id, toe }) => [id, toe]),
+    [
+      ['dx-a2', 'left'],
+      ['dx-a1', 'right'],
+      ['w7', 'right'],
+    ],
+  );
+  // Other track is turned, also from its middle; of two that disagree the first counts.
+  const upper = ['upper-1', 'upper-bridge', 'upper-2', 'upper-3'];
+  assert.deepEqual(places(of([], 'Upper')), [upper]);
+  assert.deepEqual(places(of(['upper-2.b'], 'Upper')), [[...upper].reverse()]);
+  assert.deepEqual(places(of(['upper-2.a', 'upper-1.b'], 'Upper')), [upper]);
+  // A yard that then lies on the left has rows of its own, and nothing is lost or drawn twice.
+  const goods = of(['goods-lead.b'], 'Goods');
+  assert.equal(goods.chains[0].fan, undefined);
+  assert.deepEqual(goods.fans[0].rows.map(ids).flat().length, 7);
+  const tiles = (strips) =>
+    strips
+      .flatMap(rowsIn)
+      .flatMap((row) => row.tiles.map(({ id }) => id))
+      .sort();
+  const turned = { ...layout, left: ['goods-lead.b', 'outer-3.b', 'inner-4.b', 'upper-2.b'] };
+  assert.deepEqual(tiles(stripsOf(turned).strips), tiles(usual));
+});
+
 test('a lift-out bridge is part of its line; a yard is a fan entered from its lead', () => {
   const { strips } = stripsOf(layout);
   const upper = strips.find((strip) => strip.name === 'Upper');

@@ -27,6 +27,7 @@ STEP_S = 2.0
 DAYS = 90
 HOURS_A_DAY = 3
 ROUNDS = 5
+TIDY_S = 90
 
 
 class Daemon:
@@ -92,6 +93,12 @@ def quantile(before, after, part):
     return low
 
 
+def longest(before, after):
+    """The bound of the slowest that came between two looks."""
+    counts = {bound: after[bound] - before.get(bound, 0) for bound in after}
+    return min(bound for bound, count in counts.items() if count == counts[float("inf")])
+
+
 def with_ports(text, folder, name, more=""):
     text = re.sub(r"(?m)^\[(mqtt|web|journal)\]\n(?:(?!\[).*\n)*", "", text)
     plan = folder / f"{name}.toml"
@@ -143,7 +150,7 @@ def evening(release, root, folder):
 TRAINS_OF_DEMO = 6
 
 
-def ring(folder):
+def ring(folder, name="ring", more=""):
     lines = ['[layout]\nname = "Ring"\nscale = "HO"\ntopic_prefix = "ring"\n']
     for n in range(1, BLOCKS + 1):
         lines.append(
@@ -151,7 +158,7 @@ def ring(folder):
             f'[[join]]\nends = ["b{n}.b", "b{n % BLOCKS + 1}.a"]\n'
             f'[[detector]]\nid = "d{n}"\nkind = "current"\nblock = "b{n}"\non = 3.0\noff = 1.5\n'
         )
-    return with_ports("\n".join(lines), folder, "ring")
+    return with_ports("\n".join(lines), folder, name, more)
 
 
 def load(daemon, seconds, over):
@@ -286,11 +293,59 @@ def views(release, root, folder, source):
     daemon.stop()
 
 
+def vacuum(release, folder):
+    """The oldest rows go and their room is given back, while trains run."""
+    path = folder / "long.db"
+    size = path.stat().st_size
+    plan = ring(folder, "long", f"keep_mb = {int(size * 0.95 / 1e6)}\n")
+    daemon = Daemon(release / "taillamp", plan)
+    over = threading.Event()
+    thread = threading.Thread(target=load, args=(daemon, 10 * TIDY_S, over))
+    thread.start()
+    # The first look at the file comes 20 s after the start.
+    time.sleep(8)
+    looks = [look(daemon, path)]
+    time.sleep(8)
+    looks.append(look(daemon, path))
+    end = time.monotonic() + TIDY_S
+    # It is over when the file has become smaller and no free page is left.
+    while time.monotonic() < end:
+        time.sleep(0.5)
+        pages, free = pages_of(path)
+        if pages < looks[0][2] * 0.98 and free == 0:
+            break
+    looks.append(look(daemon, path))
+    over.set()
+    thread.join()
+    daemon.stop()
+    took = looks[2][3] - looks[1][3]
+    print(f"\njournal, tidying at {SAMPLES_PER_S} samples/s: {looks[0][2] - looks[2][2]} of "
+          f"{looks[0][2]} pages given back, within {took:.0f} s")
+    for what, first, last in (("before", *looks[:2]), ("meanwhile", *looks[1:])):
+        print(f"  {what:>9}: decisions p99 {quantile(first[0], last[0], 0.99) * 1e3:.2f} ms, all "
+              f"within {longest(first[0], last[0]) * 1e3:.0f} ms; on the disk p99 "
+              f"{quantile(first[1], last[1], 0.99) * 1e3:.0f} ms after it was published")
+
+
+def look(daemon, path):
+    decided = daemon.histogram("taillamp_decision_seconds")
+    kept = daemon.histogram("taillamp_journal_delay_seconds")
+    return decided, kept, pages_of(path)[0], time.monotonic()
+
+
+def pages_of(path):
+    file = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+    counts = [file.execute(f"PRAGMA {what}").fetchone()[0] for what in ("page_count", "freelist_count")]
+    file.close()
+    return counts
+
+
 def run(release, root, folder):
     """All of it."""
     source = evening(release, root, folder)
     cost(release, folder)
     views(release, root, folder, source)
+    vacuum(release, folder)
 
 
 if __name__ == "__main__":

@@ -124,6 +124,30 @@ fn the_same_input_gives_the_same_bytes() {
     }
 }
 
+/// A sample that carries its own time is always taken in full; one without, that only says the same
+/// again, the short way. `"t":0` is the time of arrival (RFC 8428, section 4.5.3), so both mean the
+/// same and must end the same.
+#[test]
+fn the_short_way_of_a_steady_sample_decides_nothing_else() {
+    let golden = GOLDEN.last().expect("the list has rows");
+    let plain = recording(golden.name);
+    let text_in = fs::read_to_string(&plain).expect("the recording is there");
+    let timed = text_in.replace("\"u\":\"A\",", "\"u\":\"A\",\"t\":0,");
+    assert!(
+        timed.matches("\"t\":0,").count() > 500,
+        "the recording has currents"
+    );
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("timed.jsonl");
+    fs::write(&file, timed).expect("the file can be written");
+    let (short, full) = (replay(golden.plan, &plain), replay(golden.plan, &file));
+    assert_eq!(full.status.code(), Some(0), "{}", text(&full.stderr));
+    assert!(
+        short.stdout == full.stdout,
+        "the short way decides something else"
+    );
+}
+
 #[test]
 fn every_recording_has_its_row() {
     let folder = root().join("tests/replay/recordings");

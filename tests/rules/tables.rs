@@ -151,6 +151,27 @@ fn table_with_a_rest_is_told_when_it_is_not_there() {
 }
 
 #[test]
+fn table_that_leaves_its_rest_has_its_time_anew() {
+    // Back at rest at 100, turned away for the next engine at 200: 10 s from then on.
+    check(
+        &turntable("rest = \"1\""),
+        "0.0 all off; tt 1
+         10.0 d-lead on
+         20.0 d-bridge on
+         25.0 d-lead off
+         28.0 tt between
+         30.0 tt 2
+         40.0 d-stub-2 on
+         45.0 d-bridge off
+         50.0 tt 1
+         200.0 tt 2
+         220.0",
+        "between 0 and 210.1: no alarm not-at-rest:tt
+         210.15..210.2 alarm not-at-rest:tt unacknowledged low",
+    );
+}
+
+#[test]
 fn table_without_a_rest_is_nowhere_out_of_place() {
     check(
         &turntable(""),

@@ -1,7 +1,7 @@
 //! Section 4 of DEVELOPERS.md: which train is where, which way it goes, and which of two it is.
 
-use crate::plans::{Watch, junction, line, ring};
-use crate::story::check;
+use crate::plans::{Watch, crossover, junction, line, ring};
+use crate::story::{check, check_until};
 
 #[test]
 fn train_moves_from_place_to_place() {
@@ -365,6 +365,72 @@ fn train_does_not_go_from_leg_to_leg() {
          60.0",
         "30.0..30.5 train t2 new side
          33.5 block east lost
+         end trains 2",
+    );
+}
+
+#[test]
+fn train_keeps_to_its_line_where_two_pass_a_crossover_side_by_side() {
+    // Each of the two turnouts joins all its neighbours; the points lie straight.
+    check(
+        &crossover(""),
+        "0.0 all off; w3 normal; w4 normal
+         5.0 d-up-1 on
+         6.0 d-dn-1 on
+         10.0 d-up-2 on
+         11.0 d-dn-2 on
+         12.0 d-up-1 off; d-dn-1 off
+         20.0 d-w3 on
+         20.5 d-w4 on
+         25.0 d-up-3 on
+         25.5 d-dn-3 on
+         27.0 d-up-2 off; d-dn-2 off
+         29.0 d-w3 off; d-w4 off
+         40.0",
+        "20.5 train t2 entered w4
+         end train t1 blocks=up-3
+         end train t2 blocks=dn-3
+         end trains 2",
+    );
+}
+
+#[test]
+fn train_that_ran_through_a_place_while_nothing_was_heard_is_that_train() {
+    check_until(
+        &line(5, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         15.0 broker lost
+         25.0 broker back
+         25.1 d-p4 on; d-p1 off; d-p2 off; d-p3 off; d-p5 off
+         30.0",
+        "40.0",
+        "25.1 train t1 entered p4
+         never block p2 lost
+         end block p3 vacant
+         end train t1 blocks=p4
+         end trains 1",
+    );
+}
+
+#[test]
+fn train_that_was_not_headed_there_is_not_found_behind_unheard_places() {
+    // t1 ran towards p1: what is lit beyond p3 is another.
+    check_until(
+        &line(5, ""),
+        "0.0 all off
+         5.0 d-p3 on
+         10.0 d-p2 on
+         12.0 d-p3 off
+         15.0 broker lost
+         25.0 broker back
+         25.1 d-p4 on; d-p1 off; d-p2 on; d-p3 off; d-p5 off
+         30.0",
+        "40.0",
+        "25.1..26.0 train t2 new p4
+         end train t1 blocks=p2
          end trains 2",
     );
 }

@@ -277,6 +277,9 @@ fn the_layout() {
     let value: serde_json::Value =
         serde_json::from_str(&layout_json(plan())).expect("a layout is JSON");
     assert_eq!(value["scale_ratio"], 87.1);
+    // What the plan wants of the drawing, for the page to follow.
+    assert_eq!(value["lines"], serde_json::json!(["Main"]));
+    assert_eq!(value["left"], serde_json::json!(["main-2.b", "quay.a"]));
     let main = serde_json::json!({"name": "Main 1", "line": "Main", "length_mm": 2400,
         "use": "running", "fiddle": false, "bridge_of": null});
     assert_eq!(value["blocks"]["main-1"], main);

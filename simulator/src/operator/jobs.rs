@@ -12,8 +12,8 @@ use super::act::{Act, Until};
 use super::demo::{LIGHT_ENGINE_MM, Places, Trains};
 use crate::world::driver::{Order, StopAt};
 
-/// Speed on the running lines, mm/s: 100 km/h at HO scale.
-pub const LINE_MM_S: f64 = 320.0;
+/// Speed on the running lines, mm/s: 63 km/h at HO scale.
+pub const LINE_MM_S: f64 = 200.0;
 /// Speed on the branch, mm/s: slow enough that points 2 are not within a train's look-ahead while
 /// it stands at the station.
 const BRANCH_MM_S: f64 = 170.0;
@@ -169,6 +169,7 @@ pub(super) fn into_the_yard(places: &Places, train: usize, track: usize) -> Job 
         Act::Pause(Span::from_secs(3)),
         Act::SwitchOff(places.yard_power[track]),
     ]);
+    acts.extend(ladder_back(places, track));
     Job {
         name: "into the yard",
         turnouts: vec![lead],
@@ -205,6 +206,7 @@ pub(super) fn out_of_the_yard(places: &Places, train: usize, track: usize) -> Jo
         Act::Tell(train, Order::run(LINE_MM_S)),
         Act::Hold(before, false),
     ]);
+    acts.extend(ladder_back(places, track));
     Job {
         name: "out of the yard",
         turnouts: vec![lead],
@@ -285,7 +287,6 @@ pub(super) fn into_the_shed(places: &Places, train: usize, stub: usize) -> Job {
             Act::Pause(Span::from_secs(2)),
             Act::Tell(train, Order::run(TABLE_MM_S).until(home)),
             wait(Until::Arrived(train)),
-            Act::Pause(Span::from_secs(3)),
             Act::Table(places.turntable, to_lead),
         ],
     }
@@ -298,7 +299,7 @@ pub(super) fn open_the_door(places: &Places) -> Job {
         tidy: vec![],
         acts: vec![
             Act::Table(places.lift, TablePosition::Between),
-            Act::Pause(Span::from_secs(14)),
+            Act::Pause(Span::from_secs(7)),
             Act::Table(places.lift, TablePosition::At(0)),
             Act::Pause(Span::from_secs(4)),
         ],
@@ -340,6 +341,13 @@ fn back_behind(train: usize, turnouts: &[TurnoutId]) -> Act {
         turnouts: turnouts.to_vec(),
         forgotten: false,
     }
+}
+
+/// The ladder put back after a train: whoever comes next finds it as it belongs.
+fn ladder_back(places: &Places, track: usize) -> Vec<Act> {
+    let turnout = places.ladder.get(track);
+    let back = turnout.map(|turnout| Act::Points(*turnout, Leg::Normal));
+    back.into_iter().collect()
 }
 
 /// The ladder, set for one of the four tracks.

@@ -2,7 +2,7 @@
 //!
 //! Inputs: the layout's ids and where the trains are. Output: jobs; chance chooses between them.
 
-use taillamp::engine::ids::BlockId;
+use taillamp::engine::ids::{BlockId, TurnoutId};
 
 use super::act::Until;
 use super::demo::{Places, Trains};
@@ -36,8 +36,17 @@ pub fn possible(world: &World, places: &Places, trains: &Trains) -> Vec<Job> {
         trains.light,
     ];
     let at = |train: usize| whereabouts(world, places, train);
-    let count = |on: On| fleet.iter().filter(|train| at(**train) == on).count();
-    let branch_is_empty = Until::Empty(places.branch.to_vec(), None, vec![]).is_so(world);
+    // One train on each line at a time: with points to be set back behind every move, a second one
+    // would come up to them, or to a train that stands, within the time that it takes.
+    let is_empty = |blocks: &[BlockId], turnouts: &[TurnoutId]| {
+        Until::Empty(blocks.to_vec(), None, turnouts.to_vec()).is_so(world)
+    };
+    let branch_is_empty = is_empty(&places.branch, &[]);
+    let [up, down, to_yard, to_shed] = places.w;
+    let [off_outer, onto_inner] = places.to_inner;
+    let [off_inner, onto_outer] = places.to_outer;
+    let outer_is_empty = is_empty(&places.outer, &[up, down, off_outer, onto_outer]);
+    let inner_is_empty = is_empty(&places.inner, &[to_yard, to_shed, off_inner, onto_inner]);
     let free_track = (0..4).find(|track| !world.block_is_taken(places.yard[*track]));
     let free_stub = (0..3).find(|stub| !world.block_is_taken(places.stubs[*stub]));
     let mut jobs = Vec::new();
@@ -47,7 +56,7 @@ pub fn possible(world: &World, places: &Places, trains: &Trains) -> Vec<Job> {
                 if branch_is_empty && train != trains.light {
                     jobs.push(up_the_branch(places, train));
                 }
-                if count(On::Inner) < 3 {
+                if inner_is_empty {
                     jobs.push(cross(places, train, true));
                 }
             }
@@ -56,19 +65,19 @@ pub fn possible(world: &World, places: &Places, trains: &Trains) -> Vec<Job> {
                     jobs.extend(free_stub.map(|stub| into_the_shed(places, train, stub)));
                 } else {
                     jobs.extend(free_track.map(|track| into_the_yard(places, train, track)));
-                    if count(On::Outer) < 2 {
+                    if outer_is_empty {
                         jobs.push(cross(places, train, false));
                     }
                 }
             }
-            On::Upper => jobs.push(down_the_branch(places, train)),
-            On::Yard(track) if count(On::Inner) < 2 => {
+            On::Upper if outer_is_empty => jobs.push(down_the_branch(places, train)),
+            On::Yard(track) if inner_is_empty => {
                 jobs.push(out_of_the_yard(places, train, track));
             }
-            On::Stub(stub) if count(On::Inner) < 2 => {
+            On::Stub(stub) if inner_is_empty => {
                 jobs.push(out_of_the_shed(places, train, stub));
             }
-            On::Yard(_) | On::Stub(_) | On::Elsewhere => {}
+            On::Upper | On::Yard(_) | On::Stub(_) | On::Elsewhere => {}
         }
     }
     if branch_is_empty {

@@ -27,7 +27,7 @@ pub fn switched_feeds(layout: &Layout) -> Vec<FeedId> {
         .collect()
 }
 
-const fn lies(position: Position, leg: Leg) -> bool {
+pub(super) const fn lies(position: Position, leg: Leg) -> bool {
     matches!(
         (position, leg),
         (Position::Normal, Leg::Normal) | (Position::Reverse, Leg::Reverse)
@@ -37,9 +37,11 @@ const fn lies(position: Position, leg: Leg) -> bool {
 impl Traffic {
     pub(super) fn look_at_points(&mut self, world: &World) {
         for (index, fouled) in self.fouled.iter_mut().enumerate() {
-            if !world.looks_clear(TurnoutId(index as u32)) {
+            let turnout = TurnoutId(index as u32);
+            if !world.looks_clear(turnout) {
                 *fouled = Some(world.now());
             }
+            self.used[index] |= world.turnout_is_taken(turnout);
         }
     }
 
@@ -60,6 +62,7 @@ impl Traffic {
                     let forgotten = self.forgotten[turnout.index()].is_some() && !stands;
                     if !forgotten && self.points_ready(turnout, now) {
                         self.forgotten[turnout.index()] = None;
+                        self.used[turnout.index()] = false;
                         world.set_points(turnout, wanted);
                     }
                 }
@@ -96,26 +99,30 @@ impl Traffic {
         let now = world.now();
         for index in 0..self.fouled.len() {
             let turnout = TurnoutId(index as u32);
-            let taken = self.taken.contains_key(&Item::Turnout(turnout));
+            // Set back behind every train, and set anew for the next that is to diverge.
+            let used = self.used[index];
+            let taken = self.taken.contains_key(&Item::Turnout(turnout)) && !used
+                || world.turnout_is_taken(turnout);
             let reverse = world.lie().points[index] == Position::Reverse;
             if taken || !reverse {
                 self.released[index] = false;
                 continue;
             }
-            if world.layout().turnouts[index].rest != PointsRest::Normal
-                || !self.points_ready(turnout, now)
-            {
+            let rests = world.layout().turnouts[index].rest == PointsRest::Normal;
+            if !(rests || used) || !self.points_ready(turnout, now) {
                 continue;
             }
             if !self.released[index] {
                 self.released[index] = true;
-                if self.chance.happens(self.slips.forgotten_points) {
+                let waited_for = self.taken.contains_key(&Item::Turnout(turnout));
+                if rests && !waited_for && self.chance.happens(self.slips.forgotten_points) {
                     let seconds = self.chance.between(45.0, 90.0);
                     self.forgotten[index] = Some(now.plus(Span::from_secs_f64(seconds)));
                 }
             }
             if self.forgotten[index].is_none_or(|until| now >= until) {
                 self.forgotten[index] = None;
+                self.used[index] = false;
                 world.set_points(turnout, Leg::Normal);
             }
         }

@@ -11,24 +11,32 @@ mod way;
 use std::collections::BTreeMap;
 
 use taillamp::engine::ids::{BlockId, FeedId, TurnoutId};
-use taillamp::engine::layout::{Layout, Usage};
+use taillamp::engine::layout::{Layout, Leg as TurnoutLeg, Usage};
 use taillamp::engine::time::{Instant, Span};
 
 use crate::chance::Chance;
 use crate::layouts::{Custom, Made};
 use crate::world::World;
 use crate::world::driver::{Order, StopAt};
-use crate::world::track::Piece;
+use crate::world::track::{Piece, Zone};
 
 pub use stock::put_trains;
 use way::{Item, Leg};
 
-/// Where trains run fast, mm/s, at least and at most.
-const LINE_MM_S: (f64, f64) = (130.0, 260.0);
+/// Where trains run fast, mm/s, at least and at most: 41 to 56 km/h at HO scale. A timetable lets
+/// nobody run much faster than the one before.
+const LINE_MM_S: (f64, f64) = (130.0, 180.0);
+/// A train is let into a block when the road beyond it is clear of others for so long at its speed,
+/// seconds, and for one block at least (block working: one train in a block, a clear one between).
+const HEADWAY_S: f64 = 16.0;
+/// A train that has stood for so long is let go on as far as one block is free.
+const LET_UP: Span = Span::from_secs(30);
+/// A train stands so far before the end of its block, where that is long enough, mm: 26 m at HO.
+const STANDS_MM: f64 = 300.0;
 /// Where they do not.
 const YARD_MM_S: f64 = 120.0;
 /// A train that stands for so long with nowhere to go is pushed back.
-const STUCK: Span = Span::from_secs(20);
+const STUCK: Span = Span::from_secs(120);
 /// A driver sleeps for so long.
 const SLEEP: Span = Span::from_secs(30);
 
@@ -79,6 +87,8 @@ pub struct Traffic {
     chance: Chance,
     taken: BTreeMap<Item, usize>,
     fouled: Vec<Option<Instant>>,
+    /// By turnout: a train has been over it since it was set.
+    used: Vec<bool>,
     forgotten: Vec<Option<Instant>>,
     released: Vec<bool>,
     switch_off_at: Vec<Option<Instant>>,
@@ -143,6 +153,7 @@ impl Traffic {
             chance,
             taken: BTreeMap::new(),
             fouled: vec![None; layout.turnouts.len()],
+            used: vec![false; layout.turnouts.len()],
             forgotten: vec![None; layout.turnouts.len()],
             released: vec![true; layout.turnouts.len()],
             switch_off_at: vec![None; layout.feeds.len()],
@@ -276,13 +287,13 @@ impl Traffic {
         if run.asleep_until.is_some() {
             order.cautious = false;
         } else {
-            let Some(last) = run.way.last() else {
+            let Some(last) = self.may_run_to(run, world) else {
                 return;
             };
-            let block_mm = world.track().length_mm(Piece::Block(last.block));
-            let short_mm = ((block_mm - train.length_mm()) / 2.0).clamp(20.0, 90.0);
+            let block_mm = world.track().length_mm(Piece::Block(last));
+            let short_mm = ((block_mm - train.length_mm()) / 2.0).clamp(20.0, STANDS_MM);
             order.stop = Some(StopAt::InBlock {
-                block: last.block,
+                block: last,
                 short_mm,
             });
             order.called_on = run.called_on;
@@ -291,6 +302,29 @@ impl Traffic {
         if run.told.as_ref() != Some(&order) {
             world.tell(run.train, order.clone());
             self.runs[at].told = Some(order);
+        }
+    }
+
+    /// The block in which a train has to stop: the last of its way, or before a block through which
+    /// points are watched that do not lie right yet. With a train in it they could not be set.
+    fn may_run_to(&self, run: &Run, world: &World) -> Option<BlockId> {
+        let amiss = |(turnout, wanted): &(TurnoutId, TurnoutLeg), through: BlockId| {
+            let position = world.lie().points[turnout.index()];
+            let zone = world.track().turnout_zone(*turnout);
+            zone == Zone::Block(through) && !hands::lies(position, *wanted)
+        };
+        let steps = run.way.windows(2);
+        let first = steps.enumerate().find(|(_, pair)| {
+            let through = pair[0].block;
+            pair[1].points.iter().any(|points| amiss(points, through))
+        });
+        match first {
+            None => run.way.last().map(|leg| leg.block),
+            Some((0, _)) => match world.trains()[run.train].leading()?.0.piece {
+                Piece::Block(block) => Some(block),
+                Piece::Turnout(..) | Piece::Crossing(..) => None,
+            },
+            Some((at, _)) => Some(run.way[at - 1].block),
         }
     }
 

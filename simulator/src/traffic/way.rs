@@ -4,7 +4,7 @@ use taillamp::engine::ids::{BlockId, CrossingId, TableId, TurnoutId};
 use taillamp::engine::layout::Leg as TurnoutLeg;
 use taillamp::engine::time::Instant;
 
-use super::{Run, STUCK, Traffic};
+use super::{HEADWAY_S, LET_UP, Run, STUCK, Traffic};
 use crate::world::World;
 use crate::world::driver::Order;
 use crate::world::track::{Piece, Step, Track};
@@ -195,12 +195,62 @@ impl Traffic {
                 path.push(leg);
                 if self.no_stop[block.index()] || !self.fits(run, block, world) {
                     open.push((last, path));
-                } else {
+                } else if self.has_room_beyond(run, last, world) {
                     found.push(path);
                 }
             }
         }
         found
+    }
+
+    /// Block working: beyond the block that a train is let into, the road is clear of others.
+    fn has_room_beyond(&self, run: &Run, last: Step, world: &World) -> bool {
+        let now = world.now();
+        let stood = run.stands_since.is_some_and(|at| now.since(at) >= LET_UP);
+        let off_the_line = matches!(last.piece, Piece::Block(at) if !self.running[at.index()]);
+        if stood || off_the_line || run.backing {
+            return true;
+        }
+        let others: Vec<Item> = world
+            .trains()
+            .iter()
+            .enumerate()
+            .filter(|(index, _)| *index != run.train)
+            .flat_map(|(_, other)| other.stretches())
+            .map(|stretch| Item::of(stretch.piece))
+            .collect();
+        let room_mm = run.speed_mm_s * HEADWAY_S;
+        // Pushed back onto the line, against its way: the trains that come are what counts.
+        let against = self.wrong_way(last);
+        let mut open = vec![(last, 0.0)];
+        while let Some((at, clear_mm)) = open.pop() {
+            let mut legs = legs_from(world.track(), at);
+            legs.retain(|leg| {
+                let up = leg.steps.last().is_some_and(|step| step.up);
+                self.one_way[leg.block.index()].is_none_or(|way| (way == up) != against)
+            });
+            if legs.is_empty() {
+                return true;
+            }
+            for leg in legs {
+                let taken = |step: &Step| others.contains(&Item::of(step.piece));
+                if leg.steps.iter().any(taken) {
+                    continue;
+                }
+                let mm: f64 = leg
+                    .steps
+                    .iter()
+                    .map(|s| world.track().length_mm(s.piece))
+                    .sum();
+                let clear_mm = clear_mm + mm;
+                let siding = !self.running[leg.block.index()];
+                if clear_mm >= room_mm || siding {
+                    return true;
+                }
+                open.extend(leg.steps.last().map(|step| (*step, clear_mm)));
+            }
+        }
+        false
     }
 
     fn may_go(&self, run: &Run, leg: &Leg, last: Step, world: &World) -> bool {

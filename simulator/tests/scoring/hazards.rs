@@ -91,6 +91,8 @@ pub struct Up {
     pub justified: bool,
     pub until: Option<Instant>,
     pub text: String,
+    /// What really was when it came up, for those who look for a fault.
+    pub really: String,
 }
 
 #[derive(Default)]
@@ -129,7 +131,7 @@ fn is_of_the_road(kind: AlarmKind) -> bool {
 impl Watch {
     pub fn look(&mut self, world: &World, claims: &Snapshot) {
         let now = world.now();
-        self.note_warnings(now, claims);
+        self.note_warnings(world, claims);
         for (index, train) in world.trains().iter().enumerate() {
             let ahead = if train.speed_mm_s > 0.0 {
                 first_ahead(world, index)
@@ -171,7 +173,8 @@ impl Watch {
         }
     }
 
-    fn note_warnings(&mut self, now: Instant, claims: &Snapshot) {
+    fn note_warnings(&mut self, world: &World, claims: &Snapshot) {
+        let now = world.now();
         for alarm in &claims.alarms {
             if !alarm.active || !is_of_the_road(alarm.kind) {
                 continue;
@@ -184,6 +187,7 @@ impl Watch {
                 justified: false,
                 until: None,
                 text: alarm.text.clone(),
+                really: really(world, claims, &alarm.text),
             });
             up.priority = up.priority.max(alarm.priority);
         }
@@ -253,6 +257,29 @@ impl Watch {
     }
 }
 
+/// The train that a warning's text names: where it and the others are, how fast, what is ahead.
+fn really(world: &World, claims: &Snapshot, text: &str) -> String {
+    let named = |label: &str| text.split(':').next() == Some(label) || text.contains(label);
+    let mut told = String::new();
+    for view in &claims.trains {
+        let label = format!("Train {}", view.id.trim_start_matches('t'));
+        let speed = view.speed_mm_s.unwrap_or(0.0);
+        let mark = if named(&label) { "*" } else { "" };
+        told += &format!(" {mark}{}{:?}{speed:.0}", view.id, view.blocks);
+    }
+    told += " |";
+    for (index, train) in world.trains().iter().enumerate() {
+        let over = train.stretches();
+        let over = over.iter().filter_map(|at| piece_id(at.piece, world));
+        let over: Vec<String> = over.collect();
+        let ahead = first_ahead(world, index).filter(|_| train.speed_mm_s > 0.0);
+        let ahead = ahead.map(|a| format!(" {:?} {} {:.1} s", a.what, a.at, a.seconds));
+        let ahead = ahead.unwrap_or_default();
+        told += &format!(" {}{over:?}{:.0}{ahead};", train.name, train.speed_mm_s);
+    }
+    told
+}
+
 fn piece_id(piece: Piece, world: &World) -> Option<String> {
     match piece {
         Piece::Block(block) => Some(world.layout().blocks[block.index()].id.clone()),
@@ -292,10 +319,11 @@ fn first_ahead(world: &World, index: usize) -> Option<Ahead> {
             }
             Next::NoBridge(table) => {
                 let item = &world.layout().tables[table.index()];
-                let turning = world.lie().tables[table.index()] != TablePosition::Unknown
-                    && pieces == 0
-                    && step.piece == Piece::Block(item.bridge);
-                return if turning {
+                let on_it = step.piece == Piece::Block(item.bridge);
+                let known = world.lie().tables[table.index()] != TablePosition::Unknown;
+                let turning = known && pieces == 0 && on_it;
+                // A turntable's bridge is a place to stop on, as a siding is.
+                return if turning || (on_it && is_yard(step.piece, world)) {
                     None
                 } else {
                     found(What::NoRoad, item.id.clone())

@@ -146,8 +146,8 @@ fn tell(one: &Played) {
             "medium"
         };
         println!(
-            "   needless {word} {} {}..{until:.1} {}",
-            up.id, up.since, up.text
+            "   needless {word} {} {}..{until:.1} {} ::{}",
+            up.id, up.since, up.text, up.really
         );
     }
     tell_identities(one);

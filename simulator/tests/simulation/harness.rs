@@ -29,6 +29,11 @@ const LOOK: Span = Span::from_millis(100);
 /// How long everything may take to return once nothing goes wrong any more.
 const SETTLE_MAX: Span = Span::from_secs(420);
 
+/// How often the operator of a busy hour looks at the page, and how soon a lost train is answered
+/// for.
+const LOOKS_EVERY: Span = Span::from_secs(5);
+const ANSWERS_AFTER: Span = Span::from_secs(20);
+
 /// How long after cars were lifted their block may come to be shown as lost.
 const SAY_WITHIN: Span = Span::from_secs(60);
 
@@ -76,7 +81,43 @@ impl Evening {
         }
     }
 
+    /// Lets time pass; nothing is compared. The operator looks where a train is said to be lost.
+    pub fn pass_to(&mut self, to: Instant) {
+        let mut lost: BTreeMap<usize, Instant> = BTreeMap::new();
+        while self.session.world().now() < to {
+            self.hear();
+            let now = self.session.world().now();
+            if now.0.is_multiple_of(LOOKS_EVERY.0) {
+                self.answer_for_lost(&mut lost);
+            }
+        }
+    }
+
+    /// Says that a block is empty which is shown as lost for some time and really holds nothing.
+    fn answer_for_lost(&mut self, lost: &mut BTreeMap<usize, Instant>) {
+        let now = self.session.world().now();
+        for (index, view) in self.engine.snapshot().blocks.iter().enumerate() {
+            if view.state != Occupancy::Lost {
+                lost.remove(&index);
+                continue;
+            }
+            let since = *lost.entry(index).or_insert(now);
+            let block = BlockId(index as u32);
+            if now.since(since) >= ANSWERS_AFTER && !self.session.world().block_is_taken(block) {
+                self.say(Command::Empty(block.into()));
+            }
+        }
+    }
+
     fn look(&mut self) {
+        self.hear();
+        let truth = self.session.truth();
+        self.tell_what_was_lifted(&truth);
+        self.oracle
+            .compare(&truth, self.session.world(), &self.engine.snapshot());
+    }
+
+    fn hear(&mut self) {
         let next = self.session.world().now().plus(LOOK);
         let mut inputs = Vec::new();
         for message in self.session.run_to(next) {
@@ -98,10 +139,6 @@ impl Evening {
         for change in self.engine.drain() {
             self.note(change);
         }
-        let truth = self.session.truth();
-        self.tell_what_was_lifted(&truth);
-        self.oracle
-            .compare(&truth, self.session.world(), &self.engine.snapshot());
     }
 
     /// Whoever lifts cars off the track says so where the page shows them as lost.
@@ -172,6 +209,20 @@ impl Evening {
         of_kind
             .map(|(at, subject, _)| (*at, subject.clone()))
             .collect()
+    }
+
+    /// Every alarm that was raised, in its order.
+    pub fn alarms(&self) -> &[(Instant, String, AlarmKind)] {
+        &self.raised
+    }
+
+    /// How many jobs were begun.
+    pub fn jobs(&self) -> usize {
+        let log = self.session.log();
+        let begun = log
+            .iter()
+            .filter(|entry| matches!(entry.what, What::Job(_)));
+        begun.count()
     }
 
     /// What was done and what went wrong so far, with the text of each mishap.

@@ -72,10 +72,10 @@ impl Chores {
         clock: &Clock,
     ) -> rusqlite::Result<()> {
         if self.cut > 0 {
-            return self.remove(connection);
+            return unhurried(connection, |connection| self.remove(connection));
         }
         if self.vacuum {
-            return self.give_back(connection);
+            return unhurried(connection, |connection| self.give_back(connection));
         }
         if Moment::now() < self.next {
             return Ok(());
@@ -170,6 +170,20 @@ impl Chores {
         connection.execute(sql, [most])?;
         Ok(())
     }
+}
+
+/// Work that nobody waits for is not synced by itself: the next write that somebody counts on
+/// takes it along (a sync is of the whole log). So what is told meanwhile waits for less, and a
+/// memory card has less to do. After a power cut it is done or it is not.
+fn unhurried(
+    connection: &mut Connection,
+    work: impl FnOnce(&mut Connection) -> rusqlite::Result<()>,
+) -> rusqlite::Result<()> {
+    connection.pragma_update(None, "synchronous", "NORMAL")?;
+    let done = work(connection);
+    // Whatever became of it: what is written next must be there when it is said to be.
+    connection.pragma_update(None, "synchronous", "FULL")?;
+    done
 }
 
 fn pragma(connection: &Connection, name: &str) -> rusqlite::Result<i64> {
@@ -274,6 +288,8 @@ mod tests {
             }
         }
         assert!(pieces > 10, "in small pieces, not at once: {pieces}");
+        // 2 is FULL (sqlite.org/pragma.html#pragma_synchronous).
+        assert_eq!(pragma(&connection, "synchronous"), Ok(2));
         let oldest = count(&connection, "SELECT min(seq) FROM change");
         let states = format!("SELECT count(*) FROM whole WHERE seq = {oldest}");
         assert_eq!(count(&connection, &states), 1, "it is cut at a whole state");

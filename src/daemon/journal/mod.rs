@@ -4,14 +4,14 @@
 //! In: what the engine's task and the embedded broker tell, as [`News`], acts and retained values;
 //! telling never waits. Out: at the start what an earlier run knew (rule B8); later the past, read
 //! through connections of their own ([`past`]). One thread writes, a transaction for what came
-//! within `writer::WINDOW`, each on the disk before the next is begun. It decides nothing about
+//! within a `window`, each on the disk before the next is begun. It decides nothing about
 //! the layout.
 //!
 //! What is told is bounded. When the disk cannot follow, the queue grows, then the oldest promise
 //! is broken and [`Journal::is_behind`] says so: the engine raises `journal-behind`; beyond the
 //! limits changes are dropped and counted, never what must survive a restart.
 //!
-//! Reading order: `schema`, `pending`, `writer`, `keep`, [`past`].
+//! Reading order: `schema`, `pending`, `window`, `writer`, `keep`, [`past`].
 
 mod checkpoint;
 mod keep;
@@ -22,6 +22,7 @@ pub mod raw;
 pub mod schema;
 #[cfg(test)]
 mod tests;
+mod window;
 mod writer;
 
 use std::path::{Path, PathBuf};
@@ -211,7 +212,7 @@ impl Journal {
         let path = journal.keep.path.clone();
         let started = std::thread::Builder::new()
             .name("journal".into())
-            .spawn(move || writer.run(&told));
+            .spawn(move || writer.run(told));
         match started {
             Ok(_) => Ok((journal, left)),
             Err(error) => Err(OpenError::Thread { path, error }),

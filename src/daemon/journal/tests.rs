@@ -96,6 +96,43 @@ fn one_damaged_row_of_the_memory_costs_that_row_alone() {
     });
 }
 
+/// After a slow write much waits that is overdue; were each a write of its own, there would be more
+/// of it after each.
+#[test]
+fn what_is_overdue_is_written_together() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let clock = Clock::start();
+    let metrics = Metrics::new().expect("metrics").journal;
+    let (sender, told) = mpsc::sync_channel(NOTES_MAX);
+    let open = Writer::open(
+        Arc::new(keep(&folder)),
+        clock.clone(),
+        Arc::new(Shared::default()),
+        metrics.clone(),
+    );
+    let (writer, _) = open.expect("a journal");
+    for n in 0..300_i64 {
+        let changes = vec![block("b1", n, "occupied")];
+        let note = Note::News(Box::new(News {
+            changes,
+            ..News::default()
+        }));
+        let at = Instant(1);
+        sender.send(Told { at, note }).expect("there is room");
+    }
+    drop(sender);
+    // Until all of it has waited for longer than it may.
+    while clock.now().since(Instant(1)) < PROMISE {
+        std::thread::yield_now();
+    }
+    writer.run(told);
+    let writes = metrics.write.get_sample_count();
+    assert!((1..=100).contains(&writes), "{writes} writes");
+    let file = rusqlite::Connection::open(keep(&folder).path).expect("a file");
+    let rows = "SELECT count(*) FROM change JOIN item USING (item) WHERE id = 'b1'";
+    assert_eq!(file.query_row(rows, [], |row| row.get(0)), Ok(300));
+}
+
 #[test]
 fn nothing_is_taken_after_the_end_and_that_is_said() {
     run(async {

@@ -1,8 +1,9 @@
 //! The writer's thread: takes what is told, makes rows of it, writes them.
 //!
-//! In: notes from the bounded queue. Out: one transaction for what came within [`WINDOW`]; at once
-//! where somebody waits. Between transactions it does its chores (see `keep`). When the file cannot
-//! be written, everything is kept that must be and tried again; detection never notices.
+//! In: notes from the bounded queue. Out: one transaction for what came within a window (see
+//! `window`); at once where somebody waits. Between transactions it does its chores (see `keep`).
+//! When the file cannot be written, everything is kept that must be and tried again; detection
+//! never notices.
 
 use std::collections::BTreeMap;
 use std::collections::HashMap;
@@ -17,16 +18,16 @@ use serde_json::Value;
 use super::checkpoint::Checkpoints;
 use super::pending::{Entry, Numbers, Part, Pending, Segment};
 use super::schema::{self, OpenError};
-use super::{Done, Keep, Left, News, Note, Row, Shared, Told, keep::Chores};
+use super::window::{Haste, Window};
+use super::{Done, Keep, Left, NOTES_MAX, News, Note, Row, Shared, Told, keep::Chores};
 use crate::daemon::clock::Clock;
 use crate::daemon::metrics::journal::JournalMetrics;
 use crate::daemon::mqtt::broker::RetainedMessage;
+use crate::engine::memory::Memory;
 use crate::wire::journal_json::{self, Whole, millis};
 use crate::wire::memory_json;
 use crate::wire::stamp::Label;
 
-/// What comes within this time after the first is written together.
-pub(super) const WINDOW: Duration = Duration::from_millis(75);
 /// Between two attempts when the file cannot be written.
 const RETRY: Duration = Duration::from_millis(500);
 /// A whole state is written after so many rows, so that reading one never folds more ...
@@ -50,6 +51,7 @@ pub(super) struct Writer {
     chores: Chores,
     checkpoints: Checkpoints,
     pending: Pending,
+    window: Window,
     waiting: Vec<Done>,
     /// What readers make of the rows that were written and wait.
     whole: Whole,
@@ -61,6 +63,9 @@ pub(super) struct Writer {
     /// What must survive a restart, by section and id, as it is written or waits.
     memory: BTreeMap<(String, String), String>,
     memory_text: String,
+    /// What was told last of that. It is worked out once a transaction: with each of many changes,
+    /// the queue would grow faster than it is emptied.
+    newest_memory: Option<Memory>,
     raw: Option<Segment>,
     last_row_ms: i64,
     retry_at: Option<Moment>,
@@ -90,6 +95,7 @@ impl Writer {
             retained,
         };
         let checkpoints = Checkpoints::start(&keep.path)?;
+        checkpoints.watch(&mut connection).map_err(wrong)?;
         let mut writer = Self {
             connection,
             checkpoints,
@@ -99,6 +105,7 @@ impl Writer {
             metrics,
             chores: Chores::new(keep),
             pending: Pending::default(),
+            window: Window::default(),
             waiting: Vec::new(),
             whole: Whole::default(),
             layout: String::new(),
@@ -107,6 +114,7 @@ impl Writer {
             dropped: false,
             memory,
             memory_text: String::from("{}"),
+            newest_memory: None,
             raw: None,
             last_row_ms: 0,
             retry_at: None,
@@ -119,11 +127,11 @@ impl Writer {
     }
 
     /// Runs until it is told to stop or nobody is left to tell it anything.
-    pub(super) fn run(mut self, told: &Receiver<Told>) {
+    pub(super) fn run(mut self, told: Receiver<Told>) {
         loop {
             match told.recv_timeout(self.rest()) {
                 Ok(first) => {
-                    if !self.batch(first, told) {
+                    if !self.batch(first, &told) {
                         break;
                     }
                 }
@@ -137,6 +145,8 @@ impl Writer {
         // Closing puts what is beside the file into it: whoever waits for the end waits for that.
         self.checkpoints.stop();
         drop(self.connection);
+        // And nothing is taken any longer, so that nobody thinks that it was.
+        drop(told);
         if let Some((done, well)) = self.farewell {
             done(well);
         }
@@ -169,61 +179,78 @@ impl Writer {
 
     /// Takes what comes within the window, then writes. `false` at the end.
     fn batch(&mut self, first: Told, told: &Receiver<Told>) -> bool {
-        let oldest = first.at;
-        // Relaxed: it is a label for people's eyes, nothing is ordered by it.
-        let unsaved = self.shared.oldest_us.load(Ordering::Relaxed);
-        if unsaved == 0 {
-            self.shared
-                .oldest_us
-                .store(oldest.0.max(1), Ordering::Relaxed);
-        }
-        let waited = self.clock.now().since(oldest);
-        let waited = Duration::from_micros(waited.0);
-        let until = Moment::now() + WINDOW.saturating_sub(waited);
-        let (mut urgent, mut last) = self.take(first.note);
-        while !urgent {
-            let left = until.saturating_duration_since(Moment::now());
-            let Ok(next) = told.recv_timeout(left) else {
-                break;
-            };
-            (urgent, last) = self.take(next.note);
+        let mut next = Some(first);
+        let mut until: Option<Moment> = None;
+        let mut promised = None;
+        let mut last = false;
+        let mut taken = 0;
+        while let Some(Told { at, note }) = next.take() {
+            taken += 1;
+            let haste = self.take(note);
+            if haste >= Haste::Soon && promised.is_none() {
+                promised = Some(at);
+                self.promise(at);
+            }
+            last = haste == Haste::Last;
+            let waited = Duration::from_micros(self.clock.now().since(at).0);
+            let due = Moment::now() + self.window.rest(haste, waited);
+            let due = until.map_or(due, |until| until.min(due));
+            until = Some(due);
+            // Where no time is left, what waits already is taken along: after a slow write that is
+            // much, and one by one it would only become more. But not for ever: on a machine with
+            // too much to do, more comes while that is taken.
+            let now = Moment::now();
+            let over = now > due + self.window.drain() || taken >= NOTES_MAX;
+            if haste < Haste::Now && !over {
+                next = told.recv_timeout(due.saturating_duration_since(now)).ok();
+            }
         }
         self.save();
-        let delay = self.clock.now().since(oldest);
-        if self.retry_at.is_none() {
+        if let Some(since) = promised.filter(|_| self.retry_at.is_none()) {
+            let delay = self.clock.now().since(since);
             self.metrics.delay.observe(delay.as_secs_f64());
         }
         !last
     }
 
-    /// Takes one note; whether it must be written at once, and whether it is the last.
-    fn take(&mut self, note: Note) -> (bool, bool) {
+    /// From now on somebody counts on what was told then.
+    fn promise(&self, at: crate::engine::time::Instant) {
+        // Relaxed: it is a label for people's eyes, nothing is ordered by it.
+        if self.shared.oldest_us.load(Ordering::Relaxed) == 0 {
+            self.shared.oldest_us.store(at.0.max(1), Ordering::Relaxed);
+        }
+    }
+
+    /// Takes one note; how soon it must be written.
+    fn take(&mut self, note: Note) -> Haste {
         match note {
             Note::News(news) => {
+                // What only looks different now is written with the next change, or a little later.
+                let changes = !news.changes.is_empty() || news.layout.is_some();
                 self.take_news(*news);
-                (false, false)
+                if changes { Haste::Soon } else { Haste::Later }
             }
             Note::Act(row, done) => {
                 self.change(row);
                 self.waiting.push(done);
-                (true, false)
+                Haste::Now
             }
             Note::Retained(topic, message) => {
                 self.pending.retained.insert(topic, message);
-                (false, false)
+                Haste::Soon
             }
             Note::Clock { origin_us, trusted } => {
                 self.pending.label = Some((origin_us, trusted));
-                (false, false)
+                Haste::Soon
             }
             Note::Sync(done) => {
                 self.waiting.push(done);
-                (true, false)
+                Haste::Now
             }
             Note::Stop(done) => {
                 let well = self.stop();
                 self.farewell = Some((done, well));
-                (true, true)
+                Haste::Last
             }
         }
     }
@@ -250,8 +277,8 @@ impl Writer {
         if let Some(layout) = news.layout {
             self.layout = layout;
         }
-        if let Some(memory) = news.memory {
-            self.take_memory(memory_json::to_text(&memory));
+        if news.memory.is_some() {
+            self.newest_memory = news.memory;
         }
         let due = at_ms - self.whole_ms >= WHOLE_MS && self.rows_since_whole > 0;
         if begins || self.dropped || due || self.rows_since_whole >= WHOLE_ROWS {
@@ -337,6 +364,12 @@ impl Writer {
         });
     }
 
+    fn settle_memory(&mut self) {
+        if let Some(memory) = self.newest_memory.take() {
+            self.take_memory(memory_json::to_text(&memory));
+        }
+    }
+
     /// Only what is different is written.
     fn take_memory(&mut self, text: String) {
         let new = items_of(&text);
@@ -360,6 +393,9 @@ impl Writer {
         }
         if lines.is_empty() {
             return;
+        }
+        if self.raw.is_none() {
+            self.settle_memory();
         }
         let segment = self.raw.get_or_insert_with(|| Segment {
             run_starts,
@@ -391,6 +427,7 @@ impl Writer {
 
     /// Writes what waits; tries again later where it cannot be written.
     fn save(&mut self) {
+        self.settle_memory();
         let now = Moment::now();
         let too_early = self.retry_at.is_some_and(|at| now < at);
         let nothing = self.pending.is_empty();
@@ -401,7 +438,9 @@ impl Writer {
         } else {
             match self.pending.write(&mut self.connection, &mut self.numbers) {
                 Ok(()) => {
-                    self.metrics.write.observe(now.elapsed().as_secs_f64());
+                    let took = now.elapsed();
+                    self.window.wrote(took);
+                    self.metrics.write.observe(took.as_secs_f64());
                     self.pending = Pending::default();
                     true
                 }
@@ -410,6 +449,8 @@ impl Writer {
                         tracing::error!(%error, "the journal cannot be written; it is tried again");
                     }
                     self.retry_at = Some(Moment::now() + RETRY);
+                    // What could have waited cannot be written either, and that is told as well.
+                    self.promise(self.clock.now());
                     false
                 }
             }
@@ -516,7 +557,7 @@ fn items_of(text: &str) -> BTreeMap<(String, String), String> {
 
 /// The way back. What cannot be read is forgotten and told, item by item: one bad row must not
 /// cost all the others.
-fn remembered(items: &BTreeMap<(String, String), String>) -> Option<crate::engine::memory::Memory> {
+fn remembered(items: &BTreeMap<(String, String), String>) -> Option<Memory> {
     if items.is_empty() {
         return None;
     }

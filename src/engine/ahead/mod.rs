@@ -29,7 +29,7 @@ use stale::Trace;
 const YARD_SECONDS: f64 = 3.0;
 
 /// A train that runs on ahead is warned of only this late: it will have gone by then.
-const RUNNING_SECONDS: f64 = 12.0;
+const RUNNING_SECONDS: f64 = 10.0;
 
 /// While a warning is up, its seconds are told anew this often.
 const RETELL: Span = Span::from_secs(1);

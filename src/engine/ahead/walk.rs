@@ -15,7 +15,7 @@ use crate::ids::{BlockId, PlaceId, TableId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{CrossingTrack, End, Leg, PointsRest, Side, Usage};
 use crate::time::Instant;
-use crate::track::{Beyond, Taking};
+use crate::track::{Beyond, PlaceKind, Taking};
 use crate::train::Train;
 use crate::wording;
 
@@ -30,6 +30,9 @@ const PLACES_BEYOND: u32 = 3;
 
 /// A train that runs on ahead must be gone from a place by so much before another comes, seconds.
 const GONE_SECONDS: f64 = 2.0;
+
+/// The time over a distance is known to within this part of itself, as the speed is.
+const SPREAD: f64 = crate::train::measure::SPEED_SPREAD;
 
 /// What stops a train so soon stops it before it is out of the way of others.
 const WANTED_SECONDS: f64 = 8.0;
@@ -77,7 +80,17 @@ impl Engine {
             return None;
         }
         let head = train.head()?;
-        trace.saw(Seen::Place(head.place));
+        for link in &train.chain {
+            trace.saw(Seen::Place(link.place));
+        }
+        // Without power anywhere it stands, or is about to: the feed's own alarm is the cause.
+        let dead = |place: PlaceId| {
+            let state = &self.places[place.index()];
+            state.state == Occupancy::Dark && state.power == Power::Dead
+        };
+        if train.chain.iter().all(|link| dead(link.place)) {
+            return None;
+        }
         if let End::Turnout(turnout, _) = self.track.ends(head.place)[0] {
             trace.saw(Seen::Turnout(turnout));
         }
@@ -156,9 +169,15 @@ impl Engine {
                 if let Some(place) = self.track.crossing(k)
                     && self.is_held_by_another(place, walk.train)
                 {
-                    let mut stop = self.stop_at_place(walk, AlarmKind::FouledAhead, place);
-                    stop.runs_on = self.all_move(place, walk.train);
-                    return Step::Stopped(stop);
+                    match self.running_off(walk, place) {
+                        Running::GoneIn(seconds) => trace.again_in(seconds),
+                        _ => {
+                            let kind = AlarmKind::FouledAhead;
+                            let mut stop = self.stop_at_place(walk, kind, place);
+                            stop.runs_on = self.all_move(place, walk.train);
+                            return Step::Stopped(stop);
+                        }
+                    }
                 }
                 if self.is_crossed_by_another(end, walk.train) {
                     let item = &self.layout.crossings[k.index()];
@@ -225,7 +244,7 @@ impl Engine {
             return Step::Stopped(stopped(AlarmKind::SetAgainst, turnout.id.clone()));
         }
         if let Some(place) = self.fouled_by_another(id, walk.train) {
-            match self.running_on(walk, place, End::Turnout(id, met)) {
+            match self.running_off(walk, place) {
                 // It will be gone.
                 Running::GoneIn(seconds) => trace.again_in(seconds),
                 _ => {
@@ -447,25 +466,58 @@ impl Engine {
                 None => f64::INFINITY,
             };
         }
-        match self.seconds_to(walk) {
-            Some(soonest) if gone_in + GONE_SECONDS < soonest => {
-                Running::GoneIn(gone_in + GONE_SECONDS)
-            }
-            Some(_) => Running::On,
-            None => Running::No,
+        self.gone_before(walk, gone_in)
+    }
+
+    /// Whether what takes so many seconds to be gone is gone when the train comes. Neither of the
+    /// two speeds is known exactly, and their errors have nothing to do with each other.
+    fn gone_before(&self, walk: &Walk<'_>, gone_in: f64) -> Running {
+        let Some((soonest, latest)) = self.range_to(walk) else {
+            return Running::No;
+        };
+        let comes_in = f64::midpoint(soonest, latest);
+        let doubt = SPREAD * libm::sqrt(comes_in * comes_in + gone_in * gone_in);
+        if gone_in + doubt.max(GONE_SECONDS) < comes_in {
+            Running::GoneIn(gone_in + GONE_SECONDS)
+        } else {
+            Running::On
         }
     }
 
-    /// In how many seconds at the latest a train that runs on has left a place, release counted.
+    /// Whether all other trains on points or a crossing will be off them, whichever way they run.
+    fn running_off(&self, walk: &Walk<'_>, place: PlaceId) -> Running {
+        let mut gone_in: f64 = 0.0;
+        for id in &self.places[place.index()].trains {
+            let Some(other) = self.train(*id).filter(|other| other.id != walk.train.id) else {
+                continue;
+            };
+            if !other.directed || other.stopped || other.lost || other.gap.is_some() {
+                return Running::No;
+            }
+            let link = other.chain.iter().find(|link| link.place == place);
+            let left = match link {
+                Some(link) => self.gone_in(other, place, link.entered),
+                None => Some(self.release_time(place).as_secs_f64()),
+            };
+            gone_in = gone_in.max(left.unwrap_or(f64::INFINITY));
+        }
+        self.gone_before(walk, gone_in)
+    }
+
+    /// In how many seconds a train that runs on has left a place, release counted.
     fn gone_in(&self, train: &Train, place: PlaceId, entered: Instant) -> Option<f64> {
-        let train_mm = train.measure.length_mm? + train.measure.length_sd_mm.unwrap_or(0.0);
-        let (_, latest) = train
-            .measure
-            .seconds_over(self.length_of(place)? + train_mm)?;
+        let train_mm = train.measure.length_mm?;
+        // A crossing is short, and its length is not in the plan.
+        let place_mm = match self.track.places[place.index()].kind {
+            PlaceKind::Crossing(_) => 0.0,
+            PlaceKind::Block(_) | PlaceKind::Turnout(_) => self.length_of(place)?,
+        };
+        let (soonest, latest) = train.measure.seconds_over(place_mm + train_mm)?;
         let passed = self.now.since(entered).as_secs_f64();
-        let left = latest - passed;
         // Overdue: it may have stopped. And what stops it keeps it there.
-        let goes_on = left > 0.0 && !self.is_held_up(train, left);
+        let goes_on = passed < latest && !self.is_held_up(train, latest - passed);
+        // Late already, it may be later still.
+        let left = (f64::midpoint(soonest, latest) - passed).max((latest - passed) / 2.0);
         goes_on.then(|| left + self.release_time(place).as_secs_f64())
     }
 
@@ -482,8 +534,12 @@ impl Engine {
 
     /// The soonest that the train can be at the end `from`.
     fn seconds_to(&self, walk: &Walk<'_>) -> Option<f64> {
-        let (soonest, _) = walk.train.measure.seconds_over(walk.distance()?)?;
-        Some(soonest)
+        self.range_to(walk).map(|(soonest, _)| soonest)
+    }
+
+    /// The soonest and the latest.
+    fn range_to(&self, walk: &Walk<'_>) -> Option<(f64, f64)> {
+        walk.train.measure.seconds_over(walk.distance()?)
     }
 
     /// Further than anything that is warned of: without a speed only the next place counts.

@@ -8,6 +8,8 @@ pub(crate) mod room_light;
 mod sequential;
 mod steady;
 
+use alloc::boxed::Box;
+
 use crate::change::{Evidence, Health};
 use crate::input::{Outcome, OwnTime, Reading, Sample};
 use crate::layout::{Decide, Detector, DetectorKind};
@@ -28,8 +30,11 @@ const HELD: Span = Span::from_secs(2);
 /// a train that comes in or goes out slowly.
 const CONTRADICTED: Span = Span::from_secs(10);
 
-/// What a steady detector's sample touches stands first and fills one line of memory; with ten
-/// thousand detectors it is the fetching of lines that takes the time.
+/// What one detector says, and what that is gathered from.
+///
+/// With ten thousand detectors it is the fetching of memory that takes the time: the first line
+/// holds what a steady detector's sample touches, the second what its wake-up looks at, and the
+/// rest is somewhere else.
 #[derive(Clone, Debug)]
 #[repr(C, align(64))]
 pub(crate) struct DetectorState {
@@ -40,40 +45,49 @@ pub(crate) struct DetectorState {
     pub(crate) reading: Option<f64>,
     /// Levels that would say the same again.
     steady: Steady,
-    heard_at_all: bool,
-    pub(crate) evidence: Evidence,
+
     pub(crate) evidence_since: Instant,
-    pub(crate) health: Health,
     pub(crate) max_silence: Option<Span>,
+    /// Another detector of its place says the opposite; that counts from then on.
+    contradicted: Option<Instant>,
+    pub(crate) more: Box<More>,
+    pub(crate) evidence: Evidence,
+    pub(crate) health: Health,
+    heard_at_all: bool,
     pub(crate) out_of_service: bool,
+    pub(crate) short: bool,
+    silent: bool,
+    node_offline: bool,
+    implausible_now: bool,
+    noisy: bool,
+    pub(crate) stuck: bool,
+    /// Its place is proven vacant and no train is near: the vacant level may be followed.
+    pub(crate) calm: bool,
+    pub(crate) coupled: bool,
+    disagreeing: bool,
+}
+
+const _: () = assert!(size_of::<DetectorState>() == 128, "two lines of memory");
+
+/// What only a sample that may move something needs.
+#[derive(Clone, Debug)]
+pub(crate) struct More {
     pub(crate) dropouts: u64,
     /// How often a vehicle came, drop-outs not counted.
     pub(crate) passes: u64,
     pub(crate) late: u64,
     pub(crate) implausible: u64,
-    pub(crate) short: bool,
-    silent: bool,
-    node_offline: bool,
     /// After its node came online: until then readings count only as `on`.
     settling_until: Option<Instant>,
     /// An `off` of a detector that reports changes only, heard while its node settled: where
     /// nothing else is heard it counts then.
     held_off: Option<Instant>,
-    implausible_now: bool,
     confirm_since: Option<Instant>,
     order: Order,
     pub(crate) light: Light,
     sequential: Option<Sequential>,
     /// Start of the hour in which drop-outs are counted, and how many there were.
     dropout_hour: (Instant, u32),
-    noisy: bool,
-    pub(crate) stuck: bool,
-    /// Its place is proven vacant and no train is near: the vacant level may be followed.
-    pub(crate) calm: bool,
-    pub(crate) coupled: bool,
-    /// Another detector of its place says the opposite; that counts from then on.
-    contradicted: Option<Instant>,
-    disagreeing: bool,
 }
 
 /// What a sample or the passing of time changed.
@@ -95,49 +109,49 @@ impl Moved {
 
 impl DetectorState {
     pub(crate) fn new(detector: &Detector, start: Instant) -> Self {
+        let (on, off) = bounds_of(detector);
         Self {
             heard: start,
             sampled: None,
             reading: None,
             steady: Steady::NONE,
-            heard_at_all: false,
-            evidence: Evidence::None,
             evidence_since: start,
-            health: Health::Ok,
             max_silence: detector.max_silence,
+            contradicted: None,
+            more: Box::new(More {
+                dropouts: 0,
+                passes: 0,
+                late: 0,
+                implausible: 0,
+                settling_until: None,
+                held_off: None,
+                confirm_since: None,
+                order: Order::default(),
+                light: Light::new(on < off),
+                sequential: match detector.decide {
+                    Decide::Sequential(settings) => Some(Sequential::new(settings)),
+                    Decide::Threshold { .. } | Decide::Boolean => None,
+                },
+                dropout_hour: (start, 0),
+            }),
+            evidence: Evidence::None,
+            health: Health::Ok,
+            heard_at_all: false,
             out_of_service: false,
-            dropouts: 0,
-            passes: 0,
-            late: 0,
-            implausible: 0,
             short: false,
             silent: false,
             node_offline: false,
-            settling_until: None,
-            held_off: None,
             implausible_now: false,
-            confirm_since: None,
-            order: Order::default(),
-            light: Light::new({
-                let (on, off) = bounds_of(detector);
-                on < off
-            }),
-            sequential: match detector.decide {
-                Decide::Sequential(settings) => Some(Sequential::new(settings)),
-                Decide::Threshold { .. } | Decide::Boolean => None,
-            },
-            dropout_hour: (start, 0),
             noisy: false,
             stuck: false,
             calm: false,
             coupled: false,
-            contradicted: None,
             disagreeing: false,
         }
     }
 
     pub(crate) const fn clock_steps(&self) -> u64 {
-        self.order.steps
+        self.more.order.steps
     }
 
     /// When it was last heard, if it ever was.
@@ -178,7 +192,7 @@ impl DetectorState {
         let eventful = self.is_silent()
             || self.out_of_service
             || self.is_confirming()
-            || self.settling_until.is_some()
+            || self.more.settling_until.is_some()
             || self.implausible_now
             || self.short
             || self.noisy;
@@ -212,8 +226,8 @@ impl DetectorState {
                 OwnTime::Relative(seconds) => now.as_secs_f64() + seconds,
                 OwnTime::Absolute(seconds) => seconds,
             };
-            if self.order.take(own, now) == Verdict::Late {
-                self.late += 1;
+            if self.more.order.take(own, now) == Verdict::Late {
+                self.more.late += 1;
                 return (Outcome::Late, self.settle(detector, now, None));
             }
         }
@@ -228,7 +242,7 @@ impl DetectorState {
         let (low, high) = detector.range;
         let is_current = detector.kind == DetectorKind::Current;
         if !level.is_finite() || level < low || (level > high && !is_current) {
-            self.implausible += 1;
+            self.more.implausible += 1;
             self.implausible_now = true;
             return (Outcome::Implausible, self.settle(detector, now, None));
         }
@@ -248,9 +262,9 @@ impl DetectorState {
         let mut moved = self.settle(detector, now, seen);
         if detector.kind == DetectorKind::Optical {
             let span = span_of(detector);
-            moved.light = self.light.take(level, span, was, now);
-            let empty = self.evidence == Evidence::Off || self.light.learning_until.is_some();
-            moved.fade = empty && !moved.light && self.light.follow(level, now);
+            moved.light = self.more.light.take(level, span, was, now);
+            let empty = self.evidence == Evidence::Off || self.more.light.learning_until.is_some();
+            moved.fade = empty && !moved.light && self.more.light.follow(level, now);
         }
         (Outcome::Taken, moved)
     }
@@ -262,7 +276,7 @@ impl DetectorState {
         if self.is_blinded(detector) {
             return false;
         }
-        let Some(level) = self.reading.map(|level| self.light.effective(level)) else {
+        let Some(level) = self.reading.map(|level| self.more.light.effective(level)) else {
             return true;
         };
         let (on, off) = bounds_of(detector);
@@ -276,18 +290,18 @@ impl DetectorState {
 
     /// The light has taken so much away, or added so much, that a vehicle would not be seen.
     fn is_blinded(&self, detector: &Detector) -> bool {
-        if detector.kind != DetectorKind::Optical || self.light.offset == 0.0 {
+        if detector.kind != DetectorKind::Optical || self.more.light.offset == 0.0 {
             return false;
         }
         let (on, _) = bounds_of(detector);
-        self.light.blinds(on, detector.range.1)
+        self.more.light.blinds(on, detector.range.1)
     }
 
     /// What it has wandered by more than the others is its own; tells whether health moved. It
     /// counts as drifting when half of what separates it from `off` is gone.
     pub(crate) fn judge_worn(&mut self, detector: &Detector, common: f64, now: Instant) -> bool {
         let (_, off) = bounds_of(detector);
-        self.light.judge_worn(common, off, now);
+        self.more.light.judge_worn(common, off, now);
         self.judge_health(detector)
     }
 
@@ -311,7 +325,7 @@ impl DetectorState {
         until: Instant,
         now: Instant,
     ) -> Moved {
-        self.light.learn(span_of(detector), until);
+        self.more.light.learn(span_of(detector), until);
         self.settle(detector, now, None)
     }
 
@@ -322,7 +336,7 @@ impl DetectorState {
         until: Instant,
         now: Instant,
     ) -> Moved {
-        self.light.learn_wandered(until, now);
+        self.more.light.learn_wandered(until, now);
         self.settle(detector, now, None)
     }
 
@@ -337,7 +351,7 @@ impl DetectorState {
         let level = if is_current {
             libm::fabs(level - detector.zero)
         } else {
-            self.light.effective(level)
+            self.more.light.effective(level)
         };
         match detector.decide {
             Decide::Threshold { on, off } if on > off => {
@@ -364,7 +378,8 @@ impl DetectorState {
                 let elapsed = self
                     .sampled
                     .map_or(0.0, |before| now.since(before).as_secs_f64());
-                self.sequential
+                self.more
+                    .sequential
                     .as_mut()
                     .and_then(|test| test.take(level, elapsed, calm))
             }
@@ -373,7 +388,7 @@ impl DetectorState {
 
     /// A level between the thresholds ends a confirmation: it must *stay* at or beyond `on`.
     fn between(&mut self) -> Option<bool> {
-        self.confirm_since = None;
+        self.more.confirm_since = None;
         None
     }
 
@@ -398,14 +413,14 @@ impl DetectorState {
         if online {
             if self.node_offline {
                 // Its clock may have started anew with it.
-                self.order = Order::default();
+                self.more.order = Order::default();
             }
             self.node_offline = false;
-            self.settling_until = Some(now.plus(settle));
+            self.more.settling_until = Some(now.plus(settle));
             self.heard = now;
         } else {
             self.node_offline = true;
-            self.confirm_since = None;
+            self.more.confirm_since = None;
         }
         self.settle(detector, now, None)
     }
@@ -413,7 +428,7 @@ impl DetectorState {
     /// Everything known about it is old: the broker was away.
     pub(crate) fn forget(&mut self, detector: &Detector, now: Instant) -> Moved {
         self.stir();
-        self.confirm_since = None;
+        self.more.confirm_since = None;
         self.silent = true;
         let moved = self.settle_evidence(now, Evidence::None);
         let health = self.judge_health(detector);
@@ -431,12 +446,12 @@ impl DetectorState {
 
     fn settle(&mut self, detector: &Detector, now: Instant, seen: Option<bool>) -> Moved {
         self.stir();
-        if self.settling_until.is_some_and(|until| now >= until) {
-            self.settling_until = None;
+        if self.more.settling_until.is_some_and(|until| now >= until) {
+            self.more.settling_until = None;
         }
-        let held_off = self.held_off.is_some_and(|at| now >= at);
+        let held_off = self.more.held_off.is_some_and(|at| now >= at);
         if held_off {
-            self.held_off = None;
+            self.more.held_off = None;
         }
         let quiet_too_long = self
             .max_silence
@@ -449,12 +464,17 @@ impl DetectorState {
         if self.noisy {
             self.roll_hour(detector, now);
         }
-        if self.light.learning_until.is_some_and(|until| now >= until) {
-            self.light.learning_until = None;
+        if self
+            .more
+            .light
+            .learning_until
+            .is_some_and(|until| now >= until)
+        {
+            self.more.light.learning_until = None;
         }
-        let dazzled = self.light.learning_until.is_some() || self.is_blinded(detector);
+        let dazzled = self.more.light.learning_until.is_some() || self.is_blinded(detector);
         let evidence = if self.silent || self.node_offline || self.out_of_service || dazzled {
-            self.confirm_since = None;
+            self.more.confirm_since = None;
             Evidence::None
         } else {
             self.judge(detector, now, seen.or(held_off.then_some(false)))
@@ -469,24 +489,24 @@ impl DetectorState {
     fn judge(&mut self, detector: &Detector, now: Instant, seen: Option<bool>) -> Evidence {
         match seen {
             Some(true) => {
-                self.held_off = None;
+                self.more.held_off = None;
                 if self.evidence == Evidence::On || detector.confirm == Span::ZERO {
-                    self.confirm_since = None;
+                    self.more.confirm_since = None;
                     return Evidence::On;
                 }
-                let since = *self.confirm_since.get_or_insert(now);
+                let since = *self.more.confirm_since.get_or_insert(now);
                 if now >= since.plus(detector.confirm) {
-                    self.confirm_since = None;
+                    self.more.confirm_since = None;
                     return Evidence::On;
                 }
                 self.evidence
             }
             Some(false) => {
-                self.confirm_since = None;
-                self.held_off = None;
+                self.more.confirm_since = None;
+                self.more.held_off = None;
                 // After a node came online its readings count only as `on` for a while.
-                if let Some(until) = self.settling_until {
-                    self.held_off = self.reports_changes_only().then(|| until.plus(HELD));
+                if let Some(until) = self.more.settling_until {
+                    self.more.held_off = self.reports_changes_only().then(|| until.plus(HELD));
                     return match self.evidence {
                         Evidence::On | Evidence::None => Evidence::None,
                         Evidence::Off => Evidence::Off,
@@ -495,10 +515,10 @@ impl DetectorState {
                 Evidence::Off
             }
             None => {
-                if let Some(since) = self.confirm_since
+                if let Some(since) = self.more.confirm_since
                     && now >= since.plus(detector.confirm)
                 {
-                    self.confirm_since = None;
+                    self.more.confirm_since = None;
                     return Evidence::On;
                 }
                 self.evidence
@@ -544,8 +564,8 @@ impl DetectorState {
 
     /// The vacant level is not where it was. Darkness over all beams is no fault of one of them.
     fn has_drifted(&self) -> bool {
-        let level = self.sequential.as_ref();
-        level.is_some_and(Sequential::has_drifted) || self.light.worn
+        let level = self.more.sequential.as_ref();
+        level.is_some_and(Sequential::has_drifted) || self.more.light.worn
     }
 
     /// The operator takes it out of service or puts it back.
@@ -569,10 +589,10 @@ impl DetectorState {
 
     /// A drop-out under a train was seen; tells whether health moved.
     pub(crate) fn dropped_out(&mut self, detector: &Detector, now: Instant) -> bool {
-        self.dropouts += 1;
+        self.more.dropouts += 1;
         self.roll_hour(detector, now);
-        self.dropout_hour.1 += 1;
-        if self.dropout_hour.1 > detector.noisy_per_h {
+        self.more.dropout_hour.1 += 1;
+        if self.more.dropout_hour.1 > detector.noisy_per_h {
             self.stir();
             self.noisy = true;
         }
@@ -581,33 +601,40 @@ impl DetectorState {
 
     /// Closes an hour of counting: a quiet one ends `noisy`.
     fn roll_hour(&mut self, detector: &Detector, now: Instant) {
-        if now >= self.dropout_hour.0.plus(HOUR) {
-            if self.dropout_hour.1 <= detector.noisy_per_h {
+        if now >= self.more.dropout_hour.0.plus(HOUR) {
+            if self.more.dropout_hour.1 <= detector.noisy_per_h {
                 self.noisy = false;
             }
-            self.dropout_hour = (now, 0);
+            self.more.dropout_hour = (now, 0);
         }
     }
 
     /// When it wants to be looked at again.
     pub(crate) fn wake(&self, detector: &Detector) -> Option<Instant> {
-        let confirm = self.confirm_since.map(|since| since.plus(detector.confirm));
+        if self.steady.is_any() && self.evidence == Evidence::Off && self.contradicted.is_none() {
+            // Nothing but its silence can come: what else there is makes it unsteady.
+            return self.max_silence.map(|limit| self.heard.past(limit));
+        }
+        let confirm = self
+            .more
+            .confirm_since
+            .map(|since| since.plus(detector.confirm));
         let silence = match self.max_silence {
             Some(limit) if !self.silent && !self.node_offline => Some(self.heard.past(limit)),
             _ => None,
         };
         let stuck = (self.evidence == Evidence::On && !self.stuck)
             .then(|| self.evidence_since.plus(detector.stuck));
-        let learnt = self.light.learning_until;
+        let learnt = self.more.light.learning_until;
         let contradicted = self.contradicted.filter(|_| !self.disagreeing);
-        let quiet = self.noisy.then(|| self.dropout_hour.0.plus(HOUR));
+        let quiet = self.noisy.then(|| self.more.dropout_hour.0.plus(HOUR));
         [
             quiet,
             contradicted,
             confirm,
             silence,
-            self.settling_until,
-            self.held_off,
+            self.more.settling_until,
+            self.more.held_off,
             stuck,
             learnt,
         ]
@@ -618,7 +645,7 @@ impl DetectorState {
 
     /// Whether the wake-up moves with this very sample: a confirmation or a held `off` is running.
     pub(crate) const fn is_confirming(&self) -> bool {
-        self.confirm_since.is_some() || self.held_off.is_some()
+        self.more.confirm_since.is_some() || self.more.held_off.is_some()
     }
 }
 

@@ -68,6 +68,11 @@ impl Steady {
         }
     }
 
+    /// Whether any level is in it.
+    pub(super) fn is_any(&self) -> bool {
+        self.low <= self.high
+    }
+
     /// The level of a raw reading, if it says the same again.
     pub(super) fn repeats(&self, raw: f64) -> Option<f64> {
         let level = raw * self.scale;

@@ -124,7 +124,7 @@ fn seen(state: &DetectorState, detector: &Detector) -> impl PartialEq + core::fm
     (
         (state.evidence, state.evidence_since, state.health),
         (state.heard(), state.sampled, state.reading, state.short),
-        (state.late, state.implausible, state.dropouts),
+        (state.more.late, state.more.implausible, state.more.dropouts),
         state.wake(detector),
     )
 }

@@ -4,8 +4,10 @@ use alloc::vec::Vec;
 
 use super::{Side, Train};
 use crate::Engine;
-use crate::change::Occupancy;
+use crate::change::{Kept, Occupancy};
+use crate::feed::Power;
 use crate::ids::{PlaceId, TrainId, TurnoutId};
+use crate::input::Position;
 use crate::layout::{End, Leg};
 use crate::track::{Reached, Taking};
 
@@ -21,12 +23,21 @@ pub(crate) struct Candidate {
     pub(crate) side: Side,
     /// Points passed, by the end met when walking from the new place back to the train.
     pub(crate) through: Vec<(TurnoutId, Leg)>,
-    /// A place between the two that nothing can see and nobody held: it went through unseen. By
-    /// which end it went in and by which it came out.
-    pub(crate) unseen: Option<(PlaceId, End, End)>,
+    /// Places between the two that it went through unseen, from the new place back.
+    pub(crate) unseen: Vec<Through>,
+    /// So many places that were not heard of for a time lie between: who is next door comes first.
+    far: usize,
+    /// By a leg that points are not set for, though where they lie is known.
+    against: bool,
     /// How soon it was expected, in seconds; large where that is not known.
     expected: f64,
 }
+
+/// A place that a train went through unseen: by which end it went in and by which it came out.
+pub(crate) type Through = (PlaceId, End, End);
+
+/// So many places may have been run through while nothing was heard.
+const UNSEEN_MAX: usize = 3;
 
 /// The order of the choice: smaller comes first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -52,13 +63,13 @@ impl Engine {
                 if next.place == place {
                     continue;
                 }
-                self.candidates_in(&next, to, None, &mut found);
-                self.candidates_beyond_unseen(place, &next, to, &mut found);
+                self.candidates_in(&next, to, &[], &mut found);
+                self.candidates_beyond_unseen((place, to), &next, &mut Vec::new(), &mut found);
             }
         }
         found.sort_by(|one, other| {
-            (one.class, one.side)
-                .cmp(&(other.class, other.side))
+            (one.far, one.against, one.class, one.side)
+                .cmp(&(other.far, other.against, other.class, other.side))
                 .then(one.expected.total_cmp(&other.expected))
                 .then(one.train.cmp(&other.train))
         });
@@ -70,14 +81,14 @@ impl Engine {
         &self,
         next: &Reached,
         to: End,
-        unseen: Option<(PlaceId, End, End)>,
+        unseen: &[Through],
         found: &mut Vec<Candidate>,
     ) {
         for train in &self.places[next.place.index()].trains {
             let Some(train) = self.train(*train) else {
                 continue;
             };
-            if found.iter().any(|so_far| so_far.train == train.id) && unseen.is_some() {
+            if found.iter().any(|so_far| so_far.train == train.id) && !unseen.is_empty() {
                 continue;
             }
             if let Some((class, side)) = self.class_of(train, next.place, next.by) {
@@ -88,7 +99,9 @@ impl Engine {
                     to,
                     side,
                     through: next.through.clone(),
-                    unseen,
+                    unseen: unseen.to_vec(),
+                    far: 0,
+                    against: self.is_set_away(next.by) || self.is_set_away(to),
                     expected: self.expected_in(train),
                 });
             }
@@ -96,26 +109,62 @@ impl Engine {
     }
 
     /// Trains beyond a place that nothing watches: longer than it, or quick, they come out of it
-    /// while the place behind it still shows them.
+    /// while the place behind it still shows them. And beyond places whose evidence was gone for a
+    /// time and that are not proven vacant again: they may have been run through meanwhile.
     fn candidates_beyond_unseen(
         &self,
-        place: PlaceId,
+        (place, to): (PlaceId, End),
         next: &Reached,
-        to: End,
+        path: &mut Vec<Through>,
         found: &mut Vec<Candidate>,
     ) {
         let between = &self.places[next.place.index()];
-        let unwatched = between.state == Occupancy::Unknown && self.is_unseen(next.place);
-        if !between.trains.is_empty() || !unwatched {
+        let unwatched = self.is_unseen(next.place);
+        let unheard = between.notes.kept == Some(Kept::Vacant);
+        let passable = between.state == Occupancy::Unknown && between.trains.is_empty();
+        if !passable || !(unheard || (unwatched && path.is_empty())) {
             return;
         }
         for inner in self.track.onward(next.by) {
+            if self.is_set_away(inner) {
+                continue;
+            }
+            path.push((next.place, inner, next.by));
             for far in self.track.reach(inner, &self.points, Taking::AsSet) {
-                if far.place != place && far.place != next.place {
-                    let unseen = Some((next.place, inner, next.by));
-                    self.candidates_in(&far, to, unseen, found);
+                if far.place == place || path.iter().any(|(so_far, ..)| *so_far == far.place) {
+                    continue;
+                }
+                let first = found.len();
+                self.candidates_in(&far, to, path, found);
+                if !(unwatched && path.len() == 1) {
+                    self.keep_bound(found, first, path.len());
+                }
+                if path.len() < UNSEEN_MAX {
+                    self.candidates_beyond_unseen((place, to), &far, path, found);
                 }
             }
+            path.pop();
+        }
+    }
+
+    /// Of those found last only who was headed here: others had no reason to come so far, and one
+    /// that stood before has not come further than through one place.
+    fn keep_bound(&self, found: &mut Vec<Candidate>, first: usize, far: usize) {
+        let mut at = 0;
+        found.retain(|candidate| {
+            at += 1;
+            let directed = self
+                .train(candidate.train)
+                .is_some_and(|train| train.directed);
+            let bound = match candidate.class {
+                Class::Towards => true,
+                Class::Undirected => far == 1,
+                Class::Unseen | Class::Away | Class::Lost => false,
+            };
+            at <= first || (directed && bound)
+        });
+        for candidate in found.iter_mut().skip(first) {
+            candidate.far = far;
         }
     }
 
@@ -154,6 +203,17 @@ impl Engine {
         Some((class, side))
     }
 
+    /// A leg that its points are known not to be set for.
+    fn is_set_away(&self, end: End) -> bool {
+        let End::Turnout(turnout, leg) = end else {
+            return false;
+        };
+        matches!(
+            (leg, self.points.turnouts[turnout.index()]),
+            (Leg::Normal, Position::Reverse) | (Leg::Reverse, Position::Normal)
+        )
+    }
+
     /// The outward ends of the last place that the tail really holds.
     fn tail_ends(&self, train: &Train, at: usize) -> Vec<End> {
         let link = &train.chain[at];
@@ -169,7 +229,8 @@ impl Engine {
     /// A train in dead track stands still, but for an engine that coasts (B6).
     fn cannot_move(&self, train: &Train, place: PlaceId) -> bool {
         let state = &self.places[place.index()];
-        if state.state != Occupancy::Dark {
+        // With the power back it may have moved before fresh samples say so.
+        if state.state != Occupancy::Dark || state.power != Power::Dead {
             return false;
         }
         // Where it came in unseen it may come out: the switch message may be wrong.

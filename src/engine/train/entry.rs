@@ -11,10 +11,10 @@ use crate::alarm::kinds::AlarmKind;
 use crate::change::{Item, Kept, Occupancy, PositionFrom, TrainEvent};
 use crate::ids::{PlaceId, TrainId, TurnoutId};
 use crate::input::Position;
-use crate::layout::{End, Leg, PositionSource, Side as BlockEnd};
+use crate::layout::{DetectorKind, End, Leg, PositionSource, Side as BlockEnd};
 use crate::place::occupancy::Event;
 use crate::timers::Subject;
-use crate::track::Taking;
+use crate::track::{PlaceKind, Taking};
 use crate::wording;
 
 impl Engine {
@@ -93,7 +93,7 @@ impl Engine {
         let at_start = now <= self.start.plus(self.release_time(place));
         let part = self.layout.settings.part;
         let from_place = self.track.place_of(by.from);
-        let length = from_place.and_then(|place| self.length_of(place));
+        let length = from_place.and_then(|place| self.length_to_measure(place));
         let Some(train) = self.trains.get_mut(&by.train) else {
             return;
         };
@@ -105,13 +105,15 @@ impl Engine {
             Side::Head => {
                 if let Some(last) = train.chain.last_mut() {
                     last.headward = Some(by.from);
-                    // A place of known length, crossed from end to end.
-                    if let (Some(length), Some(_), true) = (length, last.tailward, train.directed) {
+                    // A place of known length, crossed from end to end, seen when it came in and
+                    // when it went on.
+                    let seen = train.directed && !last.unconfirmed && by.unseen.is_empty();
+                    if let (Some(length), Some(_), true) = (length, last.tailward, seen) {
                         train.measure.crossed(length, now.since(last.entered));
                     }
                 }
                 link.tailward = Some(by.to);
-                train.grow(by.side, link, by.unseen);
+                train.grow(by.side, link, &by.unseen);
             }
             Side::Tail => {
                 train.chain.retain(|link| link.left.is_none());
@@ -119,7 +121,7 @@ impl Engine {
                     first.tailward = Some(by.from);
                 }
                 link.headward = Some(by.to);
-                train.grow(by.side, link, by.unseen);
+                train.grow(by.side, link, &by.unseen);
                 let lately = train
                     .left_lately
                     .iter()
@@ -144,12 +146,22 @@ impl Engine {
             train.entered += 1;
         }
         self.hold(place, by.train, by.to);
-        if let Some((unseen, into, _)) = by.unseen {
+        for (unseen, into, _) in by.unseen.iter().copied() {
             self.hold_unseen(unseen, by.train, into);
         }
         if turned {
             self.emit_train(by.train, TrainEvent::TurnedBack, Some(place));
         }
+    }
+
+    /// The length over which a speed can be told. Beams across a turnout's legs see a train when it
+    /// comes in, and the block beyond when its first axle is on rails that continue the turnout's.
+    fn length_to_measure(&self, place: PlaceId) -> Option<f64> {
+        let turnout = matches!(self.track.places[place.index()].kind, PlaceKind::Turnout(_));
+        let mut detectors = self.places[place.index()].detectors.iter();
+        let section =
+            detectors.any(|id| self.layout.detectors[id.index()].kind == DetectorKind::Current);
+        self.length_of(place).filter(|_| section || !turnout)
     }
 
     /// A train is in a place that cannot see it, on its way into the next.

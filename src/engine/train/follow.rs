@@ -240,11 +240,25 @@ impl Engine {
         }
         if let Some((place, entered)) = passed
             && let Some(length) = self.length_of(place)
+            && !self.overstays(id)
             && let Some(train) = self.trains.get_mut(&id)
         {
             train.measure.passed(length, now.since(entered));
         }
         self.show(id);
+    }
+
+    /// The head should have left its place by now: the train has stood, or goes slower than it did.
+    fn overstays(&self, id: TrainId) -> bool {
+        let Some(train) = self.train(id) else {
+            return false;
+        };
+        train.head().is_some_and(|head| {
+            let length = self.length_of(head.place);
+            let latest = length.and_then(|length| train.measure.seconds_over(length));
+            let inside = self.now.since(head.entered).as_secs_f64();
+            latest.is_some_and(|(_, latest)| inside > latest)
+        })
     }
 
     pub(super) fn place_lost(&mut self, place: PlaceId) {

@@ -7,7 +7,14 @@
 use crate::time::{Instant, Span};
 
 /// A speed is trusted to within this part of itself: trains do not run evenly.
-const SPEED_SPREAD: f64 = 0.2;
+pub(crate) const SPEED_SPREAD: f64 = 0.2;
+
+/// Half of what a crossing says counts over this length; of a shorter place less does, because the
+/// times of coming in are late by up to a sample.
+const HALF_MM: f64 = 1_000.0;
+
+/// Nothing is measured in less.
+const SHORTEST: Span = Span::from_millis(500);
 
 /// Slower than this part of what it was: it has stood on the way.
 const STOOD: f64 = 0.6;
@@ -28,7 +35,7 @@ impl Measure {
     /// The head crossed a place of this length in this time.
     pub(crate) fn crossed(&mut self, length_mm: f64, took: Span) {
         let seconds = took.as_secs_f64();
-        if seconds <= 0.0 || length_mm <= 0.0 {
+        if took < SHORTEST || length_mm <= 0.0 {
             return;
         }
         let seen = length_mm / seconds;
@@ -42,22 +49,25 @@ impl Measure {
             self.speed_mm_s = Some(seen);
             return;
         }
-        // Half the new, half the old: trains brake, and entry times are late by up to a sample.
+        // Not the new alone: trains brake, and no time is exact.
+        let part = length_mm / (length_mm + HALF_MM);
         self.speed_mm_s = Some(match self.speed_mm_s {
-            Some(old) => f64::midpoint(old, seen),
+            Some(old) => old + (seen - old) * part,
             None => seen,
         });
     }
 
     /// From its head's coming in to its tail's leaving a place of this length took this long.
     pub(crate) fn passed(&mut self, length_mm: f64, took: Span) {
-        let Some(speed) = self.speed_mm_s else {
+        let Some(speed) = self.speed_mm_s.filter(|_| !self.stood) else {
             return;
         };
         let travelled = speed * took.as_secs_f64();
         let seen = (travelled - length_mm).max(0.0);
         let spread = travelled * SPEED_SPREAD;
         match (self.length_mm, self.length_sd_mm) {
+            // Standing makes a train seem longer, never shorter.
+            (Some(old), Some(old_sd)) if seen > old + 2.0 * (old_sd + spread) => {}
             // Weighted by how well each is known.
             (Some(old), Some(old_sd)) if old_sd > 0.0 && spread > 0.0 => {
                 let (w_old, w_new) = (1.0 / (old_sd * old_sd), 1.0 / (spread * spread));

@@ -18,6 +18,7 @@ use crate::layout::End;
 use crate::time::Instant;
 use crate::track::Track;
 
+use choose::Through;
 pub(crate) use measure::Measure;
 
 /// One place that a train holds.
@@ -179,19 +180,20 @@ impl Train {
         }
     }
 
-    /// Adds a place at one end, and before it one that it went through unseen: which, the end by
-    /// which it went in, and the end by which it came out.
-    pub(crate) fn grow(&mut self, side: Side, link: Link, unseen: Option<(PlaceId, End, End)>) {
-        let between = unseen.map(|(place, into, out)| {
-            let mut between = Link::new(place, link.entered);
+    /// Adds a place at one end, and before it those that it went through unseen, given from the
+    /// new place back.
+    pub(crate) fn grow(&mut self, side: Side, link: Link, unseen: &[Through]) {
+        let entered = link.entered;
+        let between = unseen.iter().rev().map(|(place, into, out)| {
+            let mut between = Link::new(*place, entered);
             between.unconfirmed = true;
             (between.tailward, between.headward) = match side {
-                Side::Head => (Some(into), Some(out)),
-                Side::Tail => (Some(out), Some(into)),
+                Side::Head => (Some(*into), Some(*out)),
+                Side::Tail => (Some(*out), Some(*into)),
             };
             between
         });
-        for link in between.into_iter().chain([link]) {
+        for link in between.chain([link]) {
             match side {
                 Side::Head => self.chain.push(link),
                 Side::Tail => self.chain.insert(0, link),

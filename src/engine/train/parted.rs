@@ -3,7 +3,7 @@
 use super::Train;
 use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
-use crate::change::TrainEvent;
+use crate::change::{Kept, Occupancy, TrainEvent};
 use crate::ids::{PlaceId, TrainId};
 use crate::track::Taking;
 use crate::wording;
@@ -48,6 +48,11 @@ impl Engine {
         }
         let Some(gap) = train.gap.take() else { return };
         if gap.at == 0 || gap.at >= train.chain.len() || self.has_left_its_tail(id, gap.at) {
+            return;
+        }
+        if !self.shows_its_tail(id, gap.at) {
+            // Dark, or its detector is gone: that keeps the place, and parts no train.
+            self.leave_unheard_tail(id, gap.at);
             return;
         }
         if self.somebody_comes(id, gap.at) {
@@ -98,6 +103,35 @@ impl Engine {
         }
         self.ahead_of_train(id);
         self.ahead_of_train(portion_id);
+    }
+
+    /// What looks like a tail is occupied by what its detectors say, somewhere.
+    fn shows_its_tail(&self, id: TrainId, at: usize) -> bool {
+        self.train(id).is_some_and(|train| {
+            train.chain[..at]
+                .iter()
+                .any(|link| self.places[link.place.index()].state == Occupancy::Occupied)
+        })
+    }
+
+    /// A tail's places that cannot be heard: the train was seen to go on from there (B1).
+    fn leave_unheard_tail(&mut self, id: TrainId, at: usize) {
+        let Some(train) = self.train(id) else {
+            return;
+        };
+        let tail = train.chain[..at].iter().map(|link| link.place);
+        let unheard = |place: &PlaceId| self.places[place.index()].state == Occupancy::Unknown;
+        let left: alloc::vec::Vec<PlaceId> = tail.filter(unheard).collect();
+        for place in left {
+            self.drop_link(id, place);
+            let state = &mut self.places[place.index()];
+            let before = (state.state, state.notes.kept);
+            if state.trains.is_empty() && state.notes.kept == Some(Kept::Occupied) {
+                state.notes.kept = Some(Kept::Vacant);
+                self.note_place_change(place, before, None);
+            }
+        }
+        self.show(id);
     }
 
     /// Another train that moves is next to what looks like a tail and heads for it: it may be that

@@ -4,7 +4,7 @@ use super::{Table, sections};
 use crate::engine::layout::Equipped;
 use crate::plan::report::Report;
 use crate::plan::value::{
-    BrokerUrl, Count, Flag, Hours, Kind, List, Listen, Millis, Minutes, NotNegative, Positive,
+    BrokerUrl, Count, End, Flag, Hours, Kind, List, Listen, Millis, Minutes, NotNegative, Positive,
     Scale, Seconds, Text, Topic, one_of, words,
 };
 use serde_json::{Value as Json, json};
@@ -28,6 +28,12 @@ sections! {
         scale: Scale; required,
         /// The first part of every MQTT topic of this layout.
         topic_prefix: Topic = "taillamp",
+        /// The lines in the order in which the page draws them, from above. Lines that are not
+        /// named follow in an order of their own.
+        lines: List<Text>,
+        /// Ends of blocks that the page draws on the left: a circuit begins there, other track is
+        /// turned so. Of two on one piece of track the first counts.
+        left: List<End>,
     }
 
     /// Where messages come from: the broker inside the daemon, or one elsewhere.

@@ -6,6 +6,7 @@
 
 pub mod bindings;
 pub mod detectors;
+mod drawing;
 mod evidence;
 pub mod joins;
 pub mod notify;
@@ -15,12 +16,12 @@ pub mod tables;
 pub mod track;
 pub mod turnouts;
 
-use super::Binding;
 use super::document::settings::DefaultsDoc;
 use super::document::{PlanDoc, Section};
 use super::names::{Names, Sort};
 use super::report::Report;
 use super::value::{EndRef, Part, Spanned};
+use super::{Binding, Drawing};
 use crate::engine::ids::{BlockId, CrossingId, NodeId, TurnoutId};
 use crate::engine::layout::{CrossingTrack, End, Layout, Leg, Settings, Side};
 use crate::engine::time::Span;
@@ -45,6 +46,8 @@ pub struct Context<'p> {
 pub struct Resolved {
     /// The layout, whole where there are no errors.
     pub layout: Layout,
+    /// How the page draws it.
+    pub drawing: Drawing,
     /// What is joined to what, tables' stops included.
     pub joins: Joins,
     /// The topics, each with the place of its item or of its own key.
@@ -85,9 +88,11 @@ pub fn resolve(plan: &PlanDoc, names: &Names, prefix: &str, report: &mut Report)
     detectors::resolve(&mut context, &mut layout);
     layout.nodes = detectors::nodes(plan);
     let bindings = bindings::resolve(&mut context, &layout);
+    let drawing = drawing::resolve(&mut context, &layout);
     let in_charge = span(&context.defaults.in_charge_minutes, &None);
     Resolved {
         layout,
+        drawing,
         joins,
         bindings,
         in_charge,

@@ -134,6 +134,7 @@ const decode = (hash) => {
 
 async function show(name) {
   if (viewName === name) return;
+  const first = !viewName;
   viewName = name;
   view = null;
   const [title, find] = VIEWS[name];
@@ -163,7 +164,8 @@ async function show(name) {
   dirty.add('*');
   view.mount(byId('view'));
   dirty.clear();
-  scrollTo(0, 0);
+  // At the beginning the page is at its top; asking for it would lay out everything at once.
+  if (!first) scrollTo(0, 0);
 }
 
 /** Shows in the navigation where we are. */
@@ -223,7 +225,8 @@ function onMessage({ event, data }) {
   if (event === 'state') {
     const other = load(value);
     byId('layout-name').textContent = present.layout?.name ?? 'Taillamp';
-    if (!viewName) route();
+    // Reading it and building the first view are two pieces of work.
+    if (!viewName) setTimeout(route);
     else if (other && view === now && !known.past) now.relayout();
     showMissed();
   } else {

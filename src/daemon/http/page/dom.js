@@ -29,9 +29,11 @@ export const h = (tag, props, ...children) => fill(document.createElement(tag), 
 export const s = (tag, props, ...children) =>
   fill(document.createElementNS(SVG, tag), props, children);
 
+const keyOf = (node) => node.getAttribute?.('data-key');
+
 /** Makes `from` equal to `to`, keeping `from` in the document; answers what is there now. */
 export function morph(from, to) {
-  if (from.nodeName !== to.nodeName || from.dataset?.key !== to.dataset?.key) {
+  if (from.nodeName !== to.nodeName || keyOf(from) !== keyOf(to)) {
     from.replaceWith(to);
     return to;
   }
@@ -41,7 +43,7 @@ export function morph(from, to) {
   }
   for (const { name, value } of [...to.attributes]) {
     if (name === 'style') {
-      if (from.style.cssText !== to.style.cssText) from.style.cssText = to.style.cssText;
+      if (from.getAttribute(name) !== value) from.style.cssText = value;
     } else if (from.getAttribute(name) !== value) from.setAttribute(name, value);
   }
   for (const { name } of [...from.attributes]) {
@@ -62,18 +64,32 @@ export function morphInto(el, ...children) {
   morph(el, shell);
 }
 
+/** What may be built at a stretch; the rest waits for the next turn. */
+export const TURN_MS = 8;
+
+/** When what was changed is on the screen; a page that nobody sees is given no frames. */
+export function afterFrame(run) {
+  if (document.hidden) setTimeout(run);
+  else requestAnimationFrame(() => setTimeout(run));
+}
+
 /**
  * Keeps one child of `el` per key, in the order of `keys`. A row is built when it is new or when
- * `changed(key)` says so.
+ * `changed(key)` says so. Answers the keys whose rows were not built because a turn was over.
  */
 export function syncList(el, keys, changed, build) {
+  const until = performance.now() + TURN_MS;
+  const left = new Set();
   const rows = new Map([...el.children].map((row) => [row.dataset.key, row]));
   const wanted = new Set(keys);
   for (const [key, row] of rows) if (!wanted.has(key)) row.remove();
   let at = el.firstElementChild;
   for (const key of keys) {
     let row = rows.get(key);
-    if (!row || changed(key)) {
+    if ((!row || changed(key)) && performance.now() > until) {
+      left.add(key);
+      if (!row) continue;
+    } else if (!row || changed(key)) {
       const fresh = build(key);
       fresh.dataset.key = key;
       row = row ? morph(row, fresh) : fresh;
@@ -81,4 +97,5 @@ export function syncList(el, keys, changed, build) {
     if (row === at) at = at.nextElementSibling;
     else el.insertBefore(row, at);
   }
+  return left;
 }

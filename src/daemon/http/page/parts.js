@@ -2,26 +2,39 @@
 //
 // Inputs: the snapshot. Outputs: elements. Decides nothing.
 
-import { h, morphInto, syncList } from './dom.js';
+import { afterFrame, h, morphInto, syncList } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
 import { age, itemName, kindOf } from './words.js';
 
-/** A list view: `keys()` in order, `row(id)`; refreshed by item. */
+/** A list view: `keys()` in order, `row(id)`; refreshed by item, a long list in turns. */
 export function listView(kinds, keys, row, head, empty, changed = (id) => isDirty(kinds[0], id)) {
   let list;
   let top;
+  let left = new Set();
+  let waiting = false;
+  const fill = (isStale) => {
+    const ids = keys();
+    morphInto(top, ids.length ? head() : h('p', { class: 'quiet' }, empty));
+    const before = left;
+    left = syncList(list, ids, (id) => before.has(id) || isStale(id), row);
+    if (left.size === 0 || waiting) return;
+    waiting = true;
+    afterFrame(() => {
+      waiting = false;
+      // Another view may be shown by now.
+      if (list.isConnected) fill(() => false);
+    });
+  };
   return {
     mount(root) {
+      left = new Set();
       top = h('div', { class: 'list-head' });
       list = h('ol', { class: 'rows' });
       root.replaceChildren(top, list);
       this.paint();
     },
     paint() {
-      if (!touched(...kinds)) return;
-      const ids = keys();
-      morphInto(top, ids.length ? head() : h('p', { class: 'quiet' }, empty));
-      syncList(list, ids, changed, row);
+      if (touched(...kinds)) fill(changed);
     },
   };
 }

@@ -44,19 +44,23 @@ export const dirty = new Set();
 /** Milliseconds to add to this device's clock to get the daemon's. */
 let clockOffset = 0;
 
+/** When it came, where it says how many seconds are left. */
 const stamp = (item) => Object.defineProperty(item, 'got', { value: performance.now() });
+const stampAll = ({ trains, alarms }) =>
+  [trains, alarms].forEach((items) => Object.values(items).forEach(stamp));
 
 const shown = (key) => known === present && dirty.add(key);
 
 /** Takes a whole snapshot; answers whether the layout is another one than before. */
 export function load(snapshot) {
-  const before = JSON.stringify(present.layout);
+  const before = present.layout;
   Object.assign(present, blank(), snapshot, { loaded: true });
-  for (const key of Object.values(KINDS)) Object.values(present[key]).forEach(stamp);
+  stampAll(present);
   const at = Date.parse(present.at);
   if (Number.isFinite(at)) clockOffset = at - Date.now();
   shown('*');
-  return before !== JSON.stringify(present.layout);
+  // The first one is not compared: a large one takes its time.
+  return !before || JSON.stringify(before) !== JSON.stringify(present.layout);
 }
 
 /** Takes one change; answers what was known of the item before. */
@@ -70,7 +74,7 @@ export function apply(kind, id, item) {
     if (!items) return undefined;
     const was = items[id];
     if (item === null) delete items[id];
-    else items[id] = stamp(item);
+    else items[id] = kind === 'train' || kind === 'alarm' ? stamp(item) : item;
     shown(`${kind}:${id}`);
     return was;
   }
@@ -82,7 +86,7 @@ export function apply(kind, id, item) {
 export function showPast(snapshot) {
   known = Object.assign(blank(), snapshot, { loaded: true, past: true });
   known.layout ??= present.layout;
-  for (const key of Object.values(KINDS)) Object.values(known[key]).forEach(stamp);
+  stampAll(known);
   dirty.add('*');
 }
 

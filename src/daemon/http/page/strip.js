@@ -4,7 +4,7 @@
 // and a width, and refreshed tile by tile afterwards, so that a large layout stays quick. State
 // is said by form and word first (outline, fill, hatch, dashes), by colour second.
 
-import { h, morph } from './dom.js';
+import { TURN_MS, afterFrame, h, morph } from './dom.js';
 import { isDirty, known, plan, touched } from './store.js';
 import { endTowards, endsOf, rowsOf, stretches, stripSteps } from './topology.js';
 import { CROSSING_PX, tableRing, tileOf } from './tiles.js';
@@ -21,8 +21,12 @@ const SLOT_PX = 7;
 const SLOTS_MAX = 4;
 /** The least room for a track of a fan behind its points. */
 const TRACK_PX = 84;
-/** What may be built at a stretch; the rest waits for the next turn. */
-const TURN_MS = 8;
+/** Bands that are laid out together. */
+const PART_BANDS = 4;
+/** Parts that may be on the screen at the beginning: each is laid out by itself. */
+const NEAR_PARTS = 6;
+const SHOWN = 'shown';
+const ENOUGH = 'enough';
 const UNKNOWN_LENGTH_MM = 1500;
 
 let drawing = null;
@@ -32,7 +36,16 @@ let drawing = null;
  * done in turns, so that a large layout does not hold up what is more urgent.
  */
 export function buildStrips(root, width) {
-  const mine = { rows: [], tiles: new Map(), bands: [], tables: [], cards: new Map(), lanes: 0 };
+  const mine = {
+    rows: [],
+    tiles: new Map(),
+    stale: new Set(),
+    waiting: false,
+    bands: [],
+    tables: [],
+    cards: new Map(),
+    lanes: 0,
+  };
   drawing = mine;
   const sizing = {
     perMm: scaleFor(width),
@@ -68,15 +81,23 @@ export function buildStrips(root, width) {
   }
 }
 
-/** Goes on with a drawing, a little at a time, until another one has taken its place. */
+/**
+ * Goes on with a drawing, a little at a time, until another one has taken its place. A step that
+ * yields SHOWN has put something into the document: that is laid out and painted before the next
+ * turn, or the browser would do all of it at a stretch. ENOUGH ends the turn.
+ */
 function inTurns(mine, work) {
   const steps = work();
   const turn = () => {
     const until = performance.now() + TURN_MS;
+    let shown = false;
     while (drawing === mine) {
-      if (steps.next().done) return;
-      if (performance.now() > until) {
-        setTimeout(turn);
+      const { value, done } = steps.next();
+      if (done) return;
+      shown ||= value === SHOWN || value === ENOUGH;
+      if (value === ENOUGH || performance.now() > until) {
+        if (shown) afterFrame(turn);
+        else setTimeout(turn);
         return;
       }
     }
@@ -86,15 +107,22 @@ function inTurns(mine, work) {
 
 function* buildBands(mine, root) {
   let section;
+  let part;
   for (const one of mine.bands) {
     if (one.starts) {
       section = h('section', { class: 'strip' });
       root.append(section);
     }
+    // Off the screen the browser leaves a part alone; a whole strip would be too much at once.
+    if (one.starts || part.childElementCount === PART_BANDS) {
+      part = h('div', { class: 'part' });
+      section.append(part);
+    }
     const first = mine.rows.length;
-    section.append(bandElement(one));
+    part.append(bandElement(one));
     refreshTrains(mine.rows.slice(first));
-    yield;
+    const near = root.getElementsByClassName('part').length <= NEAR_PARTS;
+    yield near && part.childElementCount === PART_BANDS ? ENOUGH : SHOWN;
   }
 }
 
@@ -377,12 +405,9 @@ export function refreshStrips() {
   for (const [id, entry] of drawing.tiles) {
     const kind = entry.tile.kind === 'place' ? 'block' : 'turnout';
     const about = kind === 'block' && plan('blocks', id).bridge_of;
-    if (isDirty(kind, id) || (about && isDirty('table', about))) {
-      const fresh = tileOf(entry.tile, entry.line);
-      if (entry.tile.apart) fresh.style.marginRight = '10px';
-      entry.node = morph(entry.node, fresh);
-    }
+    if (isDirty(kind, id) || (about && isDirty('table', about))) drawing.stale.add(id);
   }
+  freshen(drawing);
   if (touched('turnout')) {
     for (const piece of drawing.bands.flatMap((mine) => mine.pieces)) {
       const cls = pieceClass(piece);
@@ -394,6 +419,26 @@ export function refreshStrips() {
       card.node = morph(card.node, tableRing(card.table));
   }
   if (touched('train', 'block')) refreshTrains(drawing.rows);
+}
+
+/** Draws tiles that are stale; where many are (a layout wakes up), the rest in later turns. */
+function freshen(mine) {
+  if (drawing !== mine) return;
+  const until = performance.now() + TURN_MS;
+  for (const id of mine.stale) {
+    if (performance.now() > until) break;
+    mine.stale.delete(id);
+    const entry = mine.tiles.get(id);
+    const fresh = tileOf(entry.tile, entry.line);
+    if (entry.tile.apart) fresh.style.marginRight = '10px';
+    entry.node = morph(entry.node, fresh);
+  }
+  if (mine.stale.size === 0 || mine.waiting) return;
+  mine.waiting = true;
+  afterFrame(() => {
+    mine.waiting = false;
+    freshen(mine);
+  });
 }
 
 // ---- trains ------------------------------------------------------------------------------------

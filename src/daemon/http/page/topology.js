@@ -1,6 +1,7 @@
 // From the plan's joins to a drawing: which places follow each other, what branches off where.
 //
-// Input: the `layout` of the snapshot. Output: for every `line` a strip of chains (places in order,
+// Input: the `layout` of the snapshot; its `lines` and `left` are what the plan wants of the
+// drawing. Output: for every `line` a strip of chains (places in order,
 // with the turnouts between them) and fans (a ladder of points with its parallel tracks), for
 // tables their stops, and links: every join that no strip shows as 'next to each other'. Purely a
 // matter of drawing: nothing here decides where a train can go.
@@ -153,10 +154,12 @@ export function* stripSteps(layout) {
   const order = [...lines.entries()].sort(([, x], [, y]) => running(y) - running(x));
   yield;
   const strips = [];
+  const left = leftOf(layout);
   for (const [name, what] of order) {
-    strips.push(lineStrip(track, name, what, drawn));
+    strips.push(lineStrip(track, name, what, { drawn, left }));
     yield;
   }
+  inOrder(strips, layout.lines ?? []);
   const alone = Object.keys(layout.turnouts ?? {}).filter((id) => !drawn.has(id));
   if (alone.length) {
     const tiles = alone.map((id) => ({ kind: 'turnout', id, toe: 'left', leg: 'normal' }));
@@ -176,18 +179,29 @@ export function* stripSteps(layout) {
   };
 }
 
-function lineStrip(track, name, { ids, fans, tables }, drawn) {
+/** Lines that the plan names come first, as it names them; the others stay as they are. */
+function inOrder(strips, wanted) {
+  const rank = ({ name }) => (wanted.includes(name) ? wanted.indexOf(name) : wanted.length);
+  strips.sort((x, y) => rank(x) - rank(y));
+}
+
+/** Block to the end that the plan wants on the left, in the plan's order. */
+const leftOf = (layout) => new Map((layout.left ?? []).map(splitEnd));
+
+function lineStrip(track, name, { ids, fans, tables }, { drawn, left }) {
   const visited = new Set();
   const mine = new Set(ids);
   const inside = (end) => mine.has(track.next(end, name).block);
   const startOf = (id) => (!inside(`${id}.a`) ? 'a' : !inside(`${id}.b`) ? 'b' : null);
   const chains = [];
   // Ends of chains first, so that no chain is started in its middle; circuits are what is left.
-  const starts = ids.filter((id) => startOf(id)).concat(ids);
+  const asked = [...left.keys()].filter((id) => mine.has(id));
+  const starts = ids.filter((id) => startOf(id)).concat(asked, ids);
   for (const start of starts) {
     if (visited.has(start)) continue;
-    const from = startOf(start) ?? 'a';
-    chains.push(turnToApproach(chainFrom(track, name, start, from, { visited, drawn, mine })));
+    const from = startOf(start) ?? left.get(start) ?? 'a';
+    const chain = chainFrom(track, name, start, from, { visited, drawn, mine });
+    chains.push(turnAsAsked(chain, left) ?? turnToApproach(chain));
   }
   for (const chain of chains) joinFan(chain, fans);
   const blocks = track.layout.blocks;
@@ -253,6 +267,15 @@ function neighbour(track, way, name) {
   if (!way?.block) return way?.table ?? '';
   const line = track.lineOf(way.block);
   return line === name ? (track.layout.blocks[way.block].name ?? way.block) : line;
+}
+
+/** A chain with an end that the plan wants on the left; nothing where it says nothing of it. */
+function turnAsAsked(chain, left) {
+  for (const [id, side] of left) {
+    const tile = chain.tiles.find((one) => one.kind === 'place' && one.id === id);
+    if (tile) return { ...(tile.left === side ? chain : turned(chain)), asked: true };
+  }
+  return null;
 }
 
 /** A chain that ends at the end of track is drawn from where trains come, left to right. */
@@ -337,7 +360,8 @@ function joinFan(chain, fans) {
     tile?.kind === 'place' ? `${tile.id}.${right ? OTHER[tile.left] : tile.left}` : null;
   for (const fan of fans) {
     if (chain.fan || fan.lead || chain.circuit) continue;
-    if (end(chain.tiles[0], false) === fan.root) Object.assign(chain, turned(chain));
+    if (!chain.asked && end(chain.tiles[0], false) === fan.root)
+      Object.assign(chain, turned(chain));
     if (end(chain.tiles.at(-1), true) === fan.root) {
       chain.fan = fan;
       fan.lead = true;
