@@ -517,8 +517,8 @@ fn b4_moving_away_from_another_train_it_is_not_in_it() {
     );
 }
 
-/// Found by tests/model: the place that it was held to have come up to was released with its own, and
-/// the train was forgotten.
+/// Found by tests/model: the place that it was held to have come up to was released with its own,
+/// and the train was forgotten.
 #[test]
 fn b4_a_train_has_not_come_up_to_a_place_that_is_released_at_the_same_moment() {
     check(

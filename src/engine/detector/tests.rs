@@ -129,90 +129,93 @@ fn seen(state: &DetectorState, detector: &Detector) -> impl PartialEq + core::fm
     )
 }
 
+/// Numbers that are the same in every run.
+struct Draw(u64);
+
+impl Draw {
+    fn below(&mut self, most: u64) -> u64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005);
+        self.0 = self.0.wrapping_add(1);
+        (self.0 >> 33) % most
+    }
+
+    fn one_of<T: Copy>(&mut self, of: &[T]) -> T {
+        of[self.below(of.len() as u64) as usize]
+    }
+
+    /// A detector in some calibration.
+    fn detector(&mut self) -> Detector {
+        let mut detector = current(3.0, 1.5);
+        detector.zero = self.one_of(&[0.0, 0.3, -0.7, 1e6]);
+        detector.scale = self.one_of(&[1.0, 0.1, -2.0]);
+        detector.short_ma = self.one_of(&[None, Some(400.0)]);
+        detector.confirm = Span::from_millis(40 * self.below(2));
+        if self.below(5) == 0 {
+            detector.kind = DetectorKind::Optical;
+        }
+        detector
+    }
+
+    /// A level at or next to one of its limits, or well inside them.
+    fn level(&mut self, detector: &Detector) -> Sample {
+        let limits = [0.0, 0.2, 0.2, 1.5, 2.0, 3.0, 400.0, 2e4, -20.0, f64::NAN];
+        let mut wanted = detector.zero + self.one_of(&[1.0, -1.0]) * self.one_of(&limits);
+        for _ in 0..self.below(4) {
+            wanted = self.one_of(&[f64::next_up as fn(f64) -> f64, f64::next_down])(wanted);
+        }
+        level(wanted / detector.scale)
+    }
+}
+
+/// Takes a sample as the engine does; tells whether it went the short way.
+fn take(state: &mut DetectorState, detector: &Detector, sample: &Sample, now: Instant) -> bool {
+    if state.repeats(sample, now) {
+        return true;
+    }
+    let (_, moved) = state.sample(detector, sample, now);
+    if !moved.any() {
+        state.hold_steady(detector);
+    }
+    false
+}
+
 /// The short way of a steady detector against the long way: the same samples at the same times,
 /// levels at and around every limit, in every kind of calibration.
 #[test]
 fn the_short_way_of_a_steady_sample_ends_where_the_long_way_does() {
-    let mut seed = 7_u64;
-    let mut draw = |below: u64| {
-        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-        (seed >> 33) % below
-    };
+    let mut draw = Draw(7);
     let mut short_ways = 0;
     for round in 0..400 {
-        let mut detector = current(3.0, 1.5);
-        detector.zero = [0.0, 0.3, -0.7, 1e6][draw(4) as usize];
-        detector.scale = [1.0, 0.1, -2.0][draw(3) as usize];
-        detector.short_ma = [None, Some(400.0)][draw(2) as usize];
-        detector.confirm = Span::from_millis(40 * draw(2));
-        if draw(5) == 0 {
-            detector.kind = DetectorKind::Optical;
-        }
+        let detector = draw.detector();
         let mut long = DetectorState::new(&detector, at(0.0));
         let mut short = DetectorState::new(&detector, at(0.0));
         let mut now = at(0.0);
         for _ in 0..200 {
-            now = now.plus(Span::from_millis(draw(60)));
-            let limits = [
-                0.0,
-                1.5,
-                3.0,
-                400.0,
-                20_000.0,
-                -20.0,
-                f64::NAN,
-                2.0,
-                0.2,
-                0.2,
-            ];
-            let limit = limits[draw(10) as usize];
-            let sign = [1.0, -1.0][draw(2) as usize];
-            let mut wanted = detector.zero + sign * limit;
-            for _ in 0..draw(4) {
-                wanted = [f64::next_up, f64::next_down][draw(2) as usize](wanted);
+            now = now.plus(Span::from_millis(draw.below(60)));
+            let sample = draw.level(&detector);
+            let yes = draw.below(3) > 0;
+            let event = draw.below(200);
+            if event == 2 {
+                now = now.plus(Span::from_secs(11));
             }
-            let sample = level(wanted / detector.scale);
-            match draw(200) {
-                0 => {
-                    let (settle, online) = (Span::from_millis(30), draw(3) > 0);
-                    long.node(&detector, online, settle, now);
-                    short.node(&detector, online, settle, now);
-                }
-                1 => {
-                    let in_service = draw(3) > 0;
-                    long.service(&detector, in_service, now);
-                    short.service(&detector, in_service, now);
-                }
-                2 => {
-                    now = now.plus(Span::from_secs(11));
-                    long.look(&detector, now);
-                    short.look(&detector, now);
-                }
-                3 => {
-                    long.dropped_out(&detector, now);
-                    short.dropped_out(&detector, now);
-                }
-                _ => {
-                    long.sample(&detector, &sample, now);
-                    if short.repeats(&sample, now) {
-                        short_ways += 1;
-                    } else {
-                        let (_, moved) = short.sample(&detector, &sample, now);
-                        if !moved.any() {
-                            short.hold_steady(&detector);
-                        }
-                    }
-                }
+            let befall = |state: &mut DetectorState| match event {
+                0 => state.node(&detector, yes, Span::from_millis(30), now),
+                1 => state.service(&detector, yes, now),
+                2 => state.look(&detector, now),
+                _ => Moved {
+                    health: state.dropped_out(&detector, now),
+                    ..Moved::default()
+                },
+            };
+            if event < 4 {
+                assert_eq!(befall(&mut long), befall(&mut short), "round {round}");
+            } else {
+                long.sample(&detector, &sample, now);
+                short_ways += u32::from(take(&mut short, &detector, &sample, now));
             }
-            assert_eq!(
-                seen(&short, &detector),
-                seen(&long, &detector),
-                "round {round}"
-            );
+            let (short, long) = (seen(&short, &detector), seen(&long, &detector));
+            assert_eq!(short, long, "round {round}");
         }
     }
-    assert!(
-        short_ways > 4_000,
-        "only {short_ways} samples took the short way"
-    );
+    assert!(short_ways > 4_000, "only {short_ways} went the short way");
 }
