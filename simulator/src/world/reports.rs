@@ -110,7 +110,7 @@ impl World {
 
     pub(super) fn report_reading(&mut self, sensor: usize, shown: Shown) {
         let detector = self.sensors[sensor].detector();
-        let text = payload::reading(shown, &detector.unit);
+        let text = payload::reading(shown, detector.unit);
         let (node, topic) = (detector.node, format!("detector/{}", detector.id));
         // Only a detector that reports nothing but changes is worth keeping by the broker.
         let retain = detector.max_silence.is_none();
