@@ -319,6 +319,7 @@ impl Play {
         play.tell_everything(site);
         // T3's time is left out of the beginning: sixty seconds see every new train off the list.
         play.pass(site, 140);
+        play.watch(site);
         play.engine.drain();
         play
     }
