@@ -144,6 +144,11 @@ impl PlaceState {
     pub(crate) const fn dead_since(&self) -> Option<Instant> {
         self.dead_since
     }
+
+    /// Known to be without power: nothing there can move, and no current can flow.
+    pub(crate) fn has_no_power(&self) -> bool {
+        self.power == Power::Dead
+    }
 }
 
 /// What the detectors of a place say, counted.

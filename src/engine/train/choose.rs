@@ -5,7 +5,6 @@ use alloc::vec::Vec;
 use super::{Side, Train};
 use crate::Engine;
 use crate::change::{Kept, Occupancy};
-use crate::feed::Power;
 use crate::ids::{PlaceId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{End, Leg};
@@ -230,7 +229,7 @@ impl Engine {
     fn cannot_move(&self, train: &Train, place: PlaceId) -> bool {
         let state = &self.places[place.index()];
         // With the power back it may have moved before fresh samples say so.
-        if state.state != Occupancy::Dark || state.power != Power::Dead {
+        if state.state != Occupancy::Dark || !state.has_no_power() {
             return false;
         }
         // Where it came in unseen it may come out: the switch message may be wrong.

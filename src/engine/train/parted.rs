@@ -62,6 +62,12 @@ impl Engine {
             }
             return;
         }
+        self.divide(id, &gap);
+    }
+
+    /// Makes a train of its own of what is behind the gap.
+    fn divide(&mut self, id: TrainId, gap: &super::Gap) {
+        let now = self.now;
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };
