@@ -1,8 +1,8 @@
 //! A detector that says the same as before: most samples of most detectors.
 //!
 //! A level that keeps the evidence as it is, of a detector whose next sample nobody waits for,
-//! moves its time and its reading and nothing else. Between which two levels that is so is worked out
-//! once, when a sample has been taken in full; from then on a sample between them costs two
+//! moves its time and its reading and nothing else. Between which two levels that is so is worked
+//! out once, when a sample has been taken in full; from then on a sample between them costs two
 //! comparisons and one line of memory. Whatever else happens to the detector takes the band away
 //! ([`Steady::NONE`]), and the next sample is taken in full.
 
