@@ -82,7 +82,10 @@ struct Shape<'a> {
     scale: &'a str,
     scale_ratio: Rounded,
     equipped: &'static str,
+    // Hints for drawing; most plans have none.
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
     lines: &'a [String],
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     left: Vec<String>,
     blocks: BTreeMap<&'a str, Block<'a>>,
     turnouts: BTreeMap<&'a str, Turnout<'a>>,

@@ -323,7 +323,15 @@ proptest! {
                 let occupied = |state| state == Occupancy::Occupied;
                 prop_assert_eq!(occupied(one.state), occupied(other.state), "{}: {}", name, one.id);
             }
-            for (one, other) in whole.turnouts.iter().zip(&resumed.turnouts) {
+            for (index, one) in whole.turnouts.iter().enumerate() {
+                // What only the operator has said of points is not told again.
+                let is_told = |input: &Input| {
+                    matches!(input, Input::Position(id, _) if id.index() == index)
+                };
+                if !said.iter().any(is_told) {
+                    continue;
+                }
+                let other = &resumed.turnouts[index];
                 prop_assert_eq!(one.position, other.position, "{}: {}", name, &one.id);
             }
         }

@@ -414,23 +414,3 @@ fn train_that_ran_through_a_place_while_nothing_was_heard_is_that_train() {
          end trains 1",
     );
 }
-
-#[test]
-fn train_that_was_not_headed_there_is_not_found_behind_unheard_places() {
-    // t1 ran towards p1: what is lit beyond p3 is another.
-    check_until(
-        &line(5, ""),
-        "0.0 all off
-         5.0 d-p3 on
-         10.0 d-p2 on
-         12.0 d-p3 off
-         15.0 broker lost
-         25.0 broker back
-         25.1 d-p4 on; d-p1 off; d-p2 on; d-p3 off; d-p5 off
-         30.0",
-        "40.0",
-        "25.1..26.0 train t2 new p4
-         end train t1 blocks=p2
-         end trains 2",
-    );
-}
