@@ -6,7 +6,7 @@
 mod light;
 mod more;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 use proptest::prelude::*;
@@ -163,9 +163,10 @@ fn layouts() -> Vec<(String, Layout)> {
         .collect()
 }
 
-/// What each threshold or boolean detector last said beyond doubt, and since when.
+/// What each threshold or boolean detector last said beyond doubt, and since when; and which are
+/// out of service.
 #[derive(Default)]
-struct Said(BTreeMap<DetectorId, (bool, Instant)>);
+struct Said(BTreeMap<DetectorId, (bool, Instant)>, BTreeSet<DetectorId>);
 
 impl Said {
     fn hear(&mut self, layout: &Layout, sample: &Sample, now: Instant) {
@@ -219,8 +220,15 @@ fn play(name: &str, layout: &Layout, steps: &[Step]) -> Vec<Change> {
         // Timers come first, with what was said before.
         engine.advance(now);
         check_vacancies(name, layout, &said, &engine.drain(), &mut all);
-        if let Input::Reading(sample) = &input {
-            said.hear(layout, sample, now);
+        match &input {
+            Input::Reading(sample) => said.hear(layout, sample, now),
+            Input::Command(Command::OutOfService(id), _) => {
+                said.1.insert(*id);
+            }
+            Input::Command(Command::InService(id), _) => {
+                said.1.remove(id);
+            }
+            _ => {}
         }
         engine.handle(now, input);
         check_vacancies(name, layout, &said, &engine.drain(), &mut all);
@@ -264,7 +272,10 @@ fn check_vacancies(
                 }
                 let id = DetectorId(index as u32);
                 let release = layout.blocks[block.index()].release;
+                let spot = detector.watches == Watches::Spot;
                 match said.0.get(&id) {
+                    // It is not asked.
+                    _ if spot && said.1.contains(&id) => {}
                     Some((false, since)) => assert!(
                         change.at >= since.plus(release),
                         "{name}: {} vacant at {} ({why}), {} off only since {since}",
@@ -272,8 +283,6 @@ fn check_vacancies(
                         change.at,
                         detector.id
                     ),
-                    // A spot taken out of service is not asked.
-                    _ if detector.watches == Watches::Spot => {}
                     other => panic!(
                         "{name}: {} vacant at {} ({why}), {} said {other:?}",
                         layout.blocks[block.index()].id,

@@ -292,9 +292,11 @@ proptest! {
     }
 
     /// Cut anywhere, remembered, and gone on with: when everything has been told again and all has
-    /// come to rest, what is occupied and how the points lie is what it is after the whole evening.
+    /// come to rest, nothing is vacant that is occupied after the whole evening, and the points lie
+    /// as they do then. (That it is the same in every word does not hold: what was lost before the
+    /// cut may be unknown after it.)
     #[test]
-    fn a_recording_that_is_cut_and_resumed_comes_to_the_same_end(
+    fn a_recording_that_is_cut_and_resumed_loses_no_vehicle(
         steps in steps(),
         cut in 0_usize..200,
     ) {
@@ -320,8 +322,9 @@ proptest! {
             let ends = [whole, resumed].map(|engine| at_rest(engine, &layout, &said));
             let [whole, resumed] = ends.map(|engine| engine.snapshot());
             for (one, other) in whole.blocks.iter().zip(&resumed.blocks) {
-                let occupied = |state| state == Occupancy::Occupied;
-                prop_assert_eq!(occupied(one.state), occupied(other.state), "{}: {}", name, one.id);
+                let clearer =
+                    one.state == Occupancy::Occupied && other.state == Occupancy::Vacant;
+                prop_assert!(!clearer, "{}: {}", name, one.id);
             }
             for (index, one) in whole.turnouts.iter().enumerate() {
                 // What only the operator has said of points is not told again.
