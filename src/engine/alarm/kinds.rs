@@ -204,7 +204,7 @@ kinds! {
         "A track believed dead is not; nothing moves yet."
         "Current flows in a place whose feed is off."
         "A gap is bridged or wires are crossed; a dead track is not dead."
-        "Look for a vehicle across the gap, then at the wiring." 120 1000 0 60;
+        "Look for a vehicle across the gap, then at the wiring." 120 1000 1000 60;
     Short "short" Place High false
         "Heat harms wheels, rails and wiring within seconds."
         "A detector sees more current than any train takes."
@@ -234,7 +234,7 @@ kinds! {
         "It endangers what is remembered, not what runs."
         "The journal's disk is full, broken or too slow."
         "A power cut now would forget where trains stand."
-        "Make room on the disk, or look at the card; note where trains stand." 600 0 0 300;
+        "Make room on the disk, or look at the card; note where trains stand." 600 0 10000 300;
 }
 
 impl AlarmKind {

@@ -10,7 +10,7 @@
 mod run_length;
 
 use crate::layout;
-use run_length::{limit_for, mean_samples};
+use run_length::{Limit, limit_for, mean_samples};
 
 /// The vacant level is followed with this time constant, in seconds: slower than any train.
 const FOLLOW_S: f64 = 120.0;
@@ -28,6 +28,10 @@ const DRIFT_ENDS_PART: f64 = 0.4;
 
 /// So many seconds of samples may come at once and count in full: a device that sends packs.
 const BURST_S: f64 = 2.0;
+
+/// Who asks for false occupancies rarer than this, in hours, asks that none comes of one sample.
+/// Who takes one within the hour takes those too, and has the shortest delay for it.
+const NONE_OF_ONE_H: f64 = 1.0;
 
 /// What a sequential test does on the average, in samples that are independent and normal.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -49,14 +53,14 @@ pub fn promise(settings: layout::Sequential) -> Promise {
     let k = test.gap / (2.0 * test.spread);
     let wide = (settings.occupied_sd / test.spread).max(f64::MIN_POSITIVE);
     // A level of another spread is a test with another limit and another distance.
-    let run = |limit: f64, k: f64, spread: f64| {
-        mean_samples(limit / spread, k / spread, limit / (2.0 * spread))
+    let run = |limit: Limit, k: f64, spread: f64| {
+        mean_samples(limit.at / spread, k / spread, limit.most / spread)
     };
     Promise {
-        between_false_occupancies: run(test.on_limit, k, 1.0),
-        between_false_vacancies: run(test.off_limit, k, wide),
-        until_occupied: run(test.on_limit, -k, wide),
-        until_vacant: run(test.off_limit, -k, 1.0),
+        between_false_occupancies: run(test.on, k, 1.0),
+        between_false_vacancies: run(test.off, k, wide),
+        until_occupied: run(test.on, -k, wide),
+        until_vacant: run(test.off, -k, 1.0),
     }
 }
 
@@ -68,11 +72,7 @@ pub fn until_on(settings: layout::Sequential, mean: f64, sd: f64) -> f64 {
     let test = Sequential::new(settings);
     let above = test.rises * (mean - test.midpoint) / test.spread;
     let wide = (sd / test.spread).max(f64::MIN_POSITIVE);
-    mean_samples(
-        test.on_limit / wide,
-        -above / wide,
-        test.on_limit / (2.0 * wide),
-    )
+    mean_samples(test.on.at / wide, -above / wide, test.on.most / wide)
 }
 
 /// The test of one detector: its limits, its sums, and how far the vacant level has wandered.
@@ -83,8 +83,8 @@ pub struct Sequential {
     /// Whether a vehicle raises the level.
     rises: f64,
     /// Of the sum for a vehicle, and of the sum for its absence.
-    on_limit: f64,
-    off_limit: f64,
+    on: Limit,
+    off: Limit,
     gap: f64,
     vacant: f64,
     /// How far the vacant level has wandered.
@@ -105,12 +105,16 @@ impl Sequential {
         let gap = settings.occupied_mean - settings.vacant_mean;
         let half_gap = libm::fabs(gap) / 2.0;
         let samples = settings.false_alarm_every_h * 3_600.0 * settings.sample_hz;
+        let alone = settings.false_alarm_every_h < NONE_OF_ONE_H;
+        let k = half_gap / spread;
+        // The limit of the sum for absence, in spreads of the vacant level: both sums count in it.
+        let ratio = (settings.occupied_sd / spread).max(1.0);
         Self {
             midpoint: f64::midpoint(settings.vacant_mean, settings.occupied_mean),
             spread,
             rises: if gap < 0.0 { -1.0 } else { 1.0 },
-            on_limit: limit_for(samples, half_gap / spread),
-            off_limit: off_limit(samples, half_gap, spread, settings.occupied_sd),
+            on: limit_for(samples, k, alone),
+            off: limit_for(samples, k / ratio, alone).times(ratio),
             gap: libm::fabs(gap),
             vacant: settings.vacant_mean,
             shift: 0.0,
@@ -145,14 +149,14 @@ impl Sequential {
         self.credit -= weight;
         let level = level - self.shift;
         let step = weight * self.rises * (level - self.midpoint) / self.spread;
-        self.up = (self.up + bounded(step, self.on_limit)).max(0.0);
-        self.down = (self.down - bounded(step, self.off_limit)).max(0.0);
-        if self.up >= self.on_limit {
-            self.up = self.on_limit;
+        self.up = (self.up + self.on.bounded(step)).max(0.0);
+        self.down = (self.down - self.off.bounded(step)).max(0.0);
+        if self.up >= self.on.at {
+            self.up = self.on.at;
             self.down = 0.0;
             Some(true)
-        } else if self.down >= self.off_limit {
-            self.down = self.off_limit;
+        } else if self.down >= self.off.at {
+            self.down = self.off.at;
             self.up = 0.0;
             Some(false)
         } else {
@@ -176,17 +180,6 @@ impl Sequential {
 /// How many samples that come at once count in full.
 fn burst(sample_hz: f64) -> f64 {
     (BURST_S * sample_hz).max(1.0)
-}
-
-/// One wild sample must not decide alone: it weighs at most half of what it takes.
-fn bounded(step: f64, limit: f64) -> f64 {
-    step.clamp(-limit / 2.0, limit / 2.0)
-}
-
-/// The limit of the sum for absence, in spreads of the vacant level, which both sums count in.
-fn off_limit(samples: f64, half_gap: f64, vacant_sd: f64, occupied_sd: f64) -> f64 {
-    let ratio = (occupied_sd / vacant_sd).max(1.0);
-    ratio * limit_for(samples, half_gap / (ratio * vacant_sd))
 }
 
 #[cfg(test)]

@@ -31,13 +31,51 @@ const STEPS_MAX: u32 = 40;
 /// The run length is met to this part of it.
 const EXACT: f64 = 1e-4;
 
-/// The limit, in spreads, at which the mean run length without a change is `samples`. `k` is the
-/// distance of the level from the reference value. One sample weighs at most half the limit.
-pub(super) fn limit_for(samples: f64, k: f64) -> f64 {
-    limit_with(samples, k, |h| h / 2.0)
+/// One sample weighs at most this part of the limit ...
+const PART_MOST: f64 = 0.5;
+/// ... or, where the levels lie so far apart that a vehicle's own samples weigh more, this part.
+const PART_MOST_FAR: f64 = 0.75;
+/// How far above its level a vehicle's sample still weighs in full then, in spreads.
+const ORDINARY: f64 = 2.0;
+
+/// The limit of a sum, and what one sample may weigh at most; in spreads.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Limit {
+    pub(super) at: f64,
+    pub(super) most: f64,
 }
 
-/// [`limit_for`] with another bound on one sample's weight.
+impl Limit {
+    /// A sample's weight, within its bound.
+    pub(super) fn bounded(self, step: f64) -> f64 {
+        step.clamp(-self.most, self.most)
+    }
+
+    /// In spreads of another size.
+    pub(super) fn times(self, ratio: f64) -> Self {
+        Self {
+            at: ratio * self.at,
+            most: ratio * self.most,
+        }
+    }
+}
+
+/// The limit at which the mean run length without a change is `samples`. `k` is the distance of the
+/// level from the reference value, in spreads. `alone`: one sample may decide; otherwise it takes
+/// two at least, so that one wild sample does not.
+pub(super) fn limit_for(samples: f64, k: f64, alone: bool) -> Limit {
+    let most = |at: f64| {
+        if alone {
+            f64::INFINITY
+        } else {
+            (k + ORDINARY).clamp(PART_MOST * at, PART_MOST_FAR * at)
+        }
+    };
+    let at = limit_with(samples, k, most);
+    Limit { at, most: most(at) }
+}
+
+/// [`limit_for`] with any bound on one sample's weight.
 fn limit_with(samples: f64, k: f64, bound: impl Fn(f64) -> f64) -> f64 {
     let k = k.clamp(REFERENCE.0, REFERENCE.1);
     let guess = siegmunds_limit(samples, k);
@@ -220,31 +258,33 @@ mod tests {
             (2.592e7, 2.8),
             (1e6, 0.4),
         ] {
-            let limit = limit_for(samples, k);
+            let limit = limit_for(samples, k, false);
             // A chain four times as fine; where the coarse one errs, false decisions are rarer.
-            let fine = run_length::<120>(limit, k, limit / 2.0) / samples;
+            let fine = run_length::<120>(limit.at, k, limit.most) / samples;
             assert!(
                 (0.96..1.12).contains(&fine),
-                "{samples} {k}: {limit} {fine}"
+                "{samples} {k}: {limit:?} {fine}"
             );
         }
         // Without the bound: Brook & Evans 1972 and the integral equation, as above.
         assert!((limit_with(117.59, 0.5, |_| FREE) - 3.0).abs() < 0.01);
         assert!((limit_with(930.9, 0.5, |_| FREE) - 5.0).abs() < 0.01);
         // With it a little less is enough.
-        assert!((2.6..3.0).contains(&limit_for(117.59, 0.5)));
-        assert!((4.9..5.0).contains(&limit_for(930.9, 0.5)));
+        assert!((2.6..3.0).contains(&limit_for(117.59, 0.5, false).at));
+        assert!((4.9..5.0).contains(&limit_for(930.9, 0.5, false).at));
     }
 
     #[test]
     fn no_setting_gives_a_limit_that_is_none() {
         for samples in [1.0, 36.0, 1e5, 1e12, f64::MAX] {
             for k in [0.0, 1e-9, 0.01, 0.5, 3.0, 50.0, 1e12, f64::INFINITY] {
-                let limit = limit_for(samples, k);
-                assert!(
-                    limit.is_finite() && limit >= LIMIT_MIN,
-                    "{samples} {k}: {limit}"
-                );
+                for alone in [false, true] {
+                    let limit = limit_for(samples, k, alone).at;
+                    assert!(
+                        limit.is_finite() && limit >= LIMIT_MIN,
+                        "{samples} {k}: {limit}"
+                    );
+                }
             }
         }
     }
@@ -254,7 +294,7 @@ mod tests {
         for k in [0.3, 0.5, 1.0] {
             let mut before = 0.0;
             for power in 2..30 {
-                let limit = limit_for(libm::pow(10.0, f64::from(power) / 2.0), k);
+                let limit = limit_for(libm::pow(10.0, f64::from(power) / 2.0), k, false).at;
                 assert!(limit >= before, "k {k}, 10^{}/2: {limit} {before}", power);
                 before = limit;
             }
