@@ -108,7 +108,7 @@ pub fn fit(levels: &[f64]) -> Result<Fit, FitError> {
     let resolution = resolution(&sorted);
     two_levels(&sorted, resolution)?;
     let (mean, sd) = centre(&sorted, resolution);
-    drift(levels, sd)?;
+    drift(levels, sd, resolution)?;
     Ok(Fit {
         mean,
         sd,
@@ -157,13 +157,15 @@ fn resolution(sorted: &[f64]) -> f64 {
 
 /// Mean and spread of the samples that are not wild, as seen from the median.
 fn centre(sorted: &[f64], resolution: f64) -> (f64, f64) {
-    let middle = median(sorted).unwrap_or_default();
-    let mut off: Vec<f64> = sorted.iter().map(|level| (level - middle).abs()).collect();
+    let even = over_their_steps(sorted, resolution);
+    let middle = median(&even).unwrap_or_default();
+    let mut off: Vec<f64> = even.iter().map(|level| (level - middle).abs()).collect();
     off.sort_by(f64::total_cmp);
     // Rounding alone spreads by a step over the root of twelve.
     let least_sd = resolution / 12.0_f64.sqrt();
     let robust = (SD_PER_MAD * median(&off).unwrap_or_default()).max(least_sd);
-    let bound = KEPT_SD * robust;
+    // The next step of a coarse converter is nothing wild.
+    let bound = (KEPT_SD * robust).max(1.5 * resolution);
     let kept: Vec<f64> = sorted
         .iter()
         .copied()
@@ -173,9 +175,23 @@ fn centre(sorted: &[f64], resolution: f64) -> (f64, f64) {
     let mean = kept.iter().sum::<f64>() / count;
     let squares: f64 = kept.iter().map(|level| (level - mean).powi(2)).sum();
     let sd = (squares / (count - 1.0).max(1.0)).sqrt() / KEPT_SHRINKS;
-    let side = wider_side(sorted, middle);
+    let side = wider_side(&even, middle);
     let sd = if side > SKEWED * sd { side } else { sd };
     (mean, sd.max(least_sd))
+}
+
+/// Readings in steps, each spread evenly over its step, as quantiles of grouped data are taken (a
+/// textbook rule, from memory): the median of steps would be a step, not the level between two.
+fn over_their_steps(sorted: &[f64], step: f64) -> Vec<f64> {
+    sorted
+        .chunk_by(|one, next| one == next)
+        .flat_map(|same| {
+            let count = same.len() as f64;
+            same.iter()
+                .enumerate()
+                .map(move |(index, level)| level + step * ((index as f64 + 0.5) / count - 0.5))
+        })
+        .collect()
 }
 
 /// The spread as the wider half of the samples has it.
@@ -189,12 +205,12 @@ fn wider_side(sorted: &[f64], middle: f64) -> f64 {
 }
 
 /// Whether first and last third lie apart by more than their spread and more than chance.
-fn drift(levels: &[f64], sd: f64) -> Result<(), FitError> {
+fn drift(levels: &[f64], sd: f64, resolution: f64) -> Result<(), FitError> {
     let third = levels.len() / 3;
     let middle = |part: &[f64]| {
         let mut sorted = part.to_vec();
         sorted.sort_by(f64::total_cmp);
-        median(&sorted).unwrap_or_default()
+        median(&over_their_steps(&sorted, resolution)).unwrap_or_default()
     };
     let from = middle(&levels[..third]);
     let to = middle(&levels[levels.len() - third..]);

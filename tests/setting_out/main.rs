@@ -4,6 +4,7 @@
 mod allocation;
 mod calibrate;
 mod check;
+mod coarse;
 mod foreign;
 mod geometry;
 mod run_length;
