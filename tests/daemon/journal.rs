@@ -9,6 +9,7 @@ use rusqlite::{Connection, OpenFlags};
 use serde_json::{Value, json};
 use taillamp::daemon::journal::Keep;
 use taillamp::daemon::{Daemon, Options};
+use taillamp::engine::alarm::kinds::AlarmKind;
 use taillamp::wire::history_json;
 
 use crate::harness::{Mqtt, PLAN, get, live, plan, post, until};
@@ -320,8 +321,12 @@ fn a_disk_that_does_not_follow_is_an_alarm_and_holds_nothing_up() {
         assert!(metrics.contains("taillamp_journal_behind 1"), "{metrics}");
         // The writer would wait two seconds for the other; whoever publishes waits for nobody.
         assert!(longest < Duration::from_secs(2), "a state took {longest:?}");
+        let ended = Instant::now();
         other.execute_batch("ROLLBACK").expect("it ends");
         ears.state(behind, "returned-unacknowledged").await;
+        // Not at the first write that goes well: for its off-delay it must go well.
+        let off_delay = AlarmKind::JournalBehind.doc().off_delay_ms;
+        assert!(ended.elapsed() >= Duration::from_millis(u64::from(off_delay)));
         daemon.stop().await;
         let sql = "SELECT count(*) FROM history WHERE kind = 'block' AND id = 'loop-east' \
                    AND state = 'lost'";

@@ -133,31 +133,6 @@ fn b6_on_where_the_power_is_off_still_counts() {
     );
 }
 
-/// A place is let go 1.5 s after its detector's last `on` here; what is let go for less than the
-/// off-delay of a second has not returned.
-#[test]
-fn b6_power_that_comes_and_goes_is_one_alarm() {
-    check(
-        &switched(),
-        "0.0 all off; f2 on
-         10.0 f2 off
-         20.0 d-p2 on
-         30.0 d-p2 off
-         32.2 d-p2 on
-         40.0 d-p2 off
-         42.2 d-p2 on
-         50.0 d-p2 off
-         60.0",
-        "20.0 block p2 occupied was=dark
-         31.5 block p2 dark was=occupied
-         32.2 block p2 occupied was=dark
-         once alarm power-where-off:p2 unacknowledged
-         once alarm power-where-off:p2 returned-unacknowledged
-         52.5 alarm power-where-off:p2 returned-unacknowledged
-         end block p2 dark",
-    );
-}
-
 #[test]
 fn b6_a_short_glimpse_of_power_gives_no_alarm() {
     check(

@@ -74,7 +74,8 @@ pub struct AlarmDoc {
     /// How long the condition must last, ms. A warning of what is ahead waits only where there is
     /// time enough.
     pub on_delay_ms: u32,
-    /// How long it must be gone, ms.
+    /// How long it must be gone, ms. None where the end is a proof or follows from the rules: good
+    /// news of the track is told at once.
     pub off_delay_ms: u32,
     /// Not announced again within this, s, unless it is of high priority and says something new;
     /// what still lasts then is announced.
@@ -204,7 +205,7 @@ kinds! {
         "A track believed dead is not; nothing moves yet."
         "Current flows in a place whose feed is off."
         "A gap is bridged or wires are crossed; a dead track is not dead."
-        "Look for a vehicle across the gap, then at the wiring." 120 1000 1000 60;
+        "Look for a vehicle across the gap, then at the wiring." 120 1000 0 60;
     Short "short" Place High false
         "Heat harms wheels, rails and wiring within seconds."
         "A detector sees more current than any train takes."
@@ -234,7 +235,7 @@ kinds! {
         "It endangers what is remembered, not what runs."
         "The journal's disk is full, broken or too slow."
         "A power cut now would forget where trains stand."
-        "Make room on the disk, or look at the card; note where trains stand." 600 0 10000 300;
+        "Make room on the disk, or look at the card; note where trains stand." 600 0 5000 300;
 }
 
 impl AlarmKind {
