@@ -86,7 +86,8 @@ impl Asked {
         let stdout = self.child.stdout.as_mut().expect("it was asked for");
         stdout.read_to_string(&mut printed).expect("text");
         let status = self.child.wait().expect("it ends");
-        self.log.extend(self.said.try_iter());
+        // Until its errors are read to their end: the thread that reads them may be behind.
+        self.log.extend(self.said.iter());
         (status.code(), format!("{printed}\n{}", self.log.join("\n")))
     }
 }

@@ -188,8 +188,8 @@ fn compare(normal: &mut Normal, gap: f64, asked: f64) -> Row {
 /// gives 10.4). Ten thousand runs for every number, the same false-alarm rate for all three.
 ///
 /// Ours is within a tenth of it: at a rate of minutes everywhere, at the rates that a plan has
-/// wherever the optimum takes more than two samples. Where it takes fewer, ours takes two: no single
-/// sample decides, so that one wild one does not.
+/// wherever the optimum takes more than two samples. Where it takes fewer, ours takes two: no
+/// single sample decides, so that one wild one does not.
 #[test]
 fn delay_is_within_a_tenth_of_the_optimum_at_the_same_false_alarm_rate() {
     let mut normal = Normal(7);
