@@ -16,7 +16,7 @@ use crate::plan::{Bound, Plan};
 pub const OWN_USER: &str = "taillamp";
 
 /// What the daemon reports, below the prefix.
-const OURS: [&str; 4] = ["state/", "alarm/", "say", "status"];
+const OURS: [&str; 5] = ["state/", "alarm/", "say", "status", "borders"];
 
 /// Who may publish to a topic that the plan knows.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -100,7 +100,7 @@ impl Rights {
             line(&mut text, "pattern write", topic);
         }
         let _ = writeln!(text, "\n# The daemon.\nuser {OWN_USER}");
-        for topic in ["state/#", "alarm/#", "say", "status"] {
+        for topic in ["state/#", "alarm/#", "say", "status", "borders"] {
             line(&mut text, "topic write", &format!("{prefix}/{topic}"));
         }
         for node in &self.nodes {
@@ -147,6 +147,7 @@ fn carrier(layout: &Layout, subject: &Bound) -> Option<NodeId> {
         Bound::TablePosition(id) | Bound::TableAsked(id) => layout.tables.get(id.index())?.node,
         Bound::Feed(id) => layout.feeds.get(id.index())?.node,
         Bound::Node(words) => Some(words.node),
+        Bound::Peer(id) => Some(layout.peers.get(id.index())?.node),
     }
 }
 

@@ -253,6 +253,10 @@ impl Engine {
 
     /// Nothing explains it: a new train, unless only wheels bridge the gap.
     pub(super) fn maybe_new_train(&mut self, place: PlaceId) {
+        if self.is_beyond(place) {
+            self.train_beyond(place);
+            return;
+        }
         let now = self.now;
         let beside_a_train = self
             .near(place, Taking::Any)
@@ -301,13 +305,18 @@ impl Engine {
     pub(crate) fn make_train(&mut self, place: PlaceId) -> TrainId {
         self.next_train += 1;
         let id = TrainId(self.next_train);
+        self.put_train(id, place);
+        id
+    }
+
+    /// A train of this number in a place, without any report.
+    pub(crate) fn put_train(&mut self, id: TrainId, place: PlaceId) {
         let train = Train::new(id, place, self.now);
         self.shown.insert(id, train.blocks());
         self.trains.insert(id, train);
         self.places[place.index()].trains.push(id);
         self.touch_place(place);
         self.plan_train_wake(id);
-        id
     }
 
     /// `unannounced` ends when the train is named, after a minute, or with the train.

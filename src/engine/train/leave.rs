@@ -26,6 +26,7 @@ impl Engine {
                 crate::place::Whereabouts::Claims
                 | crate::place::Whereabouts::Elsewhere
                 | crate::place::Whereabouts::Astride
+                | crate::place::Whereabouts::Unheard
                 | crate::place::Whereabouts::Nowhere => self.leave(id, place),
             }
         }
@@ -309,7 +310,7 @@ impl Engine {
     }
 
     /// Takes a place from a train without any story.
-    pub(super) fn drop_link(&mut self, id: TrainId, place: PlaceId) {
+    pub(crate) fn drop_link(&mut self, id: TrainId, place: PlaceId) {
         if let Some(train) = self.trains.get_mut(&id) {
             train.chain.retain(|link| link.place != place);
         }
