@@ -219,10 +219,9 @@ impl Engine {
     /// train.
     pub(crate) fn peer_sees(&self, train: &Train, place: PlaceId) -> Option<bool> {
         let peer = self.peer_of(place)?;
-        let identity = self.identity(train);
         let mut trains = self.borders.peers[peer.index()].trains.iter();
         trains
-            .find(|listed| listed.identity == identity)
+            .find(|listed| self.train_of(&listed.identity) == Some(train.id))
             .map(|listed| listed.seen)
     }
 
@@ -348,11 +347,23 @@ impl Engine {
         }
     }
 
-    /// Places that wait for a peer's answer before they are released.
+    /// Places that wait for a peer's answer before they are released, and trains that were lost here
+    /// and are found there (B4).
     fn look_at_waiting(&mut self) {
         for (index, state) in self.places.iter().enumerate() {
             if state.off_since.is_some() && !state.trains.is_empty() {
                 self.dirty.places.mark(index);
+            }
+        }
+        let lost = self.trains.values().filter(|train| {
+            let last = train.chain.iter().find(|link| !self.is_beyond(link.place));
+            let seen = |at: PlaceId| self.agreement(train, at) == Agreement::Seen;
+            train.lost && last.is_some_and(|link| seen(link.place))
+        });
+        let lost: Vec<TrainId> = lost.map(|train| train.id).collect();
+        for id in lost {
+            if let Some(place) = self.train(id).and_then(|train| Some(train.head()?.place)) {
+                self.end_lost_of(id, place);
             }
         }
     }
@@ -408,13 +419,12 @@ impl Engine {
     }
 
     fn take_name_of(&mut self, id: TrainId, place: PlaceId) {
-        let (Some(peer), Some(train)) = (self.peer_of(place), self.train(id)) else {
+        let Some(peer) = self.peer_of(place) else {
             return;
         };
-        let identity = self.identity(train);
         let mut trains = self.borders.peers[peer.index()].trains.iter();
         let name = trains
-            .find(|listed| listed.identity == identity)
+            .find(|listed| self.train_of(&listed.identity) == Some(id))
             .and_then(|listed| listed.name.clone());
         if let Some(train) = self.trains.get_mut(&id) {
             train.name = train.name.take().or(name);

@@ -87,7 +87,7 @@ fn a_train_that_turns_back_over_the_border_leaves_nothing_behind() {
 }
 
 #[test]
-fn a_train_comes_up_to_another_over_the_border() {
+fn a_train_that_comes_up_to_another_over_the_border_is_lost_and_not_vacant() {
     let mut club = Club::new();
     club.detect("m2", true);
     club.run(1_000);
@@ -95,11 +95,28 @@ fn a_train_comes_up_to_another_over_the_border() {
     club.detect("w2", true);
     club.run(1_000);
     club.step("w2", "w3");
-    // Its last lit vehicle goes on to the wagons that stand there, which are on already.
+    // Its engine goes on into a block that is occupied already: nobody can have seen that.
     club.detect("w3", false);
+    club.run(8_000);
+    assert_eq!(club.state("w3"), Occupancy::Lost);
+    assert!(club.alarm(WEST, "train-lost:w3"));
+}
+
+#[test]
+fn a_train_that_was_lost_here_is_found_there() {
+    let mut club = astride();
+    club.detect("m1", false);
     club.run(4_000);
+    assert_eq!(club.state("m1"), Occupancy::Vacant);
+    club.detect("w3", false);
+    club.run(8_000);
+    assert!(club.alarm(WEST, "train-lost:w3"));
+    club.detect("m1", true);
+    club.run(3_000);
     assert_eq!(club.state("w3"), Occupancy::Vacant);
-    assert_eq!(club.view(MID, "m1").trains.len(), 2);
+    assert!(!club.alarm(WEST, "train-lost:w3"));
+    assert_eq!(club.train(WEST).blocks, ["mid-m1"]);
+    assert!(!club.train(WEST).lost);
 }
 
 /// Numbers that look random and are the same every day (a linear congruence; constants of Knuth's

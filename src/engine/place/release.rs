@@ -139,11 +139,7 @@ impl Engine {
         } else if behind.iter().chain(before).any(holds_here) {
             Whereabouts::Elsewhere
         } else if self.is_beyond(place) {
-            // What the peer sees no more and does not forget has come up to a train of ours.
-            match self.peer_sees(train, place) {
-                Some(false) => self.gone_on(train, place),
-                Some(true) | None => Whereabouts::Nowhere,
-            }
+            Whereabouts::Nowhere
         } else {
             match self.agreement(train, place) {
                 Agreement::Seen => Whereabouts::Elsewhere,
@@ -169,7 +165,11 @@ impl Engine {
                 if next.place == place || train.holds(next.place) {
                     continue;
                 }
-                if self.is_unseen(next.place) && !self.is_beyond(next.place) {
+                // Over a border a train has gone only when the peer sees it.
+                if self.is_beyond(next.place) {
+                    continue;
+                }
+                if self.is_unseen(next.place) {
                     return Whereabouts::WentInto(next.place);
                 }
                 let other = state.trains.iter().any(|other| *other != train.id);

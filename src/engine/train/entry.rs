@@ -30,7 +30,10 @@ impl Engine {
                 self.show(id);
             }
         }
-        self.end_lost_of(best.train, place);
+        // Over a border it is found when the peer has answered.
+        if !self.is_beyond(place) {
+            self.end_lost_of(best.train, place);
+        }
         self.extend(&best, place);
         let rivals: Vec<TrainId> = candidates
             .iter()
@@ -221,7 +224,7 @@ impl Engine {
     }
 
     /// B4: a lost train that has been found next door has left the place where it was lost.
-    pub(super) fn end_lost_of(&mut self, id: TrainId, place: PlaceId) {
+    pub(crate) fn end_lost_of(&mut self, id: TrainId, place: PlaceId) {
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };

@@ -238,7 +238,9 @@ impl Engine {
                         .iter()
                         .any(|link| link.place != claim.place && self.places[link.place.index()].on)
             });
-            mine && winner_elsewhere && self.places[claim.place.index()].on
+            // Over a border the peer says who it was.
+            let here = !self.is_beyond(claim.place);
+            here && mine && winner_elsewhere && self.places[claim.place.index()].on
         })
     }
 
