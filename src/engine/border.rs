@@ -347,7 +347,7 @@ impl Engine {
         }
     }
 
-    /// Places that wait for a peer's answer before they are released, and trains that were lost here
+    /// Places that wait for an answer before they are released, and trains that were lost here
     /// and are found there (B4).
     fn look_at_waiting(&mut self) {
         for (index, state) in self.places.iter().enumerate() {

@@ -137,7 +137,7 @@ impl Dice {
 /// take up to six seconds, links are torn. Somebody always holds it.
 #[test]
 fn whatever_the_post_does_a_train_that_stands_is_never_vacant_on_both_sides() {
-    for seed in 0..150 {
+    for seed in 0..40 {
         let mut club = astride();
         let mut dice = Dice(seed);
         let mut slow = Dice(seed + 1_000);
