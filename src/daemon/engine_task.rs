@@ -449,6 +449,7 @@ impl EngineTask {
         let memory = self.engine.memory();
         let mut engine = Engine::recall(plan.layout.clone(), at, &memory);
         engine.keep_measures(&mut self.engine);
+        self.outlet.begin(&mut engine);
         self.engine = engine;
         self.recalled = Some(memory);
         self.run_starts();

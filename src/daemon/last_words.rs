@@ -75,7 +75,8 @@ fn rank(listeners: &[Listener], layout: &Layout) -> Option<u8> {
             let detector = layout.detectors.get(detector.index())?;
             detector.max_silence.is_none().then_some(3)
         }
-        Bound::Asked(_) | Bound::TableAsked(_) => None,
+        // A peer's word is about one moment, and the next is two seconds away.
+        Bound::Asked(_) | Bound::TableAsked(_) | Bound::Peer(_) => None,
     };
     listeners.iter().filter_map(one).min()
 }

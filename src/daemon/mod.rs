@@ -282,7 +282,7 @@ fn engine_task(
 ) -> EngineTask {
     let at = engine_task::whole_millis(hub.clock.now());
     let layout = plan.layout.clone();
-    let engine = match &memory {
+    let mut engine = match &memory {
         Some(memory) => Engine::recall(layout, at, memory),
         None => Engine::new(layout, at),
     };
@@ -291,7 +291,8 @@ fn engine_task(
     let names = Arc::new(LayoutNames::new(plan));
     hub.notifiers().renew(&names.plan.notify);
     let scribe = journal.map(Scribe::new);
-    let outlet = Outlet::new(publisher.clone(), hub.clone(), names.clone(), scribe);
+    let mut outlet = Outlet::new(publisher.clone(), hub.clone(), names.clone(), scribe);
+    outlet.begin(&mut engine);
     EngineTask {
         engine,
         hub: hub.clone(),

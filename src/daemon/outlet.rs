@@ -4,7 +4,8 @@
 //! Input: the engine after each batch of inputs. Output: a record on `P/state/KIND/ID` or
 //! `P/alarm/ID` for each item that the engine touched, empty when it is gone; the same record in
 //! the stream; one sentence at a time on `P/say`. Line-up, the broker and readings are slower: see
-//! [`Outlet::sweep`]. It decides nothing about the layout.
+//! [`Outlet::sweep`]. To peers our side of the borders, when it changes and every two seconds. It
+//! decides nothing about the layout.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -26,11 +27,14 @@ use crate::engine::layout::Layout;
 use crate::engine::snapshot::AlarmView;
 use crate::engine::time::{Instant, Span};
 use crate::engine::{Engine, View};
+use crate::wire::borders_json;
 use crate::wire::stamp::Label;
 use crate::wire::state_json;
 
 /// The least time between two looks at line-up, which looks at the whole layout.
 const LINE_UP_EVERY: Span = Span::from_millis(250);
+/// Our word to the peers is said again so often: who does not hear it does not rely on us.
+const WORD_EVERY: Span = Span::from_secs(2);
 
 /// Everything that leaves the engine's task.
 #[derive(Debug)]
@@ -57,6 +61,11 @@ pub(super) struct Outlet {
     news: u64,
     /// The run, among all of this layout.
     run: String,
+    /// How often the engine began in it.
+    begun: u32,
+    /// The last word to our peers, and when it is to be said again; `None`: at the next turn.
+    word: String,
+    word_due: Option<Instant>,
     /// Who writes down what goes out, where there is a journal.
     pub(super) scribe: Option<Scribe>,
 }
@@ -86,8 +95,17 @@ impl Outlet {
             heard: None,
             news: 0,
             run: format!("{:x}", wall_now_us()),
+            begun: 0,
+            word: String::new(),
+            word_due: None,
             scribe,
         }
+    }
+
+    /// The engine begins: what it says to peers is numbered anew.
+    pub(super) fn begin(&mut self, engine: &mut Engine) {
+        self.begun += 1;
+        engine.begin_run(&format!("{}-{}", self.run, self.begun));
     }
 
     /// The plan was changed: topics of items that it does not have any more are cleared, all others
@@ -146,6 +164,7 @@ impl Outlet {
     /// The broker came or went.
     pub(super) fn broker_changed(&mut self) {
         self.waiting = true;
+        self.word_due = None;
     }
 
     /// A retained record that the broker still holds: if it is none of ours, an earlier run has
@@ -175,6 +194,7 @@ impl Outlet {
             log(&changes, engine.layout());
         }
         self.write_down(engine, &changes);
+        self.speak_to_peers(engine);
         self.announce(engine);
         self.speak(engine);
     }
@@ -215,6 +235,7 @@ impl Outlet {
     /// What need not be shown at once: line-up after changes; with `second`, which comes once a
     /// second, also the broker and readings.
     pub(super) fn sweep(&mut self, engine: &Engine, second: bool) {
+        self.speak_to_peers(engine);
         let mut records = Vec::new();
         if self.line_up_due.is_some_and(|due| due <= engine.now()) {
             self.line_up_due = None;
@@ -240,7 +261,7 @@ impl Outlet {
 
     /// When something waits to go out.
     pub(super) fn due(&self) -> Option<Instant> {
-        [self.line_up_due, self.say.due()]
+        [self.line_up_due, self.say.due(), self.word_due]
             .into_iter()
             .flatten()
             .min()
@@ -390,6 +411,23 @@ impl Outlet {
             alarm,
         };
         notifiers.tell(&Arc::new(notice), minute_of_day());
+    }
+
+    /// Says our side of the borders. Not retained: what is not of this moment is of no use there.
+    fn speak_to_peers(&mut self, engine: &Engine) {
+        let Some(word) = engine.border_word() else {
+            self.word_due = None;
+            return;
+        };
+        let word = borders_json::borders_json(&word);
+        let due = self.word_due.is_none_or(|due| engine.now() >= due);
+        if !due && word == self.word {
+            return;
+        }
+        let topic = format!("{}/borders", self.names.plan.topic_prefix);
+        self.publisher.say(&topic, &word);
+        self.word = word;
+        self.word_due = Some(engine.now().plus(WORD_EVERY));
     }
 
     fn speak(&mut self, engine: &Engine) {

@@ -327,7 +327,8 @@ impl Engine {
             steady += usize::from(!detector.reports_changes_only());
             speaks |= !detector.reports_changes_only() && !detector.is_silent();
         }
-        state.online == Some(false) || (steady > 1 && !speaks)
+        let enough = if self.is_peer(node) { 0 } else { 1 };
+        state.online == Some(false) || (steady > enough && !speaks)
     }
 
     /// Whether another detector of the device was heard well after this one, or there is none that
@@ -421,7 +422,12 @@ impl Engine {
             return Outcome::Taken;
         }
         self.nodes[node.index()].online = Some(online);
-        let settle = self.layout.settings.node_settle;
+        // A peer's word is of one moment, and proven by it already.
+        let settle = if self.is_peer(node) {
+            Span::ZERO
+        } else {
+            self.layout.settings.node_settle
+        };
         for id in self.nodes[node.index()].detectors.clone() {
             let state = &mut self.detectors[id.index()];
             let before = (state.evidence, state.evidence_since);

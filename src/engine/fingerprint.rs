@@ -40,6 +40,7 @@ impl Engine {
         write!(out, "{:?}", (&of.shown_health, &of.ambient, &of.claims))?;
         write!(out, "{:?}", (&of.lit_lately, &of.shown, &of.unannounced))?;
         write!(out, "{:?}", (&of.parted, &of.lookouts, &of.warnings))?;
+        write!(out, "{:?}", &of.borders)?;
         write!(out, "{:?}", &of.outlooks)
     }
 }

@@ -35,6 +35,8 @@ id! {
     DetectorId,
     /// A device that carries detectors.
     NodeId,
+    /// Another daemon, whose track begins where ours ends.
+    PeerId,
     /// Wherever a train can be known to be: a block, a bridge, or points with detectors.
     PlaceId,
     /// A train; the number is never used again for another.

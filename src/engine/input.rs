@@ -1,8 +1,12 @@
 //! What can come in: messages already decoded, the operator's words, the broker's coming and going.
 
+use alloc::boxed::Box;
 use alloc::string::String;
+use alloc::vec::Vec;
 
-use crate::ids::{BlockId, CrossingId, DetectorId, FeedId, NodeId, TableId, TrainId, TurnoutId};
+use crate::ids::{
+    BlockId, CrossingId, DetectorId, FeedId, NodeId, PeerId, TableId, TrainId, TurnoutId,
+};
 use crate::time::Span;
 
 /// One input. Time comes beside it.
@@ -24,6 +28,8 @@ pub enum Input {
     FeedVoltage(FeedId, f64),
     /// A device came or went.
     Node(NodeId, bool),
+    /// What a peer says of its side of the borders.
+    Peer(Box<PeerWord>),
     /// The broker was lost (`false`) or is back (`true`).
     Broker(bool),
     /// The journal keeps up (`true`), or what is known is not on the disk in time (`false`).
@@ -94,6 +100,47 @@ pub enum TablePosition {
     /// Not known.
     #[default]
     Unknown,
+}
+
+/// What a peer says of its side of the borders: all of it, at one moment.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PeerWord {
+    /// Whose.
+    pub peer: PeerId,
+    /// The peer's run, whose words are numbered together.
+    pub run: String,
+    /// Rises with each word that says something else.
+    pub number: u64,
+    /// Run and number of the last word of ours that the peer had heard when it said this.
+    pub heard: Option<(String, u64)>,
+    /// Its blocks at the borders, as places of our layout.
+    pub blocks: Vec<PeerBlock>,
+    /// All trains that it knows of.
+    pub trains: Vec<PeerTrain>,
+    /// Old news, kept by the broker.
+    pub retained: bool,
+}
+
+/// A peer's block at a border.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PeerBlock {
+    /// The block as a place of our layout.
+    pub place: BlockId,
+    /// Occupied, proven vacant, or neither.
+    pub occupied: Option<bool>,
+    /// The identities of the trains in it.
+    pub trains: Vec<String>,
+}
+
+/// A train as its peer knows it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PeerTrain {
+    /// Who it is, for all daemons.
+    pub identity: String,
+    /// Given by an operator.
+    pub name: Option<String>,
+    /// A detector of that peer sees it at this moment.
+    pub seen: bool,
 }
 
 /// Who said it and why.

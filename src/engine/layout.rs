@@ -6,7 +6,7 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use crate::ids::{BlockId, CrossingId, DetectorId, FeedId, NodeId, TableId, TurnoutId};
+use crate::ids::{BlockId, CrossingId, DetectorId, FeedId, NodeId, PeerId, TableId, TurnoutId};
 use crate::time::Span;
 
 /// A whole layout.
@@ -40,6 +40,10 @@ pub struct Layout {
     pub joins: Vec<(End, End)>,
     /// Roads that a single slip does not have, though its points could be set so.
     pub forbidden: Vec<ForbiddenRoad>,
+    /// Other daemons, whose track begins where ours ends.
+    pub peers: Vec<Peer>,
+    /// `topic_prefix`: by which this layout's trains are told from those of its peers.
+    pub prefix: String,
 }
 
 /// `[trains] equipped`: which vehicles show up in current sensing.
@@ -153,6 +157,8 @@ pub struct Block {
     pub fiddle_time: Span,
     /// The table whose bridge it is.
     pub bridge_of: Option<TableId>,
+    /// The peer whose block it is: it lies beyond a border.
+    pub beyond: Option<PeerId>,
 }
 
 /// What a block is for: the plan's `use`.
@@ -477,6 +483,32 @@ pub struct Node {
     pub id: String,
     /// Shown to people.
     pub name: String,
+}
+
+/// Another daemon on the same broker, whose track begins where ours ends.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Peer {
+    /// The written id.
+    pub id: String,
+    /// Its topic prefix, which no other daemon on the broker has.
+    pub prefix: String,
+    /// What comes and goes with it.
+    pub node: NodeId,
+    /// Where its track meets ours.
+    pub borders: Vec<Border>,
+}
+
+/// A place of a peer that is joined to a block of ours: known by what the peer says of it, alone.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Border {
+    /// Our block.
+    pub here: BlockId,
+    /// The written id of the peer's block in the peer's plan.
+    pub there: String,
+    /// The peer's block as a place of our layout.
+    pub place: BlockId,
+    /// What stands for the peer's word about it.
+    pub word: DetectorId,
 }
 
 /// A road that a single slip does not have: from one leg of one turnout to one leg of the other,

@@ -13,6 +13,7 @@ extern crate alloc;
 
 mod ahead;
 pub mod alarm;
+mod border;
 pub mod change;
 mod command;
 mod detector;
@@ -48,6 +49,7 @@ use alloc::vec::Vec;
 
 use ahead::{Lookouts, Outlook, Warnings};
 use alarm::Desk;
+use border::Borders;
 use change::{Change, Item, What};
 use detector::DetectorState;
 pub use detector::{Promise, SequentialTest, promise, until_on};
@@ -90,6 +92,7 @@ pub struct Engine {
     /// Until then silence raises nothing.
     quiet_until: Instant,
     nodes: Vec<NodeState>,
+    borders: Borders,
     feeds: Vec<FeedState>,
     detectors: Vec<DetectorState>,
     places: Vec<PlaceState>,
@@ -187,6 +190,7 @@ impl Engine {
             broker_lost_at: None,
             listening_since: at,
             quiet_until: at.plus(layout.settings.boot),
+            borders: Borders::new(&layout),
             nodes: layout.nodes.iter().map(|_| NodeState::default()).collect(),
             feeds: layout.feeds.iter().map(|_| FeedState::new(at)).collect(),
             detectors: layout
@@ -288,6 +292,7 @@ impl Engine {
             Input::FeedSwitch(feed, on) => self.hear_switch(feed, on),
             Input::FeedVoltage(feed, volts) => self.hear_voltage(feed, volts),
             Input::Node(node, online) => self.hear_node(node, online),
+            Input::Peer(word) => self.hear_peer(*word),
             Input::Broker(back) => self.hear_broker(back),
             Input::Journal(well) => self.hear_journal(well),
             Input::Command(command, word) => self.obey(command, &word),
@@ -372,6 +377,7 @@ impl Engine {
         self.look_at_parted();
         self.stage_ahead();
         self.stage_alarms();
+        self.number_word();
     }
 
     /// When the next timer is due and what for; `None` when nothing is waiting.

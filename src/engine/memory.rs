@@ -30,6 +30,8 @@ pub struct Memory {
     pub out_of_service: Vec<String>,
     /// The number of the next train.
     pub next_train: u32,
+    /// What tells this numbering of trains from one that began anew; empty where nobody gave it.
+    pub series: String,
 }
 
 /// A place.
@@ -73,6 +75,8 @@ pub struct TrainMemory {
     pub length_mm: Option<f64>,
     /// The train it parted from.
     pub parent: Option<String>,
+    /// Who it is for all daemons, where another one saw it first.
+    pub identity: Option<String>,
 }
 
 /// An alarm.

@@ -42,6 +42,7 @@ impl Engine {
             engine.recall_order(place);
         }
         engine.next_train = engine.next_train.max(memory.next_train);
+        engine.borders.series.clone_from(&memory.series);
         for alarm in &memory.alarms {
             engine.recall_alarm(alarm);
         }
@@ -196,6 +197,7 @@ impl Engine {
             train.chain.push(link);
         }
         train.name.clone_from(&memory.name);
+        train.identity.clone_from(&memory.identity);
         train.measure.length_mm = memory.length_mm;
         train.stopped = true;
         train.remembered = true;
@@ -376,6 +378,7 @@ impl Engine {
                 .map(|(detector, _)| detector.id.clone())
                 .collect(),
             next_train: self.next_train,
+            series: self.borders.series.clone(),
         }
     }
 
@@ -403,6 +406,7 @@ impl Engine {
             heading: train.heading(&self.track).map(|end| self.end_name(end)),
             length_mm: train.measure.length_mm,
             parent: train.parent.map(|parent| self.train_name(parent)),
+            identity: train.identity.clone(),
         }
     }
 }

@@ -152,6 +152,8 @@ pub struct TrainView {
     pub id: String,
     /// Given by the operator.
     pub name: Option<String>,
+    /// Who it is for all daemons of a layout that several share; `None` where there is one.
+    pub identity: Option<String>,
     /// The places it holds, tail to head, by written id.
     pub blocks: Vec<String>,
     /// The end that its head faces, as `ID.end`, where known.
@@ -182,6 +184,21 @@ pub struct TrainView {
     pub remembered: bool,
     /// Since when.
     pub since: Instant,
+}
+
+/// What this daemon says to its peers: its side of all borders, at one moment.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct BorderWord {
+    /// This run, whose words are numbered together.
+    pub run: String,
+    /// Rises with each word that says something else.
+    pub number: u64,
+    /// What was last heard of each peer: its prefix, run and number.
+    pub heard: Vec<(String, String, u64)>,
+    /// Our blocks at the borders: id, state, the identities of the trains in it.
+    pub blocks: Vec<(String, Occupancy, Vec<String>)>,
+    /// All trains.
+    pub trains: Vec<crate::input::PeerTrain>,
 }
 
 /// The first thing that stops a train.

@@ -206,6 +206,7 @@ impl Engine {
         Some(TrainView {
             id: self.train_name(id),
             name: train.name.clone(),
+            identity: self.shown_identity(train),
             blocks: train.blocks().iter().map(name).collect(),
             heading: train.heading(&self.track).map(|end| self.end_name(end)),
             stopped: train.stopped,

@@ -17,7 +17,7 @@ mod value;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use crate::engine::ids::{BlockId, DetectorId, FeedId, NodeId, TableId, TurnoutId};
+use crate::engine::ids::{BlockId, DetectorId, FeedId, NodeId, PeerId, TableId, TurnoutId};
 use crate::engine::layout::{Layout, Side};
 use crate::engine::time::Span;
 pub use finding::{Finding, Level};
@@ -122,6 +122,8 @@ pub enum Bound {
     Feed(FeedId),
     /// A device's coming and going.
     Node(Box<NodeWords>),
+    /// What another daemon says of its side of the borders.
+    Peer(PeerId),
 }
 
 /// The payloads that tell of a device's coming and going.
@@ -232,13 +234,15 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
         );
         return None;
     }
-    let written = document::read(text, report)?;
-    let names = names::Names::collect(&written, report);
+    let mut written = document::read(text, report)?;
     let section = written.layout.as_ref().map(|layout| &layout.value);
     let prefix = section.and_then(|layout| layout.topic_prefix.as_ref());
     let topic_prefix = prefix
         .map_or("taillamp", |prefix| prefix.value.as_str())
         .to_owned();
+    resolve::peers::expand(&mut written, &topic_prefix, report);
+    let names = names::Names::collect(&written, report);
+    let section = written.layout.as_ref().map(|layout| &layout.value);
     let resolved = resolve::resolve(&written, &names, &topic_prefix, report);
     let looking = checks::Looking {
         plan: &written,

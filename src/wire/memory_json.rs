@@ -32,6 +32,8 @@ struct Written {
     trains: BTreeMap<String, Train>,
     alarms: BTreeMap<String, Alarm>,
     next_train: Option<u32>,
+    #[serde(skip_serializing_if = "String::is_empty")]
+    series: String,
 }
 
 #[derive(Default, Serialize, Deserialize)]
@@ -77,6 +79,8 @@ struct Train {
     heading: Option<String>,
     length_mm: Option<f64>,
     parent: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    identity: Option<String>,
 }
 
 #[derive(Default, Serialize, Deserialize)]
@@ -113,6 +117,7 @@ pub fn to_text(memory: &Memory) -> String {
         trains: memory.trains.iter().map(train_out).collect(),
         alarms: memory.alarms.iter().map(alarm_out).collect(),
         next_train: Some(memory.next_train),
+        series: memory.series.clone(),
     };
     // Maps with text keys and plain values always serialize; were it not so, nothing is kept.
     serde_json::to_string(&written).unwrap_or_else(|_| "{}".to_owned())
@@ -165,6 +170,7 @@ fn train_out(train: &TrainMemory) -> (String, Train) {
         heading: train.heading.clone(),
         length_mm: train.length_mm,
         parent: train.parent.clone(),
+        identity: train.identity.clone(),
     };
     (train.id.clone(), written)
 }
@@ -221,6 +227,7 @@ pub fn from_text(text: &str) -> Result<Memory, String> {
         .filter_map(|train| number_of(&train.id));
     let after = numbers.max().map_or(1, |number| number.saturating_add(1));
     memory.next_train = written.next_train.unwrap_or(1).max(after);
+    memory.series = written.series;
     Ok(memory)
 }
 
@@ -260,6 +267,7 @@ fn train_in((id, train): (String, Train)) -> TrainMemory {
         heading,
         length_mm,
         parent,
+        identity,
     } = train;
     TrainMemory {
         id,
@@ -268,6 +276,7 @@ fn train_in((id, train): (String, Train)) -> TrainMemory {
         heading,
         length_mm,
         parent,
+        identity,
     }
 }
 

@@ -7,6 +7,7 @@
 //! cannot change what other programs see.
 
 pub mod alarms_json;
+pub mod borders_json;
 pub mod change_json;
 pub mod commands;
 pub mod history_json;

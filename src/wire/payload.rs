@@ -81,7 +81,8 @@ pub fn decode(
 
 /// A node's coming and going is plain text whatever its format says.
 fn is_pack(listener: &Listener) -> bool {
-    matches!(listener.format, Format::SenMl) && !matches!(listener.subject, Bound::Node(_))
+    let plain = matches!(listener.subject, Bound::Node(_) | Bound::Peer(_));
+    matches!(listener.format, Format::SenMl) && !plain
 }
 
 /// Hands the records of a pack to those who listen. A pack that holds some of the records that
@@ -196,8 +197,8 @@ fn take_records(
                 }
             }
         }
-        // A node's words are plain text and never come here.
-        Bound::Node(_) => {}
+        // A node's words are plain text, a peer's are JSON of their own: neither comes here.
+        Bound::Node(_) | Bound::Peer(_) => {}
     }
     Ok(())
 }
@@ -256,7 +257,7 @@ pub(super) fn position(subject: &Bound, layout: &Layout, word: &str) -> Result<I
         Bound::Asked(turnout) => Ok(Input::Asked(*turnout, points()?)),
         Bound::TablePosition(table) => Ok(Input::TablePosition(*table, stop(*table)?)),
         Bound::TableAsked(table) => Ok(Input::TableAsked(*table, stop(*table)?)),
-        Bound::Detector(_) | Bound::Feed(_) | Bound::Node(_) => Err(unknown()),
+        Bound::Detector(_) | Bound::Feed(_) | Bound::Node(_) | Bound::Peer(_) => Err(unknown()),
     }
 }
 
@@ -294,5 +295,6 @@ pub(super) fn wanted(subject: &Bound, layout: &Layout) -> String {
             )
         }
         Bound::Node(words) => format!("`{}` or `{}`", words.online, words.offline),
+        Bound::Peer(_) => "what a daemon says of its borders".to_owned(),
     }
 }

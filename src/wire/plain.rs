@@ -5,6 +5,7 @@
 
 use serde_json::Value;
 
+use super::borders_json;
 use super::payload::{position, wanted};
 use crate::engine::input::{Input, Reading, Sample};
 use crate::engine::layout::{Decide, Layout};
@@ -40,6 +41,10 @@ pub(super) fn decode_plain(
             word if word == words.offline => Input::Node(words.node, false),
             word => return Err(not_known(word, &listener.subject, layout)),
         });
+        return Ok(());
+    }
+    if let Bound::Peer(peer) = listener.subject {
+        out.push(borders_json::read(peer, layout, text, retained)?);
         return Ok(());
     }
     let input = match &listener.format {
@@ -167,7 +172,7 @@ fn input(
                 Scalar::Number(_) | Scalar::Boolean(_) => Err(unfit()),
             }
         }
-        Bound::Node(_) => Err(unfit()),
+        Bound::Node(_) | Bound::Peer(_) => Err(unfit()),
     }
 }
 

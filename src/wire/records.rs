@@ -87,6 +87,8 @@ pub(super) struct DetectorRecord<'a> {
 #[derive(Serialize)]
 pub(super) struct TrainRecord<'a> {
     name: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    identity: Option<&'a str>,
     blocks: &'a [String],
     heading: Option<&'a str>,
     stopped: bool,
@@ -257,6 +259,7 @@ pub(super) fn train(view: &TrainView, label: Label) -> TrainRecord<'_> {
         });
     TrainRecord {
         name: view.name.as_deref(),
+        identity: view.identity.as_deref(),
         blocks: &view.blocks,
         heading: view.heading.as_deref(),
         stopped: view.stopped,

@@ -10,13 +10,13 @@ use std::fmt::Write as _;
 
 use crate::engine::ids::NodeId;
 use crate::engine::layout::Layout;
-use crate::plan::{Bound, Plan};
+use crate::plan::{Bound, Mqtt, Plan};
 
 /// The name under which the daemon itself logs in.
 pub const OWN_USER: &str = "taillamp";
 
 /// What the daemon reports, below the prefix.
-const OURS: [&str; 4] = ["state/", "alarm/", "say", "status"];
+const OURS: [&str; 5] = ["state/", "alarm/", "say", "status", "borders"];
 
 /// Who may publish to a topic that the plan knows.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -31,6 +31,8 @@ struct Speakers {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Rights {
     prefix: String,
+    /// Under which name the daemon logs in at a broker elsewhere.
+    own: String,
     nodes: BTreeSet<String>,
     topics: BTreeMap<String, Speakers>,
 }
@@ -53,6 +55,12 @@ impl Rights {
         }
         Self {
             prefix: plan.topic_prefix.clone(),
+            own: match &plan.mqtt {
+                Mqtt::External {
+                    user: Some(user), ..
+                } => user.clone(),
+                Mqtt::External { .. } | Mqtt::Embedded { .. } => OWN_USER.to_owned(),
+            },
             nodes: layout.nodes.iter().map(|node| node.id.clone()).collect(),
             topics,
         }
@@ -99,8 +107,8 @@ impl Rights {
             }
             line(&mut text, "pattern write", topic);
         }
-        let _ = writeln!(text, "\n# The daemon.\nuser {OWN_USER}");
-        for topic in ["state/#", "alarm/#", "say", "status"] {
+        let _ = writeln!(text, "\n# The daemon.\nuser {}", self.own);
+        for topic in ["state/#", "alarm/#", "say", "status", "borders"] {
             line(&mut text, "topic write", &format!("{prefix}/{topic}"));
         }
         for node in &self.nodes {
@@ -147,6 +155,7 @@ fn carrier(layout: &Layout, subject: &Bound) -> Option<NodeId> {
         Bound::TablePosition(id) | Bound::TableAsked(id) => layout.tables.get(id.index())?.node,
         Bound::Feed(id) => layout.feeds.get(id.index())?.node,
         Bound::Node(words) => Some(words.node),
+        Bound::Peer(id) => Some(layout.peers.get(id.index())?.node),
     }
 }
 
@@ -238,6 +247,32 @@ mod tests {
         assert!(!may(None, "wharf/do/empty/siding") && !may(None, "wharf/detector/d-east"));
         assert!(may(None, "wharf/detector/not-in-the-plan"));
         assert!(may(Some(OWN_USER), "wharf/state/turnout/w1"));
+    }
+
+    #[test]
+    fn a_peer_gives_its_own_word_and_nobody_else_does() {
+        let peer = r#"
+            [[peer]]
+            id = "harbour"
+            prefix = "club/harbour"
+            borders = [{ here = "west.b", there = "quay.a" }]
+            [mqtt]
+            url = "mqtt://192.0.2.10:1883"
+            user = "wharf-computer"
+        "#;
+        let (plan, findings) = plan::load(&format!("{PLAN}{peer}"), "plan.toml");
+        let rights = Rights::new(&plan.unwrap_or_else(|| panic!("{findings:?}")));
+        for topic in ["club/harbour/borders", "club/harbour/status"] {
+            assert!(rights.may_publish(Some("harbour"), topic), "{topic}");
+            assert!(!rights.may_publish(Some("board-1"), topic), "{topic}");
+            assert!(!rights.may_publish(None, topic), "{topic}");
+        }
+        assert!(!rights.may_publish(Some("harbour"), "wharf/borders"));
+        let text = rights.mosquitto(&[]);
+        assert!(text.contains("user wharf-computer\n"));
+        assert!(text.contains("topic write wharf/borders\n"));
+        assert!(text.contains("pattern read club/harbour/borders\n"));
+        assert!(text.contains("user harbour\ntopic write club/harbour/borders\n"));
     }
 
     #[test]

@@ -16,6 +16,7 @@ import caddy
 import dashboards
 import hostile
 import mosquitto
+import peers
 import service
 import stand
 
@@ -30,6 +31,7 @@ def main(words):
         "service": lambda: service.test(program, target),
         "certificates": mosquitto.certificates,
         "mosquitto": lambda: mosquitto.test(program),
+        "peers": lambda: peers.test(program),
         "guesses": lambda: hostile.guesses(program),
         "words": lambda: hostile.words(program),
         "tls": lambda: caddy.own_certificate(program),

@@ -69,6 +69,7 @@ fn sound() -> &'static [u8] {
             heading: None,
             length_mm: None,
             parent: None,
+            identity: None,
         };
         let news = News {
             changes: vec![row("b1", 10, "occupied"), row("b2", 20, "vacant")],

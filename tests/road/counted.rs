@@ -31,6 +31,7 @@ fn a_block(number: u32, length_mm: Option<f64>) -> Block {
         lost: Span::from_secs(5),
         fiddle_time: Span::from_secs(30),
         bridge_of: None,
+        beyond: None,
     }
 }
 

@@ -208,6 +208,7 @@ fn memory() -> Memory {
                 heading: Some("loop.b".into()),
                 length_mm: Some(0.1 + 0.2),
                 parent: None,
+                identity: None,
             },
             TrainMemory {
                 id: "t10".into(),
@@ -216,6 +217,7 @@ fn memory() -> Memory {
                 heading: None,
                 length_mm: None,
                 parent: Some("t2".into()),
+                identity: Some("club/east/t4@6a".into()),
             },
         ],
         alarms: vec![AlarmMemory {
@@ -229,6 +231,7 @@ fn memory() -> Memory {
         }],
         out_of_service: vec!["d-7".into()],
         next_train: 12,
+        series: "5f".into(),
     }
 }
 

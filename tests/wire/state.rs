@@ -139,6 +139,7 @@ fn trains_and_alarms() {
     let train = TrainView {
         id: "t1".into(),
         name: None,
+        identity: None,
         blocks: vec!["main-2".into(), "main-1".into()],
         heading: Some("main-1.b".into()),
         stopped: false,

@@ -91,6 +91,8 @@ impl Notice {
                 "alarm": alarm.id,
                 "subject": alarm.subject,
                 "layout": self.layout,
+                // Several daemons of one club have each their own.
+                "prefix": self.prefix,
                 // Its type's own priority: the present one can change.
                 "severity": alarm.kind.doc().priority.word(),
             },

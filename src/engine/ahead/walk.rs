@@ -145,6 +145,10 @@ impl Engine {
                 // A bridge that is elsewhere joins nothing.
                 trace.everywhere |= self.is_at_a_table(walk.from);
                 let place = self.track.place_of(walk.from);
+                // The track goes on, on a peer's plan.
+                if place.is_some_and(|place| self.is_beyond(place)) {
+                    return Step::Open;
+                }
                 let (id, label) = match place {
                     Some(place) => self.names(place),
                     None => self.end_names(walk.from),
@@ -314,7 +318,10 @@ impl Engine {
         if state.state == Occupancy::Dark && state.power == Power::Dead {
             return Step::Stopped(self.stop_at_place(walk, AlarmKind::DarkAhead, place));
         }
-        if self.is_too_short(walk, place) && self.must_stop_in(walk, place, end, trace) {
+        if self.is_too_short(walk, place)
+            && !self.is_beyond(place)
+            && self.must_stop_in(walk, place, end, trace)
+        {
             return Step::Stopped(self.stop_at_place(walk, AlarmKind::WillNotFit, place));
         }
         walk.places += 1;

@@ -439,6 +439,18 @@ impl DetectorState {
         }
     }
 
+    /// It was heard, and says that it cannot tell.
+    pub(crate) fn cannot_tell(&mut self, detector: &Detector, now: Instant) -> Moved {
+        self.heard = now;
+        self.heard_at_all = true;
+        self.sampled = Some(now);
+        let before = self.evidence;
+        let mut moved = self.settle(detector, now, None);
+        self.settle_evidence(now, Evidence::None);
+        moved.evidence = before != Evidence::None;
+        moved
+    }
+
     /// The broker is back: the clock of silence starts again.
     pub(crate) fn listen_again(&mut self, now: Instant) {
         self.heard = now;

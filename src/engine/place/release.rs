@@ -6,6 +6,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::Engine;
+use crate::border::Agreement;
 use crate::change::{Kept, Occupancy};
 use crate::feed::Power;
 use crate::ids::{DetectorId, PlaceId, TrainId};
@@ -30,6 +31,8 @@ pub(crate) enum Whereabouts {
     CameUpTo(PlaceId),
     /// In a place that another train was given, though this one could have come in as well.
     Claims,
+    /// It may have gone over a border, and the peer has not answered to that yet.
+    Unheard,
     /// Nowhere else.
     Nowhere,
 }
@@ -41,6 +44,10 @@ impl Engine {
         // The operator's word holds until evidence speaks: an `off` from before the word does not.
         if state.told && state.off_since.is_none_or(|off| off <= state.told_at) {
             return Verdict::Stays;
+        }
+        // Beyond a border the peer has proven it: its trains have gone on there, or come here.
+        if self.is_beyond(place) {
+            return Verdict::Left;
         }
         let needs_next_door = state.power == Power::Unproven && self.senses_current_only(place);
         if state.trains.is_empty() {
@@ -59,7 +66,7 @@ impl Engine {
                         return Verdict::Stays;
                     }
                 }
-                Whereabouts::Astride => return Verdict::Stays,
+                Whereabouts::Astride | Whereabouts::Unheard => return Verdict::Stays,
                 Whereabouts::WentInto(_) | Whereabouts::CameUpTo(_) | Whereabouts::Claims => {
                     if needs_next_door {
                         return Verdict::Stays;
@@ -113,8 +120,12 @@ impl Engine {
             return Whereabouts::Elsewhere;
         };
         let holds = |link: &crate::train::Link| {
-            self.places[link.place.index()].state == Occupancy::Occupied
+            let state = &self.places[link.place.index()];
+            // Beyond a border a train is held to be until the peer has proven the place vacant.
+            state.state == Occupancy::Occupied
+                || (self.is_beyond(link.place) && state.state != Occupancy::Vacant)
         };
+        let holds_here = |link: &crate::train::Link| !self.is_beyond(link.place) && holds(link);
         // What another train holds as well says nothing about the middle of this one.
         let alone = |link: &crate::train::Link| {
             holds(link) && self.places[link.place.index()].trains.len() == 1
@@ -125,10 +136,16 @@ impl Engine {
             && self.layout.equipped != Equipped::All
         {
             Whereabouts::Astride
-        } else if behind.iter().chain(before).any(holds) {
+        } else if behind.iter().chain(before).any(holds_here) {
             Whereabouts::Elsewhere
+        } else if self.is_beyond(place) {
+            Whereabouts::Nowhere
         } else {
-            self.gone_on(train, place)
+            match self.agreement(train, place) {
+                Agreement::Seen => Whereabouts::Elsewhere,
+                Agreement::Unheard => Whereabouts::Unheard,
+                Agreement::NotSeen | Agreement::NoBorder => self.gone_on(train, place),
+            }
         }
     }
 
@@ -146,6 +163,10 @@ impl Engine {
             for next in self.track.reach(end, &self.points, Taking::AsSet) {
                 let state = &self.places[next.place.index()];
                 if next.place == place || train.holds(next.place) {
+                    continue;
+                }
+                // Over a border a train has gone only when the peer sees it.
+                if self.is_beyond(next.place) {
                     continue;
                 }
                 if self.is_unseen(next.place) {

@@ -30,7 +30,10 @@ impl Engine {
                 self.show(id);
             }
         }
-        self.end_lost_of(best.train, place);
+        // Over a border it is found when the peer has answered.
+        if !self.is_beyond(place) {
+            self.end_lost_of(best.train, place);
+        }
         self.extend(&best, place);
         let rivals: Vec<TrainId> = candidates
             .iter()
@@ -221,7 +224,7 @@ impl Engine {
     }
 
     /// B4: a lost train that has been found next door has left the place where it was lost.
-    pub(super) fn end_lost_of(&mut self, id: TrainId, place: PlaceId) {
+    pub(crate) fn end_lost_of(&mut self, id: TrainId, place: PlaceId) {
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };
@@ -253,6 +256,10 @@ impl Engine {
 
     /// Nothing explains it: a new train, unless only wheels bridge the gap.
     pub(super) fn maybe_new_train(&mut self, place: PlaceId) {
+        if self.is_beyond(place) {
+            self.train_beyond(place);
+            return;
+        }
         let now = self.now;
         let beside_a_train = self
             .near(place, Taking::Any)
@@ -301,13 +308,18 @@ impl Engine {
     pub(crate) fn make_train(&mut self, place: PlaceId) -> TrainId {
         self.next_train += 1;
         let id = TrainId(self.next_train);
+        self.put_train(id, place);
+        id
+    }
+
+    /// A train of this number in a place, without any report.
+    pub(crate) fn put_train(&mut self, id: TrainId, place: PlaceId) {
         let train = Train::new(id, place, self.now);
         self.shown.insert(id, train.blocks());
         self.trains.insert(id, train);
         self.places[place.index()].trains.push(id);
         self.touch_place(place);
         self.plan_train_wake(id);
-        id
     }
 
     /// `unannounced` ends when the train is named, after a minute, or with the train.

@@ -51,7 +51,9 @@ impl Engine {
     }
 
     pub(super) fn place_lit(&mut self, place: PlaceId) {
-        self.note_lit_together(place);
+        if !self.is_beyond(place) {
+            self.note_lit_together(place);
+        }
         let holders: Vec<TrainId> = self.places[place.index()]
             .trains
             .iter()
@@ -74,7 +76,8 @@ impl Engine {
         if self.close_gap(place) {
             return;
         }
-        let candidates = self.candidates(place);
+        let mut candidates = self.candidates(place);
+        self.keep_whom_the_peer_names(place, &mut candidates);
         let own = self.places[place.index()].trains.first().copied();
         // A drop-out under a tail that was just leaving; a train that moves towards it comes first.
         match (candidates.first(), own) {

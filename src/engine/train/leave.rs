@@ -26,6 +26,7 @@ impl Engine {
                 crate::place::Whereabouts::Claims
                 | crate::place::Whereabouts::Elsewhere
                 | crate::place::Whereabouts::Astride
+                | crate::place::Whereabouts::Unheard
                 | crate::place::Whereabouts::Nowhere => self.leave(id, place),
             }
         }
@@ -237,7 +238,9 @@ impl Engine {
                         .iter()
                         .any(|link| link.place != claim.place && self.places[link.place.index()].on)
             });
-            mine && winner_elsewhere && self.places[claim.place.index()].on
+            // Over a border the peer says who it was.
+            let here = !self.is_beyond(claim.place);
+            here && mine && winner_elsewhere && self.places[claim.place.index()].on
         })
     }
 
@@ -309,7 +312,7 @@ impl Engine {
     }
 
     /// Takes a place from a train without any story.
-    pub(super) fn drop_link(&mut self, id: TrainId, place: PlaceId) {
+    pub(crate) fn drop_link(&mut self, id: TrainId, place: PlaceId) {
         if let Some(train) = self.trains.get_mut(&id) {
             train.chain.retain(|link| link.place != place);
         }

@@ -18,6 +18,7 @@ use crate::layout::End;
 use crate::time::Instant;
 use crate::track::Track;
 
+pub(crate) use choose::Candidate;
 use choose::Through;
 pub(crate) use measure::Measure;
 
@@ -47,6 +48,10 @@ pub(crate) struct Train {
     pub(crate) id: TrainId,
     pub(crate) name: Option<String>,
     pub(crate) parent: Option<TrainId>,
+    /// Who it is for all daemons, where a peer saw it first.
+    pub(crate) identity: Option<String>,
+    /// It was first seen beyond a border, and the peer has not said yet who it is.
+    pub(crate) nameless_beyond: bool,
     pub(crate) since: Instant,
     /// Tail to head where the direction is known; otherwise in the order of the track.
     pub(crate) chain: Vec<Link>,
@@ -100,6 +105,8 @@ impl Train {
             id,
             name: None,
             parent: None,
+            identity: None,
+            nameless_beyond: false,
             since: now,
             chain: alloc::vec![Link::new(place, now)],
             directed: false,

@@ -10,7 +10,7 @@ use crate::plan::value::{Spanned, topic_fault};
 use crate::plan::{Binding, Bound, Format};
 
 /// What the daemon publishes itself, below the prefix (contract: 'Out').
-const OWN: &[&str] = &["state", "alarm", "say", "status", "do"];
+const OWN: &[&str] = &["state", "alarm", "say", "status", "borders", "do"];
 
 /// Checks the prefix and all bindings.
 pub fn check(looking: &Looking<'_>, report: &mut Report) {
@@ -90,6 +90,7 @@ enum Family {
     Position,
     Feed,
     Node,
+    Peer,
 }
 
 fn choice<'b>(looking: &Looking<'_>, binding: &'b Binding) -> Choice<'b> {
@@ -118,6 +119,7 @@ fn family(looking: &Looking<'_>, subject: &Bound) -> Family {
         }
         Bound::Feed(_) => Family::Feed,
         Bound::Node(_) => Family::Node,
+        Bound::Peer(_) => Family::Peer,
     }
 }
 
@@ -137,5 +139,10 @@ fn subject(looking: &Looking<'_>, binding: &Binding) -> String {
         }
         Bound::Feed(feed) => format!("`{}`", id(Sort::Feed, feed.index())),
         Bound::Node(words) => format!("`{}`", id(Sort::Node, words.node.index())),
+        Bound::Peer(peer) => {
+            let peers = &looking.resolved.layout.peers;
+            let peer = peers.get(peer.index()).map_or("", |peer| &peer.id);
+            format!("the borders of `{peer}`")
+        }
     }
 }

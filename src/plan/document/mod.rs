@@ -6,6 +6,7 @@
 
 pub mod devices;
 pub mod notify;
+pub mod peers;
 pub mod settings;
 pub mod track;
 
@@ -16,6 +17,7 @@ use super::report::Report;
 use super::value::{Kind, Spanned, place};
 use devices::{DetectorDoc, FeedDoc, NodeDoc};
 use notify::NotifyDoc;
+use peers::PeerDoc;
 use serde_json::{Value as Json, json};
 use settings::{DefaultsDoc, JournalDoc, LayoutDoc, MqttDoc, TrainsDoc, WebDoc};
 use track::{
@@ -154,6 +156,8 @@ sections! {
         detector: Tables<DetectorDoc>,
         /// Devices that carry detectors.
         node: Tables<NodeDoc>,
+        /// Other daemons on the same broker, whose track begins where ours ends.
+        peer: Tables<PeerDoc>,
         /// Ways out by which warnings leave: webhooks, an alert manager, mail, programs.
         notify: Tables<NotifyDoc>,
     }

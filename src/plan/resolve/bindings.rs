@@ -4,7 +4,7 @@
 //! two of them get in each other's way is for the checks.
 
 use super::{Context, value};
-use crate::engine::ids::{DetectorId, FeedId, NodeId, TableId, TurnoutId};
+use crate::engine::ids::{DetectorId, FeedId, NodeId, PeerId, TableId, TurnoutId};
 use crate::engine::layout::{Layout, PositionSource};
 use crate::plan::names::{Sort, each};
 use crate::plan::value::{FormatDoc, Spanned, TopicList, WordList};
@@ -32,12 +32,17 @@ pub fn resolve(context: &mut Context<'_>, layout: &Layout) -> Vec<Placed> {
     tables(context, layout, &mut bindings);
     feeds(context, &mut bindings);
     nodes(context, &mut bindings);
+    peers(context, layout, &mut bindings);
     bindings
 }
 
 fn detectors(context: &mut Context<'_>, bindings: &mut Vec<Placed>) {
+    let words = super::peers::words(context.plan);
     for doc in each(&context.plan.detector) {
         let Some(id) = &doc.id else { continue };
+        if words.contains(&id.value) {
+            continue;
+        }
         let format = format(context, &doc.format, &doc.words, &["on", "off"]);
         let Some(number) = context.names.get(&id.value, Sort::Detector) else {
             continue;
@@ -253,6 +258,18 @@ fn nodes(context: &mut Context<'_>, bindings: &mut Vec<Placed>) {
             &Format::Words(Words::default()),
             None,
         ));
+    }
+}
+
+fn peers(context: &Context<'_>, layout: &Layout, bindings: &mut Vec<Placed>) {
+    for (peer, number) in layout.peers.iter().zip(0..) {
+        let usual = (
+            format!("{}/borders", peer.prefix),
+            context.names.place(&peer.id),
+        );
+        let bound = Bound::Peer(PeerId(number));
+        let format = Format::Words(Words::default());
+        bindings.push(placed(None, usual, bound, &format, None));
     }
 }
 

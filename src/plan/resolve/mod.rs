@@ -10,6 +10,7 @@ mod drawing;
 mod evidence;
 pub mod joins;
 pub mod notify;
+pub mod peers;
 pub mod power;
 pub mod shell;
 pub mod tables;
@@ -87,6 +88,7 @@ pub fn resolve(plan: &PlanDoc, names: &Names, prefix: &str, report: &mut Report)
     power::resolve(&mut context, &mut layout);
     detectors::resolve(&mut context, &mut layout);
     layout.nodes = detectors::nodes(plan);
+    peers::resolve(&context, &mut layout);
     let bindings = bindings::resolve(&mut context, &layout);
     let drawing = drawing::resolve(&mut context, &layout);
     let in_charge = span(&context.defaults.in_charge_minutes, &None);

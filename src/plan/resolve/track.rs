@@ -48,6 +48,7 @@ fn blocks(context: &Context<'_>) -> Vec<Block> {
         lost: span(&doc.lost_s, &defaults.lost_s),
         fiddle_time: span(&doc.fiddle_s, &defaults.fiddle_s),
         bridge_of: None,
+        beyond: None,
     };
     let given =
         each(&context.plan.block).filter_map(|doc| doc.id.as_ref().map(|id| make(&id.value, doc)));

@@ -1,0 +1,252 @@
+"""Three daemons that share a layout, on one Mosquitto with users and rights; each has a link of its
+own, which is torn and mended. What is decided in which case is in tests/peers, in virtual time."""
+
+import shutil
+import socket
+import threading
+
+from stand import Stand, check, fetch, free_port, must, state, until
+
+NAMES = ["west", "mid", "east"]
+SECRET = "tea at four"
+
+
+class Relay:
+    """The link of one computer: TCP, passed on, held back without a word, or cut."""
+
+    def __init__(self, to):
+        self.to = to
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        self.flows = threading.Event()
+        self.flows.set()
+        self.cut = False
+        self.open = []
+        threading.Thread(target=self.accept, daemon=True).start()
+
+    def accept(self):
+        while True:
+            try:
+                near, _ = self.listener.accept()
+            except OSError:
+                return
+            if self.cut:
+                near.close()
+                continue
+            far = socket.create_connection(("127.0.0.1", self.to))
+            self.open += [near, far]
+            for one, other in [(near, far), (far, near)]:
+                threading.Thread(target=self.carry, args=(one, other), daemon=True).start()
+
+    def carry(self, one, other):
+        try:
+            while data := one.recv(65_536):
+                self.flows.wait()
+                other.sendall(data)
+        except OSError:
+            pass
+        for side in (one, other):
+            # Already shut where the other direction ended first.
+            try:
+                side.shutdown(socket.SHUT_RDWR)
+            except OSError:
+                pass
+
+    def tear(self):
+        self.cut = True
+        for side in self.open:
+            try:
+                side.shutdown(socket.SHUT_RDWR)
+            except OSError:
+                pass
+        self.open.clear()
+
+    def mend(self):
+        self.cut = False
+
+
+def plan(name, port):
+    letter = name[0]
+    text = f"""
+[layout]
+name = "Three Fields, {name}"
+scale = "HO"
+topic_prefix = "club/{name}"
+[mqtt]
+url = "mqtt://127.0.0.1:{port}"
+user = "{name}"
+password_file = "broker-password"
+[web]
+listen = "127.0.0.1:0"
+[journal]
+path = "{name}.db"
+[defaults]
+release_s = 0.3
+boot_s = 1
+max_silence_s = 0
+"""
+    for n in (1, 2):
+        text += f'[[block]]\nid = "{letter}{n}"\n[[detector]]\nid = "d-{letter}{n}"\n'
+        text += f'kind = "current"\nblock = "{letter}{n}"\n'
+    text += f'[[join]]\nends = ["{letter}1.b", "{letter}2.a"]\n'
+    borders = {
+        "west": [("w2.b", "mid", "m1.a")],
+        "mid": [("m1.a", "west", "w2.b"), ("m2.b", "east", "e1.a")],
+        "east": [("e1.a", "mid", "m2.b")],
+    }
+    for here, peer, there in borders[name]:
+        text += f'[[peer]]\nid = "{peer}"\nprefix = "club/{peer}"\nsilent_s = 5\n'
+        text += f'borders = [{{ here = "{here}", there = "{there}" }}]\n'
+    return text
+
+
+class Club:
+    def __init__(self, stand, program):
+        self.broker = free_port()
+        self.relays = {name: Relay(self.broker) for name in NAMES}
+        stand.write("broker-password", SECRET + "\n")
+        files = {n: stand.write(f"{n}.toml", plan(n, self.relays[n].port)) for n in NAMES}
+        passwords = stand.write("passwords", "")
+        for user in [*NAMES, "board"]:
+            must("mosquitto_passwd", "-b", passwords, user, SECRET)
+        # Each computer's list is made from its own plan; the broker takes them one after the other.
+        lists = [must(program, "acl", "--plan", files[name]) for name in NAMES]
+        stand.write("acl", "\n".join(lists))
+        config = f"listener {self.broker} 127.0.0.1\npassword_file {passwords}\n"
+        config += f"acl_file {stand.folder}/acl\nallow_anonymous false\nuser root\n"
+        broker = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+        stand.start(broker, "-c", stand.write("mosquitto.conf", config), log="mosquitto")
+        until("mosquitto runs", lambda: "running" in stand.said("mosquitto"))
+        self.pages = {n: stand.daemon(files[n], log=n)[1] for n in NAMES}
+        for name in NAMES:
+            until(f"{name} is ready", lambda n=name: fetch(self.pages[n] + "/readyz")[0] == 200)
+
+    def publish(self, user, topic, payload, *more):
+        must("mosquitto_pub", "-h", "127.0.0.1", "-p", self.broker, "-q", "1", "-u", user,
+             "-P", SECRET, "-t", topic, "-m", payload, *more)
+
+    def detect(self, block, on):
+        name = self.of(block)
+        said = '[{"n":"current","vb":%s}]' % ("true" if on else "false")
+        self.publish("board", f"club/{name}/detector/d-{block}", said)
+
+    @staticmethod
+    def of(block):
+        return next(name for name in NAMES if name[0] == block[0])
+
+    def block(self, name, block):
+        return state(self.pages[name])["blocks"][block]
+
+    def trains(self, name):
+        return state(self.pages[name])["trains"]
+
+    def comes(self, block, wanted, name=None):
+        name = name or self.of(block)
+        until(f"{block} is {wanted} at {name}",
+              lambda: self.block(name, block)["state"] == wanted)
+
+    def step(self, before, after):
+        """A train of a block's length goes on into the next block."""
+        self.detect(after, True)
+        self.comes(after, "occupied")
+        self.detect(before, False)
+        self.comes(before, "vacant")
+
+
+def test(program):
+    with Stand(program) as stand:
+        club = Club(stand, program)
+        for block in ("w1", "w2", "m1", "m2", "e1", "e2"):
+            club.detect(block, False)
+        for block in ("w1", "w2", "m1", "m2", "e1", "e2"):
+            club.comes(block, "vacant")
+        club.comes("mid-m1", "vacant", "west")
+        club.comes("east-e1", "vacant", "mid")
+        check("each computer knows the others' side of its borders", True)
+
+        crosses(club)
+        held_back(club)
+        torn(club)
+        slander(club)
+
+
+def crosses(club):
+    club.detect("w1", True)
+    club.comes("w1", "occupied")
+    club.step("w1", "w2")
+    identity = next(iter(club.trains("west").values()))["identity"]
+    club.step("w2", "m1")
+    club.step("m1", "m2")
+    until("the west has let it go", lambda: not club.trains("west"))
+    at_mid = [train["identity"] for train in club.trains("mid").values()]
+    check("a train that crosses a border is the same train", at_mid == [identity], str(at_mid))
+
+
+def held_back(club):
+    """The train's head goes on from the middle to the east; its tail is still there."""
+    club.detect("e1", True)
+    club.comes("east-e1", "occupied", "mid")
+    until("the east holds the train whose tail is beyond",
+          lambda: any("e1" in train["blocks"] for train in club.trains("east").values()))
+    club.relays["mid"].flows.clear()
+    club.comes("mid-m2", "unknown", "east")
+    club.comes("mid-m1", "unknown", "west")
+    check("a peer whose link is held back is unknown on both sides",
+          club.block("east", "mid-m2")["kept"] == "occupied"
+          and club.block("west", "mid-m1")["kept"] == "vacant")
+    club.detect("e2", True)
+    club.comes("e2", "occupied")
+    club.detect("e1", False)
+    until("its detector says so",
+          lambda: state(club.pages["east"])["detectors"]["d-e1"]["evidence"] == "off")
+    # The middle hears of m2's end only when its link is mended; by then e1 has been off for long.
+    club.detect("m2", False)
+    club.comes("east-e1", "unknown", "mid")
+    check("nothing is vacant by silence: the tail may still be on the border",
+          club.block("east", "e1")["state"] == "occupied"
+          and club.block("mid", "m2")["state"] != "vacant")
+    club.relays["mid"].flows.set()
+    # What it missed its detectors say again: the broker may have given it up meanwhile.
+    club.detect("m1", False)
+    club.detect("m2", False)
+    club.comes("m2", "vacant")
+    club.comes("e1", "vacant")
+    club.comes("mid-m2", "vacant", "east")
+    club.comes("mid-m1", "vacant", "west")
+    check("mended, both sides agree, and the tail has left", True)
+    until("the middle has let it go", lambda: not club.trains("mid"))
+    trains = {name: club.trains(name) for name in NAMES}
+    identities = [t["identity"] for t in trains["east"].values()]
+    check("the train is in the east and nowhere else",
+          len(identities) == 1 and identities[0].startswith("club/west/t1@")
+          and not trains["west"] and not trains["mid"], str(trains))
+
+
+def torn(club):
+    club.relays["mid"].tear()
+    club.comes("mid-m1", "unknown", "west")
+    club.comes("mid-m2", "unknown", "east")
+    club.comes("m1", "unknown")
+    club.comes("m2", "unknown")
+    check("cut off, its side is unknown to the others, and to itself", True)
+    club.relays["mid"].mend()
+    until("it is back", lambda: fetch(club.pages["mid"] + "/readyz")[0] == 200)
+    check("and not known again by the mere connection",
+          club.block("mid", "m1")["state"] == "unknown"
+          and club.block("west", "mid-m1")["state"] == "unknown")
+    for block in ("m1", "m2"):
+        club.detect(block, False)
+    club.comes("mid-m1", "vacant", "west")
+    club.comes("mid-m2", "vacant", "east")
+    check("it is when its detectors have spoken", True)
+
+
+def slander(club):
+    word = '{"run":"x","number":9,"blocks":{"m1":{"state":"occupied"}}}'
+    club.publish("board", "club/mid/borders", word)
+    club.publish("east", "club/mid/borders", word)
+    # The broker has taken this one after them.
+    club.detect("w1", True)
+    club.comes("w1", "occupied")
+    check("nobody speaks for another computer",
+          club.block("west", "mid-m1")["state"] == "vacant")
