@@ -13,7 +13,9 @@ import stand as counts
 from stand import ROOT, Stand, check, fetch, free_port, must, plan, run, state, until
 
 CURRENT = '[{{"n":"current","u":"mA","v":{}}}]'
-STRANGER = ("127.0.0.66", 0)
+# Each attack comes from a stranger of its own: that a flood is over the daemon sees some time after
+# its end, and refuses its address until then.
+FLOOD, SLOW, ENDLESS, RUBBISH = ((f"127.0.0.{host}", 0) for host in (66, 67, 68, 69))
 
 
 def resident(child):
@@ -34,8 +36,8 @@ def closed_by_peer(connection, wait):
         return True
 
 
-def stranger(port, first=b""):
-    connection = socket.create_connection(("127.0.0.1", port), timeout=10, source_address=STRANGER)
+def stranger(who, port, first=b""):
+    connection = socket.create_connection(("127.0.0.1", port), timeout=10, source_address=who)
     if first:
         connection.sendall(first)
     return connection
@@ -68,14 +70,14 @@ def flood(web, port, says, block):
     """A stranger opens as many connections as it can, and holds them."""
     held, refused = [], 0
     for _ in range(200):
-        connection = stranger(web)
+        connection = stranger(FLOOD, web)
         held.append(connection)
     time_out = time.monotonic() + 20
     while time.monotonic() < time_out and refused < 200 - 64:
         refused = sum(1 for connection in held if is_closed(connection))
     check(f"of 200 connections of one address {200 - refused} are held, at most 64",
           200 - refused <= 64, str(200 - refused))
-    brokers = [stranger(port) for _ in range(300)]
+    brokers = [stranger(FLOOD, port) for _ in range(300)]
     says(0.2)
     until("it decides", lambda: block() != "occupied")
     check("others still see the page, and boards are still heard", True)
@@ -95,9 +97,10 @@ def is_closed(connection):
 
 def slow(web):
     """A client that never finishes: its head, or its body. Both tried at once, for both take long."""
-    head = stranger(web, b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: ")
-    body = stranger(web, (f"POST /api/v1/blocks/east/empty HTTP/1.1\r\nHost: 127.0.0.1:{web}\r\n"
-                          "Content-Type: application/json\r\nContent-Length: 100\r\n\r\n{").encode())
+    head = stranger(SLOW, web, b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: ")
+    post = (f"POST /api/v1/blocks/east/empty HTTP/1.1\r\nHost: 127.0.0.1:{web}\r\n"
+            "Content-Type: application/json\r\nContent-Length: 100\r\n\r\n{")
+    body = stranger(SLOW, web, post.encode())
     began = time.monotonic()
     body.settimeout(60)
     answer = body.recv(4096).decode(errors="replace")
@@ -121,9 +124,9 @@ def bodies(page, web):
     check("a body that is too long is refused", status in (0, 413), f"{status} {text[:100]}")
     status, _ = fetch(page + "/api/v1/state", headers={"Host": "evil.example"})
     check("a foreign Host is refused", status == 421, str(status))
-    chunked = stranger(web, (f"POST /api/v1/blocks/east/empty HTTP/1.1\r\nHost: 127.0.0.1:{web}\r\n"
-                             "Content-Type: application/json\r\nTransfer-Encoding: chunked\r\n\r\n"
-                             ).encode())
+    post = (f"POST /api/v1/blocks/east/empty HTTP/1.1\r\nHost: 127.0.0.1:{web}\r\n"
+            "Content-Type: application/json\r\nTransfer-Encoding: chunked\r\n\r\n")
+    chunked = stranger(ENDLESS, web, post.encode())
     sent = 0
     try:
         while sent < 50_000_000:
@@ -140,9 +143,10 @@ def garbage(port, web):
         b"\x10\x0e\x00\x04MQTT\x09\x02\x00\x3c\x00\x02ab", b"\x30\x05\x00\x03a/b",
         b"\x10\x10\x00\x04MQTT\x04\x02\x00\x3c\x00\x04\xff\xfe\xfd\xfc",
     ]
-    open_after = [packet for packet in packets if not closed_by_peer(stranger(port, packet), 15)]
+    open_after = [packet for packet in packets
+                  if not closed_by_peer(stranger(RUBBISH, port, packet), 15)]
     check("the broker closes who does not speak MQTT 3.1.1", not open_after, str(open_after))
-    answer = stranger(web, b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc" + struct.pack("32x"))
+    answer = stranger(RUBBISH, web, b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc" + struct.pack("32x"))
     check("the page closes who does not speak HTTP", closed_by_peer(answer, 40))
 
 
