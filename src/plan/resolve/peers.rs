@@ -25,8 +25,11 @@ const SILENT_MIN: Span = Span::from_secs(5);
 
 /// Adds what borders stand for to the plan as written.
 pub fn expand(plan: &mut PlanDoc, prefix: &str, report: &mut Report) {
+    let names = Names::collect(plan, &mut Report::default());
+    if let Some(peers) = &mut plan.peer {
+        part_prefixes(&mut peers.value, prefix, report);
+    }
     let peers: Vec<PeerDoc> = each(&plan.peer).cloned().collect();
-    check_prefixes(&peers, prefix, report);
     for peer in &peers {
         let Some(id) = &peer.id else { continue };
         let at = id.at;
@@ -36,6 +39,9 @@ pub fn expand(plan: &mut PlanDoc, prefix: &str, report: &mut Report) {
             let message = "a peer gives its word every 2 s, and one may go astray";
             let cure = "make `silent_s` 5 or more";
             report.error(silent.at, "silent-short", message, cure);
+        }
+        if !is_sound(peer, id, &names, report) {
+            continue;
         }
         let mut made: BTreeSet<String> = BTreeSet::new();
         for border in each(&peer.borders) {
@@ -69,18 +75,45 @@ fn list<S>(items: &mut Option<Spanned<Vec<S>>>, at: usize) -> &mut Vec<S> {
     &mut items.get_or_insert_with(empty).value
 }
 
-fn check_prefixes(peers: &[PeerDoc], prefix: &str, report: &mut Report) {
-    let mut seen: BTreeSet<&str> = BTreeSet::new();
-    for theirs in peers.iter().filter_map(|peer| peer.prefix.as_ref()) {
-        let message = if theirs.value == prefix {
-            format!("`{prefix}` is the `topic_prefix` of this plan")
-        } else if !seen.insert(&theirs.value) {
+/// Whether its id is free, and it has a border.
+fn is_sound(peer: &PeerDoc, id: &Spanned<String>, names: &Names, report: &mut Report) -> bool {
+    if let Some(first) = names.sort(&id.value) {
+        let message = format!(
+            "the id `{}` is already that of a {}",
+            id.value,
+            first.word()
+        );
+        let cure = "give one of them another id: ids are unique over the whole file";
+        report.error(id.at, "id-twice", message, cure);
+        return false;
+    }
+    // One that is not there at all has been reported already.
+    if let Some(borders) = &peer.borders
+        && borders.value.is_empty()
+    {
+        let message = format!("the peer `{}` has no border", id.value);
+        let cure = "name the ends that meet: borders = [{ here = \"...\", there = \"...\" }]";
+        report.error(borders.at, "no-border", message, cure);
+        return false;
+    }
+    true
+}
+
+/// Takes a prefix away that another daemon has: its topics would only say the same once more.
+fn part_prefixes(peers: &mut [PeerDoc], ours: &str, report: &mut Report) {
+    let mut seen: BTreeSet<String> = BTreeSet::new();
+    for peer in peers {
+        let Some(theirs) = &peer.prefix else { continue };
+        let message = if theirs.value == ours {
+            format!("`{ours}` is the `topic_prefix` of this plan")
+        } else if !seen.insert(theirs.value.clone()) {
             format!("two peers have the prefix `{}`", theirs.value)
         } else {
             continue;
         };
         let cure = "each daemon on a broker has a `topic_prefix` of its own";
         report.error(theirs.at, "prefix-twice", message, cure);
+        peer.prefix = None;
     }
 }
 
