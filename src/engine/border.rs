@@ -17,7 +17,7 @@ use crate::Engine;
 use crate::change::{Evidence, Item, Occupancy, TrainEvent};
 use crate::ids::{BlockId, DetectorId, NodeId, PeerId, PlaceId, TrainId};
 use crate::input::{Outcome, PeerBlock, PeerTrain, PeerWord, Reading, Sample};
-use crate::layout::{Border, Layout};
+use crate::layout::{Border, Detector, Layout, Subject};
 use crate::snapshot::BorderWord;
 use crate::track::Taking;
 use crate::train::Train;
@@ -187,7 +187,16 @@ impl Engine {
         self.peer_of(place).is_some()
     }
 
-    fn peer_of(&self, place: PlaceId) -> Option<PeerId> {
+    /// Whether a detector stands for what a peer says.
+    pub(crate) fn is_word(&self, detector: &Detector) -> bool {
+        let Subject::Block(block, _) = detector.subject else {
+            return false;
+        };
+        self.layout.blocks[block.index()].beyond.is_some()
+    }
+
+    /// The peer that a place belongs to.
+    pub(crate) fn peer_of(&self, place: PlaceId) -> Option<PeerId> {
         if self.layout.peers.is_empty() {
             return None;
         }

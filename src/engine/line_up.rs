@@ -155,6 +155,16 @@ impl Engine {
                 "Look for it, then say what you found",
             ));
         }
+        if let Some(peer) = self.peer_of(place) {
+            return (state.state == Occupancy::Unknown).then(|| {
+                let name = &self.layout.peers[peer.index()].id;
+                stops(
+                    id,
+                    &format!("{label}: not known whether it is empty ({})", state.why),
+                    &format!("Look, and see that the computer of {name} runs and is heard"),
+                )
+            });
+        }
         if !running {
             return (state.state == Occupancy::Dark && state.notes.kept.is_none()).then(|| {
                 note(
@@ -206,7 +216,8 @@ impl Engine {
     fn note_detectors(&self, list: &mut Vec<Exception>) {
         for (index, detector) in self.layout.detectors.iter().enumerate() {
             let health = self.detectors[index].health;
-            if health != Health::Ok {
+            // What a peer says is no device of ours; its place is listed where it matters.
+            if health != Health::Ok && !self.is_word(detector) {
                 list.push(note(
                     &detector.id,
                     &format!("{} is {}", detector.name, health.word()),

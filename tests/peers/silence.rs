@@ -35,6 +35,22 @@ fn a_peer_that_falls_silent_is_unknown_and_known_again_when_it_speaks() {
 }
 
 #[test]
+fn a_silent_peer_is_one_exception_of_the_line_up_a_place() {
+    let mut club = Club::new();
+    club.run(70_000);
+    let about_mid = |club: &Club| -> Vec<(String, String)> {
+        let exceptions = club.snapshot(WEST).line_up.exceptions;
+        let about = exceptions.into_iter().filter(|e| e.id.contains("mid-m1"));
+        about.map(|e| (e.id, e.to_do)).collect()
+    };
+    assert_eq!(about_mid(&club), []);
+    club.computers[MID].link = false;
+    club.run(13_000);
+    let cure = "Look, and see that the computer of mid runs and is heard";
+    assert_eq!(about_mid(&club), [("mid-m1".to_owned(), cure.to_owned())]);
+}
+
+#[test]
 fn a_peers_silence_is_one_alarm() {
     let mut club = Club::new();
     club.run(70_000);

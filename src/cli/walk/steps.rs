@@ -29,6 +29,10 @@ pub fn of(plan: &Plan) -> Vec<Step> {
     blocks.sort_by_key(|index| (&layout.blocks[*index].line, &layout.blocks[*index].id));
     for index in blocks {
         let block = &layout.blocks[index];
+        // A peer's block is walked where its detectors are: at the peer's own computer.
+        if block.beyond.is_some() {
+            continue;
+        }
         let watches = |subject| matches!(subject, Subject::Block(b, _) if b.index() == index);
         let todo = "push the car from one end to the other, past every beam, and take it off again";
         add(plan, &mut steps, (&block.id, &block.name), todo, watches);
@@ -191,5 +195,39 @@ pub fn car(plan: &Plan) -> &'static str {
         "a car that draws current: lit, or with resistor wheelsets, the weakest that must be seen"
     } else {
         "any car"
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{of, unwatched};
+    use crate::plan;
+
+    /// An invented end of a club's line.
+    const PLAN: &str = r#"
+        [layout]
+        name = "Three Fields, west"
+        scale = "HO"
+        topic_prefix = "club/west"
+        [mqtt]
+        url = "mqtt://127.0.0.1:1883"
+        [[block]]
+        id = "main-9"
+        [[detector]]
+        id = "d-main-9"
+        kind = "current"
+        block = "main-9"
+        [[peer]]
+        id = "east"
+        prefix = "club/east"
+        borders = [{ here = "main-9.b", there = "w-1.a" }]
+    "#;
+
+    #[test]
+    fn a_peers_block_is_walked_at_its_own_computer() {
+        let plan = plan::load(PLAN, "plan.toml").0.expect("a good plan");
+        let ids: Vec<String> = of(&plan).into_iter().map(|step| step.id).collect();
+        assert_eq!(ids, ["main-9"]);
+        assert!(unwatched(&plan).is_empty());
     }
 }
