@@ -1,11 +1,13 @@
 """Three daemons that share a layout, on one Mosquitto with users and rights; each has a link of its
 own, which is torn and mended. What is decided in which case is in tests/peers, in virtual time."""
 
+import json
 import shutil
 import socket
 import threading
+import urllib.parse
 
-from stand import Stand, check, fetch, free_port, must, state, until
+from stand import ROOT, Stand, check, fetch, free_port, must, state, until
 
 NAMES = ["west", "mid", "east"]
 SECRET = "tea at four"
@@ -65,7 +67,7 @@ class Relay:
         self.cut = False
 
 
-def plan(name, port):
+def plan(name, port, alerts):
     letter = name[0]
     text = f"""
 [layout]
@@ -84,6 +86,10 @@ path = "{name}.db"
 release_s = 0.3
 boot_s = 1
 max_silence_s = 0
+[[notify]]
+id = "am"
+kind = "alertmanager"
+url = "http://127.0.0.1:{alerts}/api/v2/alerts"
 """
     for n in (1, 2):
         text += f'[[block]]\nid = "{letter}{n}"\n[[detector]]\nid = "d-{letter}{n}"\n'
@@ -105,7 +111,9 @@ class Club:
         self.broker = free_port()
         self.relays = {name: Relay(self.broker) for name in NAMES}
         stand.write("broker-password", SECRET + "\n")
-        files = {n: stand.write(f"{n}.toml", plan(n, self.relays[n].port)) for n in NAMES}
+        self.alerts = alertmanager(stand)
+        files = {n: stand.write(f"{n}.toml", plan(n, self.relays[n].port, self.alerts))
+                 for n in NAMES}
         passwords = stand.write("passwords", "")
         for user in [*NAMES, "board"]:
             must("mosquitto_passwd", "-b", passwords, user, SECRET)
@@ -120,6 +128,7 @@ class Club:
         self.pages = {n: stand.daemon(files[n], log=n)[1] for n in NAMES}
         for name in NAMES:
             until(f"{name} is ready", lambda n=name: fetch(self.pages[n] + "/readyz")[0] == 200)
+        self.series = prometheus(stand, self.pages)
 
     def publish(self, user, topic, payload, *more):
         must("mosquitto_pub", "-h", "127.0.0.1", "-p", self.broker, "-q", "1", "-u", user,
@@ -151,6 +160,34 @@ class Club:
         self.comes(after, "occupied")
         self.detect(before, False)
         self.comes(before, "vacant")
+
+
+def alertmanager(stand):
+    port = free_port()
+    config = stand.write("am.yml", "route:\n  receiver: nobody\nreceivers:\n  - name: nobody\n")
+    stand.start("prometheus-alertmanager", f"--config.file={config}",
+                f"--storage.path={stand.folder}/am", f"--web.listen-address=127.0.0.1:{port}",
+                "--cluster.listen-address=", log="alertmanager")
+    until("the alert manager is ready",
+          lambda: fetch(f"http://127.0.0.1:{port}/-/ready")[0] == 200)
+    return port
+
+
+def prometheus(stand, pages):
+    """As shipped, with all daemons as targets, as the README says."""
+    config = (ROOT / "dashboards/prometheus.yml").read_text()
+    targets = json.dumps([page.removeprefix("http://") for page in pages.values()])
+    for old, new in [('["taillamp:8080"]', targets), (": 5s", ": 1s"),
+                     ("  - alerts.yml\n", ""), ('"alertmanager:9093"', "")]:
+        if old not in config:
+            raise AssertionError(f"{old} is not in the scrape configuration")
+        config = config.replace(old, new)
+    shutil.copy(ROOT / "dashboards/recording.yml", stand.folder)
+    port = free_port()
+    stand.start("prometheus", f"--config.file={stand.write('prometheus.yml', config)}",
+                f"--storage.tsdb.path={stand.folder}/data",
+                f"--web.listen-address=127.0.0.1:{port}", log="prometheus")
+    return port
 
 
 def test(program):
@@ -229,6 +266,7 @@ def torn(club):
     club.comes("m1", "unknown")
     club.comes("m2", "unknown")
     check("cut off, its side is unknown to the others, and to itself", True)
+    in_one_place(club)
     club.relays["mid"].mend()
     until("it is back", lambda: fetch(club.pages["mid"] + "/readyz")[0] == 200)
     check("and not known again by the mere connection",
@@ -239,6 +277,40 @@ def torn(club):
     club.comes("mid-m1", "vacant", "west")
     club.comes("mid-m2", "vacant", "east")
     check("it is when its detectors have spoken", True)
+
+
+def in_one_place(club):
+    """Two computers are cut off and say so: one Alertmanager has both; and one Prometheus has all."""
+    def held():
+        status, text = fetch(f"http://127.0.0.1:{club.alerts}/api/v2/alerts?active=true")
+        alerts = json.loads(text) if status == 200 else []
+        return {(a["labels"]["alertname"], a["labels"]["prefix"]) for a in alerts}
+
+    club.relays["east"].tear()
+    lost = {("broker-lost", f"club/{name}") for name in ("mid", "east")}
+    until("both alarms are in the alert manager", lambda: lost <= held())
+    club.relays["east"].mend()
+    for block, on in (("e1", False), ("e2", True)):
+        until("the east is back", lambda: fetch(club.pages["east"] + "/readyz")[0] == 200)
+        club.detect(block, on)
+        club.comes(block, "occupied" if on else "vacant")
+    until("and says so", lambda: not lost & held() - {("broker-lost", "club/mid")})
+    check("one alert manager holds the alarms of all, told apart", True)
+
+    def ask(expression):
+        query = urllib.parse.urlencode({"query": expression})
+        status, text = fetch(f"http://127.0.0.1:{club.series}/api/v1/query?{query}")
+        return json.loads(text)["data"]["result"] if status == 200 else []
+
+    board = json.loads((ROOT / "dashboards/grafana/taillamp.json").read_text())
+    places = next(p for p in board["panels"] if p["title"] == "Places"
+                  and p["type"] == "state-timeline")["targets"][0]["expr"]
+    of = {name: set(state(page)["blocks"]) for name, page in club.pages.items()}
+    wanted = {(club.pages[name].removeprefix("http://"), block) for name in of for block in of[name]}
+    drawn = lambda: {(row["metric"]["instance"], row["metric"]["block"])
+                     for row in ask(places.replace("$instance", ".*"))}
+    until("Prometheus has every place of every daemon", lambda: drawn() == wanted)
+    check("one Prometheus holds the places of all, and the dashboard draws each", True)
 
 
 def slander(club):
