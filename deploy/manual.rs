@@ -7,9 +7,14 @@ use std::error::Error;
 use std::fs;
 use std::path::Path;
 
-use clap::Command;
+use clap::{Command, CommandFactory};
 use clap_complete::{Shell, generate_to};
 use clap_mangen::Man;
+
+/// The demo's words: only their description counts here.
+#[path = "../simulator/src/bin/demo/words.rs"]
+#[allow(dead_code)]
+mod demo;
 
 /// What man pages say at their end.
 const FILES: &str = "\
@@ -49,6 +54,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     {
         page(&pages, inner, &format!("taillamp-{}", inner.get_name()))?;
     }
+    // The package calls it so: plain `demo` is any program's name.
+    page(&pages, &demo::Words::command(), "taillamp-demo")?;
     let mut command = taillamp::cli::command();
     for (shell, name) in [
         (Shell::Bash, "bash"),

@@ -43,7 +43,8 @@ def judged(package):
     names = {line.split()[5].removeprefix("./") for line in listed.splitlines()}
     wanted = {
         "usr/bin/taillamp", "usr/bin/taillamp-demo", "usr/share/man/man1/taillamp.1.gz",
-        "usr/share/man/man1/taillamp-run.1.gz", "etc/default/taillamp", "usr/share/taillamp/plan.toml",
+        "usr/share/man/man1/taillamp-run.1.gz", "usr/share/man/man1/taillamp-demo.1.gz",
+        "etc/default/taillamp", "usr/share/taillamp/plan.toml",
         "usr/lib/sysusers.d/taillamp.conf", "usr/lib/tmpfiles.d/taillamp.conf",
         "usr/share/bash-completion/completions/taillamp", "usr/share/zsh/vendor-completions/_taillamp",
         "usr/share/fish/vendor_completions.d/taillamp.fish", "usr/share/doc/taillamp/copyright",

@@ -113,7 +113,8 @@ def manual(folder):
     """Man pages and completions, made from the commands, read by man and by the shells."""
     pages = sorted((folder / "man1").glob("*.1"))
     commands = re.findall(r"^  ([a-z-]+) ", must_help(), re.MULTILINE)
-    wanted = {f"taillamp-{name}.1" for name in commands if name != "help"} | {"taillamp.1"}
+    wanted = {f"taillamp-{name}.1" for name in commands if name != "help"}
+    wanted |= {"taillamp.1", "taillamp-demo.1"}
     check("every command has a man page", {page.name for page in pages} == wanted,
           str({page.name for page in pages} ^ wanted))
     faults = []

@@ -6,6 +6,7 @@
 
 mod address;
 mod layout;
+mod words;
 
 use std::future::pending;
 use std::net::{Ipv4Addr, SocketAddr};
@@ -23,26 +24,7 @@ use taillamp_simulator::session::Session;
 use taillamp_simulator::world::Settings;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
-/// A simulated layout of our own invention, watched by taillamp.
-#[derive(Debug, Parser)]
-#[command(name = "demo", version)]
-struct Words {
-    /// End by itself after so many seconds.
-    #[arg(long)]
-    seconds: Option<u64>,
-    /// The port of the page.
-    #[arg(long, default_value_t = 8080)]
-    port: u16,
-    /// The port of the broker, on this computer only.
-    #[arg(long, default_value_t = 1883)]
-    mqtt_port: u16,
-    /// Everything that chance decides on the layout.
-    #[arg(long, default_value_t = 1)]
-    seed: u64,
-    /// Make the page reachable from a phone on the same network.
-    #[arg(long)]
-    lan: bool,
-}
+use crate::words::Words;
 
 const WATCH_FOR: &str = "\
 Watch for: within half a minute the goods train has gone up the branch and points 1 are still
