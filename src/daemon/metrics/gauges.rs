@@ -1,10 +1,8 @@
 //! What a scrape reads off the snapshot: states, readings, silence. Built afresh for each scrape,
 //! so an item that has gone leaves nothing behind.
 
-use prometheus::proto::MetricFamily;
-use prometheus::{CounterVec, GaugeVec, Opts, Registry};
-
-use super::table::{self, Row};
+use super::sheet::{Family, Sheet};
+use super::table;
 use crate::daemon::notify::Counts;
 use crate::engine::alarm::kinds::Priority;
 use crate::engine::alarm::lifecycle::AlarmState;
@@ -59,125 +57,125 @@ const CLEARANCES: [(Clearance, &str); 6] = [
 ];
 
 /// All gauges, and the counters that the engine keeps.
-pub(super) fn gather(
+pub(super) fn write(
+    sheet: &mut Sheet,
     facts: &Facts<'_>,
     left_diverging: impl Fn(&str) -> Span,
-) -> Result<Vec<MetricFamily>, prometheus::Error> {
-    let sheet = Sheet::default();
-    sheet
-        .gauge(&table::BUILD_INFO)?
-        .with_label_values(&[facts.version])
-        .set(1.0);
+) -> Result<(), prometheus::Error> {
+    let snapshot = facts.snapshot;
+    let mut version = Family::of(&table::BUILD_INFO);
+    version.add(&[facts.version], 1.0);
+    sheet.put(version)?;
     sheet.single(&table::UP, facts.now.as_secs_f64())?;
-    sheet.single(&table::TRAINS, count(facts.snapshot.trains.len()))?;
+    sheet.single(&table::TRAINS, count(snapshot.trains.len()))?;
     sheet.single(&table::BROKER_CONNECTED, flag(facts.broker_connected))?;
-    blocks(&sheet, facts.snapshot)?;
-    turnouts(&sheet, &facts.snapshot.turnouts, left_diverging)?;
-    detectors(&sheet, &facts.snapshot.detectors, facts.now)?;
-    alarms(&sheet, &facts.snapshot.alarms)?;
-    measures(&sheet, &facts.snapshot.measures)?;
+    blocks(sheet, snapshot)?;
+    turnouts(sheet, &snapshot.turnouts, left_diverging)?;
+    readings(sheet, &snapshot.detectors)?;
+    detectors(sheet, &snapshot.detectors, facts.now)?;
+    alarms(sheet, &snapshot.alarms)?;
+    measures(sheet, &snapshot.measures)?;
     sheet.single(&table::LISTENING, count(facts.listening))?;
-    ways(&sheet, &facts.ways)?;
-    Ok(sheet.registry.gather())
+    ways(sheet, &facts.ways)
 }
 
-fn blocks(sheet: &Sheet, snapshot: &Snapshot) -> Result<(), prometheus::Error> {
-    let states = sheet.gauge(&table::BLOCK_STATE)?;
+fn blocks(sheet: &mut Sheet, snapshot: &Snapshot) -> Result<(), prometheus::Error> {
+    let mut states = Family::of(&table::BLOCK_STATE);
     for block in &snapshot.blocks {
         for (state, word) in OCCUPANCIES {
-            states
-                .with_label_values(&[&block.id, word])
-                .set(flag(block.state == state));
+            states.add(&[&block.id, word], flag(block.state == state));
         }
     }
-    Ok(())
+    sheet.put(states)
 }
 
 fn turnouts(
-    sheet: &Sheet,
+    sheet: &mut Sheet,
     turnouts: &[TurnoutView],
     left_diverging: impl Fn(&str) -> Span,
 ) -> Result<(), prometheus::Error> {
-    let states = sheet.gauge(&table::TURNOUT_STATE)?;
-    let movements = sheet.counter(&table::TURNOUT_MOVEMENTS)?;
-    let left = sheet.counter(&table::LEFT_DIVERGING)?;
+    let mut states = Family::of(&table::TURNOUT_STATE);
     for turnout in turnouts {
         for (position, position_word) in POSITIONS {
             for (state, word) in CLEARANCES {
                 let holds = turnout.position == position && turnout.state == state;
-                let labels = [turnout.id.as_str(), position_word, word];
-                states.with_label_values(&labels).set(flag(holds));
+                states.add(&[&turnout.id, position_word, word], flag(holds));
             }
         }
-        movements
-            .with_label_values(&[&turnout.id])
-            .inc_by(count64(turnout.movements));
-        let seconds = left_diverging(&turnout.id).as_secs_f64();
-        left.with_label_values(&[&turnout.id]).inc_by(seconds);
     }
-    Ok(())
+    sheet.put(states)?;
+    let mut movements = Family::of(&table::TURNOUT_MOVEMENTS);
+    let mut left = Family::of(&table::LEFT_DIVERGING);
+    for turnout in turnouts {
+        movements.add(&[&turnout.id], count64(turnout.movements));
+        left.add(&[&turnout.id], left_diverging(&turnout.id).as_secs_f64());
+    }
+    sheet.put(movements)?;
+    sheet.put(left)
 }
 
-fn detectors(
-    sheet: &Sheet,
-    detectors: &[DetectorView],
-    now: Instant,
-) -> Result<(), prometheus::Error> {
-    let current = sheet.gauge(&table::DETECTOR_CURRENT)?;
-    let level = sheet.gauge(&table::DETECTOR_LEVEL)?;
-    let lux = sheet.gauge(&table::DETECTOR_LUX)?;
-    let silence = sheet.gauge(&table::DETECTOR_SILENCE)?;
-    let dropouts = sheet.counter(&table::DETECTOR_DROPOUTS)?;
-    let passes = sheet.counter(&table::DETECTOR_PASSES)?;
-    let health = sheet.gauge(&table::DETECTOR_HEALTH)?;
-    let steps = sheet.counter(&table::DETECTOR_CLOCK_STEPS)?;
+fn readings(sheet: &mut Sheet, detectors: &[DetectorView]) -> Result<(), prometheus::Error> {
+    let mut current = Family::of(&table::DETECTOR_CURRENT);
+    let mut level = Family::of(&table::DETECTOR_LEVEL);
+    let mut lux = Family::of(&table::DETECTOR_LUX);
     for detector in detectors {
-        let id = [detector.id.as_str()];
+        let id: [&str; 1] = [&detector.id];
         if let Some(reading) = detector.reading {
             match detector.unit {
-                "mA" => current.with_label_values(&id).set(reading / 1_000.0),
-                "A" => current.with_label_values(&id).set(reading),
-                "%" => level.with_label_values(&id).set(reading / 100.0),
-                "/" => level.with_label_values(&id).set(reading),
-                "lx" => lux.with_label_values(&id).set(reading),
+                "mA" => current.add(&id, reading / 1_000.0),
+                "A" => current.add(&id, reading),
+                "%" => level.add(&id, reading / 100.0),
+                "/" => level.add(&id, reading),
+                "lx" => lux.add(&id, reading),
                 // A contact has no level.
                 _ => {}
             }
         }
-        let silent = now.since(detector.heard.unwrap_or_default());
-        silence.with_label_values(&id).set(silent.as_secs_f64());
-        dropouts
-            .with_label_values(&id)
-            .inc_by(count64(detector.dropouts));
-        passes
-            .with_label_values(&id)
-            .inc_by(count64(detector.passes));
-        steps
-            .with_label_values(&id)
-            .inc_by(count64(detector.clock_steps));
-        for one in Health::ALL {
-            health
-                .with_label_values(&[detector.id.as_str(), one.word()])
-                .set(flag(detector.health == one));
-        }
     }
-    Ok(())
+    sheet.put(current)?;
+    sheet.put(level)?;
+    sheet.put(lux)
 }
 
-fn alarms(sheet: &Sheet, alarms: &[AlarmView]) -> Result<(), prometheus::Error> {
-    let active = sheet.gauge(&table::ALARMS_ACTIVE)?;
+fn detectors(
+    sheet: &mut Sheet,
+    detectors: &[DetectorView],
+    now: Instant,
+) -> Result<(), prometheus::Error> {
+    let each = |row, read: &dyn Fn(&DetectorView) -> f64| {
+        let mut family = Family::of(row);
+        for detector in detectors {
+            family.add(&[&detector.id], read(detector));
+        }
+        family
+    };
+    let silence = |d: &DetectorView| now.since(d.heard.unwrap_or_default()).as_secs_f64();
+    sheet.put(each(&table::DETECTOR_SILENCE, &silence))?;
+    sheet.put(each(&table::DETECTOR_DROPOUTS, &|d| count64(d.dropouts)))?;
+    sheet.put(each(&table::DETECTOR_PASSES, &|d| count64(d.passes)))?;
+    let steps = |d: &DetectorView| count64(d.clock_steps);
+    sheet.put(each(&table::DETECTOR_CLOCK_STEPS, &steps))?;
+    let mut health = Family::of(&table::DETECTOR_HEALTH);
+    for detector in detectors {
+        for one in Health::ALL {
+            health.add(&[&detector.id, one.word()], flag(detector.health == one));
+        }
+    }
+    sheet.put(health)
+}
+
+fn alarms(sheet: &mut Sheet, alarms: &[AlarmView]) -> Result<(), prometheus::Error> {
+    let mut active = Family::of(&table::ALARMS_ACTIVE);
     for priority in [Priority::Low, Priority::Medium, Priority::High] {
         let number = alarms
             .iter()
             .filter(|alarm| alarm.priority == priority && counts(alarm));
-        active
-            .with_label_values(&[priority.word()])
-            .set(count(number.count()));
+        active.add(&[priority.word()], count(number.count()));
     }
-    Ok(())
+    sheet.put(active)
 }
 
-fn measures(sheet: &Sheet, measures: &Measures) -> Result<(), prometheus::Error> {
+fn measures(sheet: &mut Sheet, measures: &Measures) -> Result<(), prometheus::Error> {
     sheet.single(&table::ALARMS_AVERAGE, measures.per_10_min)?;
     sheet.single(&table::ALARMS_LAST, f64::from(measures.last_10_min))?;
     sheet.single(&table::ALARMS_PEAK, f64::from(measures.peak_10_min))?;
@@ -186,18 +184,16 @@ fn measures(sheet: &Sheet, measures: &Measures) -> Result<(), prometheus::Error>
     sheet.single(&table::ALARMS_CHATTERING, count(measures.chattering.len()))?;
     sheet.single(&table::ALARMS_STALE, count(measures.stale.len()))?;
     sheet.single(&table::ALARMS_SHELVED, count(measures.shelved))?;
-    let split = sheet.gauge(&table::ALARMS_SPLIT)?;
+    let mut split = Family::of(&table::ALARMS_SPLIT);
     for priority in [Priority::Low, Priority::Medium, Priority::High] {
-        split
-            .with_label_values(&[priority.word()])
-            .set(measures.percent(priority) / 100.0);
+        split.add(&[priority.word()], measures.percent(priority) / 100.0);
     }
-    Ok(())
+    sheet.put(split)
 }
 
-fn ways(sheet: &Sheet, ways: &[(String, Counts)]) -> Result<(), prometheus::Error> {
-    let outcomes = sheet.counter(&table::NOTICES)?;
-    let waiting = sheet.gauge(&table::NOTICES_WAITING)?;
+fn ways(sheet: &mut Sheet, ways: &[(String, Counts)]) -> Result<(), prometheus::Error> {
+    let mut outcomes = Family::of(&table::NOTICES);
+    let mut waiting = Family::of(&table::NOTICES_WAITING);
     for (way, counts) in ways {
         let rows = [
             ("sent", counts.sent),
@@ -208,15 +204,12 @@ fn ways(sheet: &Sheet, ways: &[(String, Counts)]) -> Result<(), prometheus::Erro
             ("late", counts.late),
         ];
         for (outcome, number) in rows {
-            outcomes
-                .with_label_values(&[way.as_str(), outcome])
-                .inc_by(count64(number));
+            outcomes.add(&[way, outcome], count64(number));
         }
-        waiting
-            .with_label_values(&[way.as_str()])
-            .set(count64(counts.waiting));
+        waiting.add(&[way], count64(counts.waiting));
     }
-    Ok(())
+    sheet.put(outcomes)?;
+    sheet.put(waiting)
 }
 
 /// The condition lasts, and nobody and nothing has put the alarm aside.
@@ -233,33 +226,6 @@ fn counts(alarm: &AlarmView) -> bool {
             | AlarmState::Suppressed
             | AlarmState::OutOfService => false,
         }
-}
-
-/// The metrics of one scrape.
-#[derive(Default)]
-struct Sheet {
-    registry: Registry,
-}
-
-impl Sheet {
-    fn gauge(&self, row: &Row) -> Result<GaugeVec, prometheus::Error> {
-        let gauge = GaugeVec::new(Opts::new(row.name, row.help), row.labels)?;
-        self.registry.register(Box::new(gauge.clone()))?;
-        Ok(gauge)
-    }
-
-    fn counter(&self, row: &Row) -> Result<CounterVec, prometheus::Error> {
-        let counter = CounterVec::new(Opts::new(row.name, row.help), row.labels)?;
-        self.registry.register(Box::new(counter.clone()))?;
-        Ok(counter)
-    }
-
-    fn single(&self, row: &Row, value: f64) -> Result<(), prometheus::Error> {
-        self.gauge(row)?
-            .with_label_values(&[] as &[&str])
-            .set(value);
-        Ok(())
-    }
 }
 
 fn flag(holds: bool) -> f64 {

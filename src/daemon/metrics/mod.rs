@@ -8,12 +8,13 @@ pub mod journal;
 pub mod table;
 
 mod gauges;
+mod sheet;
 
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use prometheus::{Encoder as _, Histogram, HistogramOpts, IntCounter, IntCounterVec, IntGauge};
-use prometheus::{Opts, Registry, TextEncoder};
+use prometheus::{Histogram, HistogramOpts, IntCounter, IntCounterVec, IntGauge};
+use prometheus::{Opts, Registry};
 
 use crate::engine::alarm::kinds::AlarmKind;
 use crate::engine::alarm::lifecycle::AlarmState;
@@ -167,13 +168,13 @@ impl Metrics {
     /// # Errors
     /// When the encoder refuses a metric; the tests keep that from happening.
     pub fn render(&self, facts: &Facts<'_>) -> Result<String, prometheus::Error> {
-        let mut families = self.registry.gather();
+        let mut sheet = sheet::Sheet::default();
+        for family in self.registry.gather() {
+            sheet.add(&family)?;
+        }
         let left = |id: &str| self.left_diverging_at(id, facts.now);
-        families.extend(gauges::gather(facts, left)?);
-        families.sort_by(|a, b| a.name().cmp(b.name()));
-        let mut text = Vec::new();
-        TextEncoder::new().encode(&families, &mut text)?;
-        String::from_utf8(text).map_err(|error| prometheus::Error::Msg(error.to_string()))
+        gauges::write(&mut sheet, facts, left)?;
+        sheet.text()
     }
 
     fn left_diverging_at(&self, id: &str, now: Instant) -> Span {
