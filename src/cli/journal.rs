@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use super::{Exit, plan_file};
-use crate::daemon::journal::past::{Boot, Past};
+use crate::daemon::journal;
+use crate::daemon::journal::past::{Boot, Past, PastError};
 use crate::plan::Plan;
 use crate::wire::stamp::moment;
 
@@ -35,7 +36,7 @@ pub(super) fn open(plan: &Path, range: &Range) -> Result<Opened, Exit> {
     let from = time("--from", range.from.as_deref())?;
     let to = time("--to", range.to.as_deref())?;
     let plan = plan_file::load(plan)?;
-    let past = Past::open(&plan.journal.path, None).map_err(|error| {
+    let past = past(&plan.journal.path).map_err(|error| {
         eprintln!("{error}");
         Exit::Input
     })?;
@@ -63,6 +64,14 @@ pub(super) fn open(plan: &Path, range: &Range) -> Result<Opened, Exit> {
         from_us,
         to_us,
     })
+}
+
+/// Opens the journal to read it, with what a daemon that was cut off told last.
+pub(super) fn past(path: &Path) -> Result<Past, PastError> {
+    if let Err(error) = journal::bring_in(path) {
+        eprintln!("note: {error}; what was told in the last half minute may be missing");
+    }
+    Past::open(path, None)
 }
 
 fn time(name: &str, text: Option<&str>) -> Result<Option<i64>, Exit> {

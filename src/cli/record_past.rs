@@ -9,7 +9,7 @@ use std::path::Path;
 
 use super::Exit;
 use super::record::Args;
-use crate::daemon::journal::past::{Past, PastError};
+use crate::daemon::journal::past::PastError;
 use crate::daemon::journal::raw::{self, Run};
 use crate::plan::Plan;
 use crate::wire::stamp::{moment, rfc3339};
@@ -49,7 +49,7 @@ fn time(name: &'static str, text: Option<&str>) -> Result<Option<i64>, Problem> 
 fn write(args: &Args, plan: &Plan) -> Result<(), Problem> {
     let from = time("from", args.from.as_deref())?;
     let to = time("to", args.to.as_deref())?;
-    let past = Past::open(&plan.journal.path, None)?;
+    let past = super::journal::past(&plan.journal.path)?;
     let runs = raw::runs(&past)?;
     let run = choose(&runs, from)?;
     let origin = past

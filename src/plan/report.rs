@@ -100,10 +100,24 @@ impl Report {
             at,
             level,
             code,
-            message,
-            cure,
+            message: on_one_line(&message),
+            cure: on_one_line(&cure),
         });
     }
+}
+
+/// A finding is a line: what it repeats of the file may hold line breaks, and bytes that a terminal
+/// would obey.
+fn on_one_line(text: &str) -> String {
+    let mut line = String::with_capacity(text.len());
+    for character in text.chars() {
+        if character.is_control() {
+            line.extend(character.escape_default());
+        } else {
+            line.push(character);
+        }
+    }
+    line
 }
 
 /// Line and column of a byte of a text, both from 1, the column in characters.

@@ -83,8 +83,9 @@ impl Quantity {
     pub fn shifted(self, power: i32) -> f64 {
         match self {
             Self::Decimal { digits, exponent } => from_decimal(digits, exponent + power),
-            Self::Float(value) if power == 0 || !value.is_finite() => value,
-            Self::Float(value) => shift_float(value, power),
+            // With the sum, less than nothing is nothing: -0 is written as 0, whoever read it.
+            Self::Float(value) if power == 0 || !value.is_finite() => value + 0.0,
+            Self::Float(value) => shift_float(value, power) + 0.0,
         }
     }
 }

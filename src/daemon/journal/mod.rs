@@ -3,16 +3,17 @@
 //!
 //! In: what the engine's task and the embedded broker tell, as [`News`], acts and retained values;
 //! telling never waits. Out: at the start what an earlier run knew (rule B8); later the past, read
-//! through connections of their own ([`past`]). One thread writes, a transaction for what came
-//! within a `window`, each on the disk before the next is begun. It decides nothing about
-//! the layout.
+//! through connections of their own ([`past`]). One thread writes what came within a `window`, each
+//! write on the disk before the next is begun: first into the `tail`, then with others into the
+//! tables. It decides nothing about the layout.
 //!
 //! What is told is bounded. When the disk cannot follow, the queue grows, then the oldest promise
 //! is broken and [`Journal::is_behind`] says so: the engine raises `journal-behind`; beyond the
 //! limits changes are dropped and counted, never what must survive a restart.
 //!
-//! Reading order: `schema`, `pending`, `window`, `writer`, `keep`, [`past`].
+//! Reading order: `schema`, `pending`, `tail`, `window`, `begin`, `writer`, `keep`, [`past`].
 
+mod begin;
 mod checkpoint;
 mod keep;
 pub mod lanes;
@@ -20,6 +21,7 @@ pub mod past;
 mod pending;
 pub mod raw;
 pub mod schema;
+mod tail;
 #[cfg(test)]
 mod tests;
 mod window;
@@ -294,6 +296,23 @@ impl Journal {
                 false
             }
         }
+    }
+}
+
+/// Puts into the tables what a daemon that was cut off has left in the tail, for whoever reads the
+/// file and is no daemon. Where one runs, it does that itself, every half minute.
+///
+/// # Errors
+/// When the file cannot be written. It may be readable all the same.
+pub fn bring_in(path: &Path) -> Result<(), OpenError> {
+    if !path.exists() || !tail::beside(path).exists() {
+        return Ok(());
+    }
+    let mut connection = schema::open_writer(path)?;
+    match begin::bring_in(&mut connection, path) {
+        // The file stays: a daemon that starts meanwhile may have opened it.
+        Ok(_) | Err(OpenError::InUse { .. }) => Ok(()),
+        Err(error) => Err(error),
     }
 }
 

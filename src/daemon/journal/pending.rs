@@ -1,16 +1,20 @@
-//! What is to be written next, in one transaction, and its writing.
+//! What is to be written next: in one transaction, or as one batch of the tail.
 //!
 //! Input: rows, states, memory, retained values, as the writer makes them of what it is told.
 //! Output: a committed transaction, or an error after which all of it is still there to be tried
-//! again. Changes are bounded and dropped beyond that; memory and retained values are one value an
-//! item, however long the disk is away.
+//! again; and the same as bytes and back. Changes are bounded and dropped beyond that; memory and
+//! retained values are one value an item, however long the disk is away.
 
 use std::collections::{BTreeMap, HashMap};
-use std::io::Write as _;
+use std::io::{Read as _, Write as _};
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD_NO_PAD;
 use flate2::Compression;
+use flate2::read::DeflateDecoder;
 use flate2::write::DeflateEncoder;
 use rusqlite::{Connection, Transaction, params};
+use serde::{Deserialize, Serialize};
 
 use crate::daemon::mqtt::broker::RetainedMessage;
 
@@ -67,6 +71,25 @@ pub(super) struct Pending {
     pub stopped: bool,
 }
 
+/// What of it stands in the tail, packed. Keys are short: there are many.
+#[derive(Debug, Deserialize, Serialize)]
+struct Batch {
+    /// The run that told it.
+    boot: i64,
+    /// Kind, id, milliseconds, part, body.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    changes: Vec<(String, String, i64, i64, String)>,
+    /// Section, id, body.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    memory: Vec<(String, String, Option<String>)>,
+    /// Topic; quality of service and payload in base 64 (RFC 4648).
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    retained: Vec<(String, Option<(u8, String)>)>,
+}
+
+/// The longest batch that is unpacked: far above what the tail has room for.
+const UNPACKED_MAX: u64 = 64 * 1_024 * 1_024;
+
 /// What the transactions need to know of the file.
 #[derive(Debug)]
 pub(super) struct Numbers {
@@ -105,14 +128,108 @@ impl Pending {
             && !self.stopped
     }
 
-    /// Writes all of it, or nothing.
+    /// Takes what came later along.
+    pub(super) fn absorb(&mut self, later: Self) {
+        self.entries.extend(later.entries);
+        self.memory.extend(later.memory);
+        self.retained.extend(later.retained);
+        self.segments.extend(later.segments);
+        self.label = later.label.or(self.label);
+        self.alive_ms = later.alive_ms.or(self.alive_ms);
+        self.stopped |= later.stopped;
+    }
+
+    /// As a batch of the tail; nothing where it holds what belongs into the tables at once: whole
+    /// states and raw messages, which are long, and what is told of the run itself.
+    pub(super) fn to_batch(&self, boot: i64) -> Option<Vec<u8>> {
+        if !self.segments.is_empty()
+            || self.label.is_some()
+            || self.alive_ms.is_some()
+            || self.stopped
+        {
+            return None;
+        }
+        let mut changes = Vec::with_capacity(self.entries.len());
+        for entry in &self.entries {
+            let Entry::Change {
+                kind,
+                id,
+                at_ms,
+                part,
+                body,
+            } = entry
+            else {
+                return None;
+            };
+            let part = *part as i64;
+            changes.push((kind.clone(), id.clone(), *at_ms, part, body.clone()));
+        }
+        let memory = self.memory.iter();
+        let memory =
+            memory.map(|((section, id), body)| (section.clone(), id.clone(), body.clone()));
+        let retained = self.retained.iter().map(|(topic, message)| {
+            let said = message.as_ref();
+            let said = said.map(|said| (said.qos, STANDARD_NO_PAD.encode(&said.payload)));
+            (topic.clone(), said)
+        });
+        let batch = Batch {
+            boot,
+            changes,
+            memory: memory.collect(),
+            retained: retained.collect(),
+        };
+        serde_json::to_string(&batch)
+            .ok()
+            .map(|text| deflate(&text))
+    }
+
+    /// The way back, and which run it was. A batch whose checksum holds was written whole, so that
+    /// nothing is expected to be wrong with it.
+    pub(super) fn from_batch(packed: &[u8]) -> Option<(i64, Self)> {
+        let mut text = String::new();
+        let unpacked = DeflateDecoder::new(packed).take(UNPACKED_MAX);
+        { unpacked }.read_to_string(&mut text).ok()?;
+        let batch: Batch = serde_json::from_str(&text).ok()?;
+        let mut pending = Self::default();
+        for (kind, id, at_ms, part, body) in batch.changes {
+            let part = match part {
+                0 => Part::Change,
+                _ => Part::Difference,
+            };
+            pending.entries.push(Entry::Change {
+                kind,
+                id,
+                at_ms,
+                part,
+                body,
+            });
+        }
+        for (section, id, body) in batch.memory {
+            pending.memory.insert((section, id), body);
+        }
+        for (topic, said) in batch.retained {
+            let message = match said {
+                None => None,
+                Some((qos, payload)) => Some(RetainedMessage {
+                    topic: topic.clone(),
+                    qos,
+                    payload: STANDARD_NO_PAD.decode(payload).ok()?.into(),
+                }),
+            };
+            pending.retained.insert(topic, message);
+        }
+        Some((batch.boot, pending))
+    }
+
+    /// Writes all of it, or nothing; `applied` is the last frame of the tail that it holds.
     pub(super) fn write(
         &self,
         connection: &mut Connection,
         numbers: &mut Numbers,
+        applied: u64,
     ) -> rusqlite::Result<()> {
         let first = numbers.next_seq;
-        let written = self.transact(connection, numbers);
+        let written = self.transact(connection, numbers, applied);
         if written.is_err() {
             // What was numbered in the transaction is not in the file.
             numbers.next_seq = first;
@@ -121,8 +238,16 @@ impl Pending {
         written
     }
 
-    fn transact(&self, connection: &mut Connection, numbers: &mut Numbers) -> rusqlite::Result<()> {
+    fn transact(
+        &self,
+        connection: &mut Connection,
+        numbers: &mut Numbers,
+        applied: u64,
+    ) -> rusqlite::Result<()> {
         let transaction = connection.transaction()?;
+        transaction
+            .prepare_cached("UPDATE tail SET applied = ?1 WHERE applied <> ?1")?
+            .execute([i64::try_from(applied).unwrap_or(i64::MAX)])?;
         for entry in &self.entries {
             write_entry(&transaction, numbers, entry)?;
         }

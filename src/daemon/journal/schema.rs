@@ -16,7 +16,7 @@ const APPLICATION_ID: i64 = 0x5461_696c;
 const BUSY: Duration = Duration::from_secs(2);
 
 /// The steps from nothing to the present version: step N makes version N + 1.
-const STEPS: [&str; 1] = [V1];
+const STEPS: [&str; 2] = [V1, V2];
 
 const V1: &str = "
 CREATE TABLE boot (
@@ -83,6 +83,14 @@ CREATE VIEW history AS
     WHERE part = 0;
 ";
 
+/// The last frame of the tail that is in the tables (see `tail`).
+const V2: &str = "
+CREATE TABLE tail (
+    applied INTEGER NOT NULL
+);
+INSERT INTO tail VALUES (0);
+";
+
 /// Why the journal cannot be opened.
 #[derive(Debug, thiserror::Error)]
 pub enum OpenError {
@@ -110,6 +118,25 @@ pub enum OpenError {
     Missing {
         /// Which file.
         path: PathBuf,
+    },
+    /// Another process writes it.
+    #[error(
+        "{} is in use by another daemon: end that one, or give another path", .path.display()
+    )]
+    InUse {
+        /// Which file.
+        path: PathBuf,
+    },
+    /// The file beside it cannot be used.
+    #[error(
+        "{} cannot be written: {error}; see that its folder can be written, or give another path",
+        .path.display()
+    )]
+    Tail {
+        /// Which file.
+        path: PathBuf,
+        /// Why not.
+        error: std::io::Error,
     },
     /// The system gives no thread.
     #[error("{} cannot be written: {error}", .path.display())]
@@ -289,12 +316,16 @@ mod tests {
         let mut connection = open_writer(&path).expect("a file");
         let row = "INSERT INTO item (item, kind, id) VALUES (7, 'block', 'b1')";
         connection.execute_batch(row).expect("a row");
-        let bad = [V1, "ALTER TABLE item ADD COLUMN seen TEXT; SELECT nonsense"];
+        let bad = [
+            V1,
+            V2,
+            "ALTER TABLE item ADD COLUMN seen TEXT; SELECT nonsense",
+        ];
         assert!(migrate(&mut connection, &bad, &path).is_err());
-        assert_eq!(number(&connection, "user_version"), Ok(1));
+        assert_eq!(number(&connection, "user_version"), Ok(2));
         assert!(connection.prepare("SELECT seen FROM item").is_err());
-        let good = [V1, "ALTER TABLE item ADD COLUMN seen TEXT DEFAULT 'no'"];
-        migrate(&mut connection, &good, &path).expect("version 2");
+        let good = [V1, V2, "ALTER TABLE item ADD COLUMN seen TEXT DEFAULT 'no'"];
+        migrate(&mut connection, &good, &path).expect("version 3");
         let seen = connection.query_row("SELECT id || seen FROM item", [], |row| row.get(0));
         assert_eq!(seen, Ok("b1no".to_owned()));
         // And now this program is the older one.
@@ -302,8 +333,8 @@ mod tests {
         assert!(matches!(
             open_writer(&path),
             Err(OpenError::Newer {
-                found: 2,
-                known: 1,
+                found: 3,
+                known: 2,
                 ..
             })
         ));

@@ -96,6 +96,70 @@ fn one_damaged_row_of_the_memory_costs_that_row_alone() {
     });
 }
 
+/// The power goes: what is in the tail alone is in the tables at the next start, and once.
+#[test]
+fn what_only_the_tail_has_is_there_after_a_power_cut() {
+    run(async {
+        let folder = tempfile::tempdir().expect("a folder");
+        let (journal, _) = open(&folder);
+        let memory = Memory {
+            next_train: 7,
+            ..Memory::default()
+        };
+        let retained = RetainedMessage {
+            topic: "p/position/w1".into(),
+            payload: vec![0, 255, b'"'].into(),
+            qos: 1,
+        };
+        // The beginning is in the tables.
+        assert!(journal.sync().await);
+        let before = journal.metrics.write.get_sample_count();
+        assert!(journal.tell(Note::Retained(
+            retained.topic.clone(),
+            Some(retained.clone())
+        )));
+        assert!(journal.news(News {
+            changes: vec![block("b1", 1_500, "occupied")],
+            memory: Some(memory),
+            ..News::default()
+        }));
+        let deadline = std::time::Instant::now() + Duration::from_secs(30);
+        while journal.metrics.write.get_sample_count() == before {
+            assert!(std::time::Instant::now() < deadline, "nothing was written");
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        let cut = tempfile::tempdir().expect("a folder");
+        for part in ["", "-wal", "-tail"] {
+            let name = format!("journal.db{part}");
+            std::fs::copy(folder.path().join(&name), cut.path().join(&name)).expect("a copy");
+        }
+        let rows = |folder: &tempfile::TempDir| -> i64 {
+            let file = rusqlite::Connection::open(keep(folder).path).expect("a file");
+            let sql = "SELECT count(*) FROM change JOIN item USING (item) WHERE id = 'b1'";
+            file.query_row(sql, [], |row| row.get(0)).expect("a number")
+        };
+        assert_eq!(
+            rows(&cut),
+            0,
+            "the tables have it already: nothing is tried here"
+        );
+        for _ in 0..2 {
+            bring_in(&keep(&cut).path).expect("it can be written");
+            assert_eq!(rows(&cut), 1);
+        }
+        let (again, left) = open(&cut);
+        assert_eq!(left.memory.expect("a memory").next_train, 7);
+        assert_eq!(left.retained, [retained]);
+        assert_eq!(rows(&cut), 1);
+        // A file has one writer.
+        let metrics = Metrics::new().expect("metrics").journal;
+        let second = Journal::open(keep(&cut), Clock::start(), metrics);
+        assert!(matches!(second.map(drop), Err(OpenError::InUse { .. })));
+        again.stop().await;
+        journal.stop().await;
+    });
+}
+
 /// After a slow write much waits that is overdue; were each a write of its own, there would be more
 /// of it after each.
 #[test]

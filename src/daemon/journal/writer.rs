@@ -1,35 +1,38 @@
 //! The writer's thread: takes what is told, makes rows of it, writes them.
 //!
-//! In: notes from the bounded queue. Out: one transaction for what came within a window (see
-//! `window`); at once where somebody waits. Between transactions it does its chores (see `keep`).
-//! When the file cannot be written, everything is kept that must be and tried again; detection
-//! never notices.
+//! In: notes from the bounded queue. Out: one write for what came within a window (see `window`);
+//! at once where somebody waits. Such a write is a batch of the tail, and the tables take all of
+//! them in together a little later; what somebody waits for goes into the tables at once, with
+//! what was in the tail. Between writes it does its chores (see `keep`). When the file cannot be
+//! written, everything is kept that must be and tried again; detection never notices.
 
 use std::collections::BTreeMap;
-use std::collections::HashMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant as Moment};
 
-use rusqlite::{Connection, params};
+use rusqlite::Connection;
 use serde_json::Value;
 
+use super::begin::{begin, bring_in, items_of, read_memory, read_retained, remembered};
 use super::checkpoint::Checkpoints;
 use super::pending::{Entry, Numbers, Part, Pending, Segment};
 use super::schema::{self, OpenError};
+use super::tail::Tail;
 use super::window::{Haste, Window};
 use super::{Done, Keep, Left, NOTES_MAX, News, Note, Row, Shared, Told, keep::Chores};
 use crate::daemon::clock::Clock;
 use crate::daemon::metrics::journal::JournalMetrics;
-use crate::daemon::mqtt::broker::RetainedMessage;
 use crate::engine::memory::Memory;
 use crate::wire::journal_json::{self, Whole, millis};
 use crate::wire::memory_json;
-use crate::wire::stamp::Label;
 
 /// Between two attempts when the file cannot be written.
 const RETRY: Duration = Duration::from_millis(500);
+/// The tables take in what is in the tail after so long. A reader of the file that does not ask the
+/// daemon is so much behind; the shorter, the more pages are written half full.
+const TABLES_EVERY: Duration = Duration::from_secs(30);
 /// A whole state is written after so many rows, so that reading one never folds more ...
 const WHOLE_ROWS: usize = 4_000;
 /// ... or after so long, when there was any.
@@ -51,6 +54,10 @@ pub(super) struct Writer {
     chores: Chores,
     checkpoints: Checkpoints,
     pending: Pending,
+    tail: Tail,
+    /// What is in the tail and not in the tables, and since when there is any.
+    held: Pending,
+    held_since: Option<Moment>,
     window: Window,
     waiting: Vec<Done>,
     /// What readers make of the rows that were written and wait.
@@ -86,6 +93,12 @@ impl Writer {
             path: keep.path.clone(),
             error,
         };
+        let mut tail = bring_in(&mut connection, &keep.path)?;
+        let no_room = |error| OpenError::Tail {
+            path: keep.path.clone(),
+            error,
+        };
+        tail.lay_out().map_err(no_room)?;
         let numbers = begin(&mut connection, &clock).map_err(wrong)?;
         let memory = read_memory(&connection).map_err(wrong)?;
         let retained = read_retained(&connection).map_err(wrong)?;
@@ -105,6 +118,9 @@ impl Writer {
             metrics,
             chores: Chores::new(keep),
             pending: Pending::default(),
+            tail,
+            held: Pending::default(),
+            held_since: None,
             window: Window::default(),
             waiting: Vec::new(),
             whole: Whole::default(),
@@ -145,6 +161,10 @@ impl Writer {
         // Closing puts what is beside the file into it: whoever waits for the end waits for that.
         self.checkpoints.stop();
         drop(self.connection);
+        // What the tables could not take is still in it for the next start.
+        if self.held.is_empty() && self.pending.is_empty() {
+            self.tail.remove();
+        }
         // And nothing is taken any longer, so that nobody thinks that it was.
         drop(told);
         if let Some((done, well)) = self.farewell {
@@ -157,8 +177,14 @@ impl Writer {
         match self.retry_at {
             Some(at) => at.saturating_duration_since(Moment::now()),
             None if !self.pending.is_empty() => Duration::ZERO,
-            None => self.chores.rest(),
+            None => self.chores.rest().min(self.until_tables()),
         }
+    }
+
+    /// How long what is in the tail may stay there alone.
+    fn until_tables(&self) -> Duration {
+        let stays = |since: Moment| TABLES_EVERY.saturating_sub(since.elapsed());
+        self.held_since.map_or(TABLES_EVERY, stays)
     }
 
     fn idle(&mut self) {
@@ -168,7 +194,7 @@ impl Writer {
             self.last_row_ms = now_ms;
         }
         self.cut_raw(now_ms, false);
-        self.save();
+        self.save(Haste::Later);
         if self.retry_at.is_none()
             && let Err(error) = self.chores.work(&mut self.connection, &self.clock)
         {
@@ -182,7 +208,7 @@ impl Writer {
         let mut next = Some(first);
         let mut until: Option<Moment> = None;
         let mut promised = None;
-        let mut last = false;
+        let mut most = Haste::Later;
         let mut taken = 0;
         while let Some(Told { at, note }) = next.take() {
             taken += 1;
@@ -191,7 +217,7 @@ impl Writer {
                 promised = Some(at);
                 self.promise(at);
             }
-            last = haste == Haste::Last;
+            most = most.max(haste);
             let waited = Duration::from_micros(self.clock.now().since(at).0);
             let due = Moment::now() + self.window.rest(haste, waited);
             let due = until.map_or(due, |until| until.min(due));
@@ -205,12 +231,12 @@ impl Writer {
                 next = told.recv_timeout(due.saturating_duration_since(now)).ok();
             }
         }
-        self.save();
+        self.save(most);
         if let Some(since) = promised.filter(|_| self.retry_at.is_none()) {
             let delay = self.clock.now().since(since);
             self.metrics.delay.observe(delay.as_secs_f64());
         }
-        !last
+        most != Haste::Last
     }
 
     /// From now on somebody counts on what was told then.
@@ -426,24 +452,19 @@ impl Writer {
     }
 
     /// Writes what waits; tries again later where it cannot be written.
-    fn save(&mut self) {
+    fn save(&mut self, haste: Haste) {
         self.settle_memory();
         let now = Moment::now();
         let too_early = self.retry_at.is_some_and(|at| now < at);
-        let nothing = self.pending.is_empty();
+        let tables_due = haste >= Haste::Now || self.until_tables().is_zero();
+        let nothing = self.pending.is_empty() && (self.held.is_empty() || !tables_due);
         let well = if nothing {
             true
         } else if too_early {
             false
         } else {
-            match self.pending.write(&mut self.connection, &mut self.numbers) {
-                Ok(()) => {
-                    let took = now.elapsed();
-                    self.window.wrote(took);
-                    self.metrics.write.observe(took.as_secs_f64());
-                    self.pending = Pending::default();
-                    true
-                }
+            match self.write(haste) {
+                Ok(()) => true,
                 Err(error) => {
                     if self.retry_at.is_none() {
                         tracing::error!(%error, "the journal cannot be written; it is tried again");
@@ -466,6 +487,64 @@ impl Writer {
         }
     }
 
+    /// Into the tail where that will do, and into the tables where it will not or it is time.
+    fn write(&mut self, haste: Haste) -> rusqlite::Result<()> {
+        let began = Moment::now();
+        let in_tail = haste < Haste::Now && self.retry_at.is_none() && self.append();
+        let small = in_tail || self.held.is_empty();
+        if !in_tail {
+            self.tables()?;
+        }
+        let took = began.elapsed();
+        self.metrics.write.observe(took.as_secs_f64());
+        if small {
+            self.window.wrote(took);
+        }
+        // Right after a write: what is told meanwhile has all of its time before it.
+        if in_tail && self.until_tables().is_zero() {
+            self.tables()?;
+        }
+        Ok(())
+    }
+
+    /// Puts what waits into the tail; `false` where that cannot be.
+    fn append(&mut self) -> bool {
+        if self.pending.is_empty() {
+            return false;
+        }
+        let Some(batch) = self.pending.to_batch(self.numbers.boot) else {
+            return false;
+        };
+        match self.tail.append(&batch) {
+            Ok(true) => {
+                self.held.absorb(std::mem::take(&mut self.pending));
+                self.held_since.get_or_insert_with(Moment::now);
+                true
+            }
+            Ok(false) => false,
+            Err(error) => {
+                tracing::warn!(%error, "the journal's tail cannot be written");
+                false
+            }
+        }
+    }
+
+    /// Puts everything into the tables, on the disk; the tail begins anew.
+    fn tables(&mut self) -> rusqlite::Result<()> {
+        let mut all = std::mem::take(&mut self.held);
+        all.absorb(std::mem::take(&mut self.pending));
+        let applied = self.tail.last();
+        let written = all.write(&mut self.connection, &mut self.numbers, applied);
+        if written.is_ok() {
+            self.tail.taken_in();
+            self.held_since = None;
+        } else {
+            // Some of it is in the tail as well, which stays as it is until all of it is written.
+            self.pending = all;
+        }
+        written
+    }
+
     /// The last rows, and as little left behind as can be.
     fn stop(&mut self) -> bool {
         let now_ms = millis(self.clock.now());
@@ -474,114 +553,7 @@ impl Writer {
         self.pending.alive_ms = Some(now_ms);
         self.pending.stopped = true;
         self.retry_at = None;
-        self.save();
+        self.save(Haste::Last);
         self.retry_at.is_none()
     }
-}
-
-/// A new boot in the file.
-fn begin(connection: &mut Connection, clock: &Clock) -> rusqlite::Result<Numbers> {
-    let transaction = connection.transaction()?;
-    let next_seq: i64 =
-        transaction.query_row("SELECT coalesce(max(seq), 0) + 1 FROM change", [], |row| {
-            row.get(0)
-        })?;
-    let boot: i64 =
-        transaction.query_row("SELECT coalesce(max(boot), 0) + 1 FROM boot", [], |row| {
-            row.get(0)
-        })?;
-    let sql = "INSERT INTO boot (boot, origin_us, trusted, first_seq, alive_ms, version) \
-               VALUES (?1, ?2, ?3, ?4, 0, ?5)";
-    let (origin_us, trusted) = (origin(clock), clock.is_trusted());
-    transaction.execute(
-        sql,
-        params![
-            boot,
-            origin_us,
-            trusted,
-            next_seq,
-            env!("CARGO_PKG_VERSION")
-        ],
-    )?;
-    transaction.commit()?;
-    Ok(Numbers {
-        boot,
-        next_seq,
-        items: HashMap::new(),
-    })
-}
-
-fn origin(clock: &Clock) -> i64 {
-    match clock.label() {
-        Label::Wall { origin_us } => origin_us,
-        Label::Seconds => 0,
-    }
-}
-
-fn read_memory(connection: &Connection) -> rusqlite::Result<BTreeMap<(String, String), String>> {
-    let mut statement = connection.prepare("SELECT section, id, body FROM memory")?;
-    let rows = statement.query_map([], |row| Ok(((row.get(0)?, row.get(1)?), row.get(2)?)))?;
-    rows.collect()
-}
-
-fn read_retained(connection: &Connection) -> rusqlite::Result<Vec<RetainedMessage>> {
-    let mut statement = connection.prepare("SELECT topic, qos, payload FROM retained")?;
-    let rows = statement.query_map([], |row| {
-        let payload: Vec<u8> = row.get(2)?;
-        Ok(RetainedMessage {
-            topic: row.get(0)?,
-            qos: row.get(1)?,
-            payload: payload.into(),
-        })
-    })?;
-    rows.collect()
-}
-
-/// The memory's text by section and id; what is no section stands under an empty id.
-fn items_of(text: &str) -> BTreeMap<(String, String), String> {
-    let mut items = BTreeMap::new();
-    let sections: BTreeMap<String, Value> = serde_json::from_str(text).unwrap_or_default();
-    for (section, value) in sections {
-        match value {
-            Value::Object(of) => {
-                let of = of.into_iter();
-                items.extend(of.map(|(id, body)| ((section.clone(), id), body.to_string())));
-            }
-            other => {
-                items.insert((section, String::new()), other.to_string());
-            }
-        }
-    }
-    items
-}
-
-/// The way back. What cannot be read is forgotten and told, item by item: one bad row must not
-/// cost all the others.
-fn remembered(items: &BTreeMap<(String, String), String>) -> Option<Memory> {
-    if items.is_empty() {
-        return None;
-    }
-    let mut whole = serde_json::Map::new();
-    for ((section, id), body) in items {
-        let Ok(value) = serde_json::from_str::<Value>(body) else {
-            tracing::warn!(%section, %id, "a row of the journal's memory cannot be read");
-            continue;
-        };
-        if id.is_empty() {
-            whole.insert(section.clone(), value);
-            continue;
-        }
-        let alone = serde_json::json!({ section: { id: value.clone() } });
-        if let Err(error) = memory_json::from_text(&alone.to_string()) {
-            tracing::warn!(%section, %id, error, "a row of the journal's memory is not known");
-            continue;
-        }
-        let of = whole
-            .entry(section.clone())
-            .or_insert_with(|| Value::Object(serde_json::Map::new()));
-        if let Some(of) = of.as_object_mut() {
-            of.insert(id.clone(), value);
-        }
-    }
-    memory_json::from_text(&Value::Object(whole).to_string()).ok()
 }

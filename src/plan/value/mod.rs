@@ -160,7 +160,9 @@ impl Kind for Id {
         let rule = "1 to 32 of a-z, 0-9 and -";
         let cure = mended_id(text)
             .map_or_else(|| format!("use {rule}"), |id| format!("use {rule}: `{id}`"));
-        report.error(at, "bad-id", format!("`{text}` is not an id"), cure);
+        // A quote that was forgotten makes an id of half the file.
+        let shown: String = text.chars().take(2 * ID_CHARS_MAX).collect();
+        report.error(at, "bad-id", format!("`{shown}` is not an id"), cure);
         None
     }
 
