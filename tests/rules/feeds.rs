@@ -425,3 +425,37 @@ fn feed_throttle_turned_down_over_a_standing_train_and_up_again() {
          end trains 1",
     );
 }
+
+#[test]
+fn feed_throttle_without_a_voltage_says_nothing_against_a_detector_of_its_own_power() {
+    let treadle = "[[detector]]\nid = \"d-p6\"\nkind = \"contact\"\nblock = \"p6\"\n\
+                   watches = \"whole\"\nmax_silence_s = 0\n";
+    let ids = ["p1", "p2", "p3", "p4", "p5", "p6"];
+    let body: String = ids[..5].iter().map(|id| block(id, "")).collect();
+    let blocks = "[\"p1\", \"p2\", \"p3\", \"p4\", \"p5\", \"p6\"]";
+    let feeds = feed("f", blocks, "supply = \"throttle\"");
+    check(
+        &plan(&(body + &bare("p6", "") + treadle + &row(&ids) + &feeds)),
+        "0.0 all off
+         10.0",
+        "1.5..2.1 block p6 vacant
+         never block p5 vacant",
+    );
+}
+
+#[test]
+fn feed_throttle_without_a_voltage_wants_to_see_the_train_next_door() {
+    check(
+        &one_district("supply = \"throttle\""),
+        "keep 0.1
+         0.0 all off
+         10.0 d-p1 on
+         15.0 d-p2 on
+         17.0 d-p2 off
+         17.5 d-p1 off
+         60.0",
+        "never block p1 vacant
+         never block p2 vacant
+         never block p1 lost",
+    );
+}

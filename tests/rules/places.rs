@@ -539,3 +539,64 @@ fn b4_a_train_has_not_come_up_to_a_place_that_is_released_at_the_same_moment() {
          end trains 2",
     );
 }
+
+#[test]
+fn b3_a_train_that_came_up_to_another_is_there_until_that_place_is_released_too() {
+    check(
+        &line(5, "[defaults]\nboot_s = 0"),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p4 on
+         15.0 d-p2 on
+         17.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p4 off; d-p3 off
+         23.0 d-p3 on
+         25.0 d-p2 off
+         26.0 d-p3 off
+         60.0",
+        "26.5 block p2 vacant was=occupied
+         27.5 block p3 lost
+         never block p2 lost",
+    );
+}
+
+#[test]
+fn b3_a_train_may_have_gone_into_a_place_whose_detector_is_out_of_service() {
+    check(
+        &line(4, ""),
+        "0.0 all off
+         3.0 do out-of-service d-p3 {}
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p2 off
+         60.0",
+        "21.5 block p2 vacant was=occupied
+         never block p2 lost
+         end block p3 unknown
+         end trains 1",
+    );
+}
+
+#[test]
+fn b5_a_place_that_is_not_watched_whole_never_becomes_lost_by_what_its_spot_says() {
+    let treadle =
+        "[[detector]]\nid = \"s2\"\nkind = \"contact\"\nblock = \"p2\"\nmax_silence_s = 5\n";
+    let outer: String = ["p1", "p3"].iter().map(|id| block(id, "")).collect();
+    check(
+        &plan(&(outer + &bare("p2", "") + treadle + &row(&["p1", "p2", "p3"]))),
+        "0.0 all off; s2 off
+         3.0 s2 on
+         6.0 s2 on
+         # It is silent, and then off.
+         20.0 s2 off
+         22.0 s2 off
+         24.0 s2 off
+         26.0 s2 off
+         30.0",
+        "3.0 block p2 occupied
+         never block p2 lost
+         never block p2 vacant",
+    );
+}

@@ -164,3 +164,90 @@ impl State {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const STATES: [Clearance; 6] = [
+        Clearance::Free,
+        Clearance::Awaiting,
+        Clearance::Cleared,
+        Clearance::LeftDiverging,
+        Clearance::Fouled,
+        Clearance::Unknown,
+    ];
+
+    /// Every state with everything that can be known of a turnout.
+    fn each(mut look: impl FnMut(Clearance, Facts, Clearance)) {
+        for before in STATES {
+            for bits in 0..32_u8 {
+                for set in [Set::Normal, Set::Reverse, Set::NotKnown] {
+                    let facts = Facts {
+                        fouled: bits & 1 != 0,
+                        provable: bits & 2 != 0,
+                        clear: bits & 4 != 0,
+                        set,
+                        fouled_since_set: bits & 8 != 0,
+                        overdue: bits & 16 != 0,
+                    };
+                    let mut machine = Machine.state_machine();
+                    machine.init();
+                    machine.handle(&Event::Put(before));
+                    machine.handle(&Event::Judged(facts));
+                    look(before, facts, machine.state().clearance());
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn t1_fouling_evidence_comes_first_from_every_state() {
+        each(|before, facts, after| {
+            if facts.fouled {
+                assert_eq!(after, Clearance::Fouled, "from {before:?} by {facts:?}");
+            }
+        });
+    }
+
+    #[test]
+    fn t1_t7_nothing_is_clear_without_proof_from_any_state() {
+        each(|before, facts, after| {
+            let proven = facts.provable && !facts.fouled && facts.set != Set::NotKnown;
+            let unproven = [Clearance::Unknown, Clearance::Fouled];
+            if !proven {
+                assert!(
+                    unproven.contains(&after),
+                    "{before:?} to {after:?} by {facts:?}"
+                );
+            }
+            // Whoever was fouled or not known needs the whole of `clear_s`.
+            if unproven.contains(&before) && !facts.clear {
+                let stays = after == before || facts.fouled;
+                assert!(stays, "{before:?} to {after:?} by {facts:?}");
+            }
+        });
+    }
+
+    #[test]
+    fn t0_t2_what_is_proven_says_how_the_points_lie() {
+        each(|before, facts, after| {
+            if facts.fouled || !facts.provable || !facts.clear {
+                return;
+            }
+            let possible: &[Clearance] = match facts.set {
+                Set::Normal => &[Clearance::Free],
+                Set::Reverse => &[
+                    Clearance::Awaiting,
+                    Clearance::Cleared,
+                    Clearance::LeftDiverging,
+                ],
+                Set::NotKnown => &[Clearance::Unknown],
+            };
+            assert!(
+                possible.contains(&after),
+                "{before:?} to {after:?} by {facts:?}"
+            );
+        });
+    }
+}
