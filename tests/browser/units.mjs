@@ -11,11 +11,30 @@ const PAGE = '../../src/daemon/http/page/';
 const { Announcer, RANKS, WORDS_MAX, sentence, spokenSeconds } = await import(
   `${PAGE}announcer.js`
 );
+const { day } = await import(`${PAGE}words.js`);
 const { EventParser } = await import(`${PAGE}stream.js`);
 const { endTowards, endsOf, legsOf, rowsOf, stretches, stripsOf } = await import(
   `${PAGE}topology.js`
 );
 const { piecesOf, rulerOf, stretchesOf } = await import(`${PAGE}lanes.js`);
+
+// ---- words -------------------------------------------------------------------------------------
+
+// Source: ECMA-402 with the Unicode CLDR data for en-GB, as this Node has them.
+test('days are written as the locale data of English write them', () => {
+  const [named, short] = [{ weekday: 'short' }, {}].map((more) => ({
+    ...more,
+    day: 'numeric',
+    month: 'short',
+  }));
+  for (let n = 0; n < 400; n += 1) {
+    const at = new Date(2026, 0, 1 + n, 12);
+    // CLDR abbreviates September to four letters in British English.
+    const wanted = (form) => at.toLocaleDateString('en-GB', form).replace('Sept', 'Sep');
+    assert.equal(day(at), wanted(named).replace(',', ''));
+    assert.equal(day(at, false), wanted(short));
+  }
+});
 
 // ---- the stream --------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ import { h } from './dom.js';
 import { graphOf, lanesOf } from './lanes.js';
 import { askHistory, eventWords, timeOf } from './past.js';
 import { known } from './store.js';
-import { clock } from './words.js';
+import { clock, day } from './words.js';
 
 const SPANS = [
   [5 * 60_000, '5 min'],
@@ -179,8 +179,7 @@ function build() {
 
 function draw() {
   if (!parts) return;
-  const date = new Date(sight.to).toLocaleDateString('en-GB', { day: 'numeric', month: 'short' });
-  parts.when.textContent = `${date}, ${clock(sight.from)} to ${clock(sight.to)}`;
+  parts.when.textContent = `${day(sight.to, false)}, ${clock(sight.from)} to ${clock(sight.to)}`;
   for (const chart of parts.charts ?? []) chart.draw();
 }
 

@@ -12,6 +12,8 @@ import {
   ALARM_STATE,
   HEALTH,
   capital,
+  clock,
+  day,
   feedWord,
   isUnseen,
   itemName,
@@ -202,12 +204,8 @@ function draw() {
     h(
       'p',
       { class: 'past-when' },
-      h('b', null, `As it was at ${at.toLocaleTimeString('en-GB')}${tenths}`),
-      h(
-        'span',
-        null,
-        at.toLocaleDateString('en-GB', { weekday: 'short', day: 'numeric', month: 'short' }),
-      ),
+      h('b', null, `As it was at ${clock(at)}${tenths}`),
+      h('span', null, day(at)),
     ),
     h(
       'p',

@@ -20,6 +20,16 @@ export function clock(value) {
   return parts.map((part) => String(part).padStart(2, '0')).join(':');
 }
 
+const DAYS = ['Sun', 'Mon', 'Tue', 'Wed', 'Thu', 'Fri', 'Sat'];
+const MONTHS = 'Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec'.split(' ');
+
+/** A day on this device's clock: `Fri 27 Nov`; without its name for a short line. */
+export function day(value, named = true) {
+  const at = new Date(value);
+  const date = `${at.getDate()} ${MONTHS[at.getMonth()]}`;
+  return named ? `${DAYS[at.getDay()]} ${date}` : date;
+}
+
 /** How long ago, in words: `12 s`, `4 min`, `2 h 5 min`. */
 export function age(since) {
   const at = Date.parse(since);
