@@ -43,6 +43,8 @@ pub struct PlaceMemory {
     pub state: Occupancy,
     /// What was remembered then.
     pub kept: Option<Kept>,
+    /// The operator said that a train stands here, and nothing has spoken since.
+    pub told: bool,
     /// The trains in it, end a to end b, by written id.
     pub trains: Vec<String>,
 }

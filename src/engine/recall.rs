@@ -151,6 +151,11 @@ impl Engine {
                 self.drive_place(place, Event::Put(memory.state), None);
             }
         }
+        // Whether its detectors were off before the word is not known any more: only `on` speaks.
+        if memory.told && kept == Some(Kept::Occupied) {
+            self.places[place.index()].told = true;
+            self.places[place.index()].told_at = Instant(u64::MAX);
+        }
         self.places[place.index()].why = String::from("remembered from before the start");
         self.place_events.clear();
     }
@@ -327,6 +332,7 @@ impl Engine {
                     id: place.id.clone(),
                     state: state.state,
                     kept: state.notes.kept,
+                    told: state.told,
                     trains: state.trains.iter().map(|id| self.train_name(*id)).collect(),
                 })
                 .collect(),

@@ -112,8 +112,8 @@ pub fn is_command(table: &TopicTable, topic: &str) -> bool {
     table.operators_word(topic).is_some()
 }
 
-/// Reads an operator's word. `body` is an object, or null where there was none; points are in
-/// charge for [`DEFAULT_SPAN`] where it does not say.
+/// Reads an operator's word. `body` is an object, an empty one where nothing was said; points are
+/// in charge for [`DEFAULT_SPAN`] where it does not say.
 ///
 /// # Errors
 /// What is wrong, with the cure, in one line.
@@ -227,7 +227,7 @@ fn on_alarm(verb: &str, id: &str, body: &Body) -> Result<Command, String> {
 
 /// The body, each key where it applies. Keys that are not ours are left alone: another program may
 /// keep notes of its own there.
-#[derive(Debug, Default, Deserialize)]
+#[derive(Debug, Deserialize)]
 struct Body {
     who: Option<String>,
     why: Option<String>,
@@ -238,9 +238,6 @@ struct Body {
 
 impl Body {
     fn read(body: &Value) -> Result<Self, String> {
-        if body.is_null() {
-            return Ok(Self::default());
-        }
         if !body.is_object() {
             return Err(
                 "the body is no JSON object; send {\"who\":\"…\",\"why\":\"…\"}".to_owned(),

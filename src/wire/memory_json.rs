@@ -41,6 +41,8 @@ struct Written {
 struct Place {
     state: Option<String>,
     kept: Option<String>,
+    #[serde(skip_serializing_if = "is_not")]
+    told: bool,
     trains: Vec<String>,
 }
 
@@ -123,6 +125,11 @@ pub fn to_text(memory: &Memory) -> String {
     serde_json::to_string(&written).unwrap_or_else(|_| "{}".to_owned())
 }
 
+#[allow(clippy::trivially_copy_pass_by_ref)]
+fn is_not(told: &bool) -> bool {
+    !told
+}
+
 fn place_out(place: &PlaceMemory) -> (String, Place) {
     let kept = place.kept.and_then(said);
     (
@@ -130,6 +137,7 @@ fn place_out(place: &PlaceMemory) -> (String, Place) {
         Place {
             state: said(place.state),
             kept,
+            told: place.told,
             trains: place.trains.clone(),
         },
     )
@@ -239,6 +247,7 @@ fn place_in(id: String, place: &Place) -> Result<PlaceMemory, String> {
         id,
         state,
         kept,
+        told: place.told,
         trains,
     })
 }

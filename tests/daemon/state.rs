@@ -118,6 +118,12 @@ fn the_operators_words_are_checked() {
         );
         let broken = post(&daemon, "/api/v1/turnouts/w1/seen", "{").await;
         assert_eq!(broken.status, StatusCode::BAD_REQUEST);
+        let nothing = post(&daemon, "/api/v1/turnouts/w1/seen", "null").await;
+        assert_eq!(
+            nothing.status,
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "{nothing:?}"
+        );
         let taken = post(&daemon, "/api/v1/detectors/d-east/out-of-service", "").await;
         assert_eq!(taken.status, StatusCode::NO_CONTENT, "{taken:?}");
         let detector = get(&daemon, "/api/v1/detectors/d-east").await.json();

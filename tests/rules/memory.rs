@@ -260,3 +260,34 @@ fn b8_a_latched_alarm_stays_latched() {
         "end alarm moved-under-train:w1 latched-unacknowledged",
     );
 }
+
+#[test]
+fn b8_what_the_operator_said_of_a_place_is_remembered() {
+    let said = "0.0 all off
+         10.0 do stands-here p2 {\"who\":\"Ann\"}
+         20.0";
+    check_power_cut(
+        &line(3, ""),
+        said,
+        "0.0 all off
+         60.0 all off
+         200.0",
+        "never block p2 vacant
+         never block p2 lost
+         never alarm train-lost:p2
+         end block p2 occupied trains=t1
+         end trains 1",
+    );
+    // Evidence ends it, here as without a power cut.
+    check_power_cut(
+        &line(3, ""),
+        said,
+        "0.0 all off
+         60.0 d-p2 on
+         70.0 d-p3 on
+         75.0 d-p2 off
+         200.0",
+        "76.5 block p2 vacant was=occupied
+         end block p3 occupied trains=t1",
+    );
+}

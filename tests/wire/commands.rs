@@ -215,6 +215,7 @@ fn what_cannot_be_done_says_why() {
         ),
         ("empty/main-1", "now", "not JSON"),
         ("empty/main-1", "[]", "no JSON object"),
+        ("empty/main-1", "null", "no JSON object"),
     ];
     for (path, body, expected) in cases {
         let why = refused(path, body);
@@ -236,7 +237,7 @@ fn out_of_service_is_an_alarms_where_the_request_says_so() {
     let alarm = "detector-fault:d-beam";
     let expected = Ok(Command::AlarmOutOfService(alarm.to_owned()));
     assert_eq!(
-        ask(Target::Alarm, "out-of-service", alarm, Value::Null),
+        ask(Target::Alarm, "out-of-service", alarm, json!({})),
         expected
     );
     let expected = Ok(Command::AlarmInService(alarm.to_owned()));

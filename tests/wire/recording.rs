@@ -180,12 +180,14 @@ fn memory() -> Memory {
                 id: "loop".into(),
                 state: Occupancy::Dark,
                 kept: Some(Kept::Lost),
+                told: false,
                 trains: Vec::new(),
             },
             PlaceMemory {
                 id: "quay".into(),
                 state: Occupancy::Vacant,
                 kept: None,
+                told: true,
                 trains: Vec::new(),
             },
         ],
@@ -273,6 +275,7 @@ fn the_snapshot_of_one_replay_is_the_memory_of_the_next() {
         id: "loop".into(),
         state: Occupancy::Dark,
         kept: Some(Kept::Occupied),
+        told: false,
         trains: vec!["t10".into()],
     };
     assert_eq!(memory.places, [place]);

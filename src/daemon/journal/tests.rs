@@ -71,6 +71,7 @@ fn one_damaged_row_of_the_memory_costs_that_row_alone() {
             id: id.into(),
             state: crate::engine::change::Occupancy::Occupied,
             kept: None,
+            told: false,
             trains: Vec::new(),
         };
         let memory = Memory {
