@@ -2,8 +2,9 @@
 
 api.py TAILLAMP [CASES]: starts the program with the demo's plan and lets schemathesis send about
 CASES requests to each route: no server error, no status, media type, header or body that
-/openapi.json does not name, and nothing taken that it forbids. A line 'ok NAME' or 'FAIL NAME: why';
-every run has a new seed, which is printed. SEED=N plays one again.
+/openapi.json does not name, and nothing taken that it forbids. A line 'ok NAME' or 'FAIL NAME: why'.
+SEED=N plays one seed again; without it every run has a new one, which is printed. The daily test
+gives a seed, so that the same sources give the same verdict; tests/long looks for what is new.
 
 Two things are left out, and why: /events does not end; and whether a request that the description
 allows is taken, because the description cannot know which ids there are.
