@@ -151,7 +151,7 @@ impl EngineTask {
             self.engine.advance(whole_millis(now));
         }
         self.outlet.listen(&mut self.engine);
-        self.outlet.flush(&mut self.engine);
+        let changes = self.outlet.publish_all(&mut self.engine);
         let done = self.hub.clock.now();
         for at in messages {
             self.hub
@@ -159,6 +159,8 @@ impl EngineTask {
                 .decision
                 .observe(done.since(at).as_secs_f64());
         }
+        // Nobody who waits for the decision waits for the pen.
+        self.outlet.write_down(&mut self.engine, &changes);
         let second = self.tick_due <= now;
         if second {
             self.tick_due = now.plus(TICK);

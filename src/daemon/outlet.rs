@@ -175,8 +175,16 @@ impl Outlet {
         }
     }
 
-    /// Publishes what the engine has touched, and counts its changes.
+    /// Publishes what the engine has touched, and writes it down.
     pub(super) fn flush(&mut self, engine: &mut Engine) {
+        let changes = self.publish_all(engine);
+        self.write_down(engine, &changes);
+    }
+
+    /// Publishes what the engine has touched, and counts its changes: what is to be written down
+    /// when everybody has heard it.
+    #[must_use]
+    pub(super) fn publish_all(&mut self, engine: &mut Engine) -> Vec<Change> {
         let touched = engine.touched();
         if !touched.is_empty() {
             let records: Vec<Record> = touched
@@ -193,14 +201,14 @@ impl Outlet {
             self.settle(&changes);
             log(&changes, engine.layout());
         }
-        self.write_down(engine, &changes);
         self.speak_to_peers(engine);
         self.announce(engine);
         self.speak(engine);
+        changes
     }
 
     /// What was published is told to the journal; everything, where it has missed something.
-    fn write_down(&mut self, engine: &mut Engine, changes: &[Change]) {
+    pub(super) fn write_down(&mut self, engine: &mut Engine, changes: &[Change]) {
         let Some(scribe) = &mut self.scribe else {
             return;
         };
