@@ -240,8 +240,8 @@ impl Engine {
             return Agreement::NoBorder;
         }
         let held = train.chain.iter().map(|link| link.place);
-        let next = train
-            .ends_to_leave_by(place, &self.track)
+        let ends = self.ends_to_leave_by(train, place);
+        let next = ends
             .into_iter()
             .flat_map(|end| self.track.reach(end, &self.points, Taking::AsSet))
             .map(|next| next.place);

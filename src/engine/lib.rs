@@ -121,7 +121,7 @@ pub struct Engine {
     dirty: Dirty,
     place_events: Vec<PlaceEvent>,
     due_trains: Vec<TrainId>,
-    found_elsewhere: Vec<PlaceId>,
+    found_elsewhere: Vec<(TrainId, PlaceId)>,
     failure_just_ended: bool,
     another_round: bool,
     lookouts: Lookouts,

@@ -4,7 +4,7 @@ use alloc::vec::Vec;
 
 use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
-use crate::change::{Item, Occupancy, What};
+use crate::change::{Item, Kept, Occupancy, What};
 use crate::feed::{self, Power, Supplied};
 use crate::ids::{FeedId, PlaceId};
 use crate::input::Outcome;
@@ -219,8 +219,10 @@ impl Engine {
             if lit {
                 return None;
             }
-            let just_lost = state.state == Occupancy::Occupied
-                && state.current_lost.is_some_and(|at| now.since(at) <= trip);
+            // It may be unknown by now, where the `off` came while its node settled.
+            let held =
+                state.state == Occupancy::Occupied || state.notes.kept == Some(Kept::Occupied);
+            let just_lost = held && state.current_lost.is_some_and(|at| now.since(at) <= trip);
             lost += usize::from(just_lost);
         }
         (lost >= 2).then_some(lost)

@@ -10,6 +10,7 @@
 mod judge;
 mod model;
 mod site;
+mod stories;
 mod world;
 
 use std::collections::{BTreeMap, BTreeSet};

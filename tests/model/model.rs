@@ -224,33 +224,45 @@ impl Layouts {
         {
             play.act(&self.site, *act, self.seeded);
         }
-        let log = play.log.take().unwrap_or_default();
-        let told = play.engine.snapshot();
-        let alarms: Vec<&str> = told.alarms.iter().map(|alarm| alarm.id.as_str()).collect();
-        let blocks: Vec<String> = told
-            .blocks
-            .iter()
-            .map(|block| format!("{} {:?} {:?}", block.id, block.state, block.trains))
-            .collect();
-        let turnouts: Vec<String> = told
-            .turnouts
-            .iter()
-            .map(|turnout| format!("{} {:?} {:?}", turnout.id, turnout.position, turnout.state))
-            .collect();
         let broken: Vec<&str> = (0..PROMISES.len())
             .filter(|number| state.broken >> number & 1 == 1)
             .map(|number| PROMISES[number])
             .collect();
-        let trains: Vec<[usize; 2]> = play.world.trains.iter().map(|train| train.at).collect();
+        let acts: Vec<String> = Self::acts(state)
+            .iter()
+            .map(|act| format!("{act:?}"))
+            .collect();
         format!(
-            "{broken:?} after prologue {:?}, then {:?}\n  at {}: trains really in {trains:?}\n  \
-             {blocks:?}\n  {turnouts:?}\n  {alarms:?}\n  at rest: {:?}\n{log}",
-            self.site.prologues[state.prologue],
-            Self::acts(state),
-            play.now,
-            play.returns(&self.site)
+            "{broken:?}\n  {} {}: {}\n  at rest: {:?}\n{}",
+            self.site.name,
+            state.prologue,
+            acts.join(", "),
+            play.returns(&self.site),
+            told(&play)
         )
     }
+}
+
+/// What is told in a state, beside the truth, and every change on the way.
+pub fn told(play: &Play) -> String {
+    let told = play.engine.snapshot();
+    let alarms: Vec<&str> = told.alarms.iter().map(|alarm| alarm.id.as_str()).collect();
+    let blocks: Vec<String> = told
+        .blocks
+        .iter()
+        .map(|block| format!("{} {:?} {:?}", block.id, block.state, block.trains))
+        .collect();
+    let turnouts: Vec<String> = told
+        .turnouts
+        .iter()
+        .map(|turnout| format!("{} {:?} {:?}", turnout.id, turnout.position, turnout.state))
+        .collect();
+    let trains: Vec<[usize; 2]> = play.world.trains.iter().map(|train| train.at).collect();
+    format!(
+        "  at {}: trains really in {trains:?}\n  {blocks:?}\n  {turnouts:?}\n  {alarms:?}\n{}",
+        play.now,
+        play.log.as_deref().unwrap_or_default()
+    )
 }
 
 /// A promise, by number.

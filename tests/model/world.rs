@@ -6,6 +6,7 @@
 
 use std::fmt::Write as _;
 
+use taillamp_model::engine::alarm::kinds::AlarmKind;
 use taillamp_model::engine::change::Clearance;
 use taillamp_model::engine::ids::{FeedId, NodeId, TableId, TurnoutId};
 use taillamp_model::engine::input::{Input, Position, Reading, Sample, TablePosition};
@@ -406,6 +407,11 @@ impl Play {
             Act::Wait(long) => ticks = long,
             Act::Restart => {
                 self.world.begin(true);
+                // What was waited for is waited for anew.
+                let told = before.alarms.iter().any(|it| it.kind == AlarmKind::CrossoverSplit);
+                let now = self.now;
+                let split = &mut self.world.split_since;
+                *split = split.map(|since| if told { since } else { now });
                 let memory = self.engine.memory();
                 self.engine = Engine::recall(site.layout.clone(), self.now, &memory);
                 self.engine.seed(seeded);

@@ -205,7 +205,7 @@ impl Engine {
         self.track.meets_a_table(end)
     }
 
-    fn is_bridge(&self, block: BlockId) -> bool {
+    pub(crate) fn is_bridge(&self, block: BlockId) -> bool {
         self.layout.blocks[block.index()].bridge_of.is_some()
     }
 

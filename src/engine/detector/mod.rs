@@ -538,6 +538,12 @@ impl DetectorState {
         }
     }
 
+    /// It speaks, but its node came online a moment ago: only an `on` counts.
+    pub(crate) fn settles(&self) -> bool {
+        let speaks = !(self.silent || self.node_offline || self.out_of_service);
+        speaks && self.more.settling_until.is_some()
+    }
+
     fn settle_evidence(&mut self, now: Instant, evidence: Evidence) -> bool {
         if evidence == self.evidence {
             return false;

@@ -10,10 +10,11 @@ use crate::border::Agreement;
 use crate::change::{Kept, Occupancy};
 use crate::feed::Power;
 use crate::ids::{DetectorId, PlaceId, TrainId};
-use crate::layout::Equipped;
+use crate::layout::{End, Equipped};
 use crate::seeded::Seeded;
 use crate::time::Instant;
 use crate::track::{PlaceKind, Taking};
+use crate::train::{Side, Train};
 use crate::wording;
 
 use super::occupancy::Verdict;
@@ -150,7 +151,7 @@ impl Engine {
     }
 
     /// B3: it may have gone on into a neighbour that cannot be seen, or come up to another train.
-    fn gone_on(&self, train: &crate::train::Train, place: PlaceId) -> Whereabouts {
+    fn gone_on(&self, train: &Train, place: PlaceId) -> Whereabouts {
         if train.lost {
             return Whereabouts::Nowhere;
         }
@@ -159,10 +160,13 @@ impl Engine {
             return Whereabouts::Claims;
         }
         let mut came_up = None;
-        for end in train.ends_to_leave_by(place, &self.track) {
+        for end in self.ends_to_leave_by(train, place) {
             for next in self.track.reach(end, &self.points, Taking::AsSet) {
                 let state = &self.places[next.place.index()];
                 if next.place == place || train.holds(next.place) {
+                    continue;
+                }
+                if self.was_set_away(end, place) || self.was_set_away(next.by, place) {
                     continue;
                 }
                 // Over a border a train has gone only when the peer sees it.
@@ -185,6 +189,28 @@ impl Engine {
             }
         }
         came_up.map_or(Whereabouts::Nowhere, Whereabouts::CameUpTo)
+    }
+
+    /// Nobody has gone on unseen by a leg that the points did not lie for when the place went off.
+    fn was_set_away(&self, end: End, place: PlaceId) -> bool {
+        let End::Turnout(turnout, _) = end else {
+            return false;
+        };
+        let off = self.places[place.index()].off_since.unwrap_or(self.now);
+        let moved = self.turnouts[turnout.index()].position.since;
+        self.is_set_away(end) && moved <= off
+    }
+
+    /// The ends by which a train may have left a place that it is in, seen nowhere else. Turned on
+    /// a bridge it may come off either way.
+    pub(crate) fn ends_to_leave_by(&self, train: &Train, place: PlaceId) -> Vec<End> {
+        let at_head = train.head().is_some_and(|link| link.place == place);
+        let block = self.track.block_of(place);
+        let is_bridge = block.is_some_and(|block| self.is_bridge(block));
+        if train.directed && at_head && !is_bridge {
+            return train.outward(Side::Head, &self.track);
+        }
+        self.track.ends(place)
     }
 
     /// Dark, or nothing that works watches it: a train can go in unseen. A detector that was never

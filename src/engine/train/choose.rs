@@ -27,7 +27,7 @@ pub(crate) struct Candidate {
     /// So many places that were not heard of for a time lie between: who is next door comes first.
     far: usize,
     /// By a leg that points are not set for, though where they lie is known.
-    against: bool,
+    pub(super) against: bool,
     /// How soon it was expected, in seconds; large where that is not known.
     expected: f64,
 }
@@ -203,7 +203,7 @@ impl Engine {
     }
 
     /// A leg that its points are known not to be set for.
-    fn is_set_away(&self, end: End) -> bool {
+    pub(crate) fn is_set_away(&self, end: End) -> bool {
         let End::Turnout(turnout, leg) = end else {
             return false;
         };

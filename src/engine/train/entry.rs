@@ -44,7 +44,7 @@ impl Engine {
         let losers: Vec<Candidate> = candidates
             .iter()
             .skip(1)
-            .filter(|c| c.train != best.train)
+            .filter(|c| c.train != best.train && !c.against)
             .cloned()
             .collect();
         self.claims.retain(|claim| claim.place != place);
@@ -234,13 +234,21 @@ impl Engine {
         let held: Vec<PlaceId> = train.chain.iter().map(|link| link.place).collect();
         self.emit_train(id, TrainEvent::Found, Some(place));
         for held in held {
-            self.found_elsewhere.push(held);
+            self.found_elsewhere.push((id, held));
         }
     }
 
-    /// After the round: places whose lost train was found elsewhere become vacant.
+    /// After the round: places whose lost train was found elsewhere become vacant. Where another
+    /// one was lost as well, that is still to be found.
     pub(crate) fn settle_found(&mut self) {
-        for place in core::mem::take(&mut self.found_elsewhere) {
+        for (id, place) in core::mem::take(&mut self.found_elsewhere) {
+            let others = self.places[place.index()].trains.iter();
+            let mut others = others.filter(|other| **other != id);
+            if others.any(|other| self.train(*other).is_some_and(|train| train.lost)) {
+                self.drop_link(id, place);
+                self.show(id);
+                continue;
+            }
             let state = &mut self.places[place.index()];
             match state.state {
                 Occupancy::Lost => self.drive_place(place, Event::Put(Occupancy::Vacant), None),

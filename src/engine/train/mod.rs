@@ -164,15 +164,6 @@ impl Train {
         }
     }
 
-    /// The ends by which it may have left a place that it is in, seen nowhere else.
-    pub(crate) fn ends_to_leave_by(&self, place: PlaceId, track: &Track) -> Vec<End> {
-        let at_head = self.head().is_some_and(|link| link.place == place);
-        if self.directed && at_head {
-            return self.outward(Side::Head, track);
-        }
-        track.ends(place)
-    }
-
     /// The end that its head faces.
     pub(crate) fn heading(&self, track: &Track) -> Option<End> {
         if !self.directed {

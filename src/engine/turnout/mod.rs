@@ -270,7 +270,8 @@ impl Engine {
         let state = &mut self.turnouts[id.index()];
         let before = state.state;
         // B8: silence alone never wipes memory.
-        let only_silence = state.remembered && !facts.fouled && !facts.provable;
+        let set_otherwise = state.position_confirmed && is_at_odds(before, state.position.position);
+        let only_silence = state.remembered && !facts.fouled && !facts.provable && !set_otherwise;
         if !only_silence {
             state.machine.handle(&Event::Judged(facts));
         }
@@ -489,5 +490,16 @@ impl Engine {
         turnout.machine.handle(&Event::Put(state));
         turnout.state = turnout.machine.state().clearance();
         turnout.shown = (turnout.position.position, turnout.state);
+    }
+}
+
+/// A clearance that cannot be with the points as they lie.
+const fn is_at_odds(state: Clearance, position: Position) -> bool {
+    match state {
+        Clearance::Free => matches!(position, Position::Reverse | Position::Moving),
+        Clearance::Awaiting | Clearance::Cleared | Clearance::LeftDiverging => {
+            matches!(position, Position::Normal | Position::Moving)
+        }
+        Clearance::Fouled | Clearance::Unknown => false,
     }
 }
