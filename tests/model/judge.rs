@@ -297,8 +297,10 @@ impl Play {
         // A train that has parted in the engine's eyes is two until they join or one is gone.
         let parted = |alarm: &AlarmView| alarm.kind == AlarmKind::TrainParted;
         if play.engine.snapshot().alarms.iter().any(parted) {
-            play.world.trains.clear();
-            play.rest(site, 20);
+            // One after the other: all at once would be the power that goes (B10).
+            while play.world.trains.pop().is_some() {
+                play.rest(site, 10);
+            }
             play.say_what_is_so(site);
             play.rest(site, 20);
             play.say_what_is_so(site);

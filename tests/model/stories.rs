@@ -9,7 +9,19 @@ use crate::site::{Site, crossover, siding, table};
 use crate::world::{Act, Play};
 
 /// What was broken once, in the engine or in the judge.
-const STORIES: &str = "";
+const STORIES: &str = "
+    siding 2: Wait(22), Restart, Trip(0), Throw(0), Wait(22)
+    siding 1: DropOut(3), DropOut(1), Gather(0, 1), Wait(22), DropOut(3)
+    siding 3: Wait(22), Mute(2), Restart, Reach(0, 2), Throw(0)
+    siding 1: DropOut(3), Gather(0, 1), Reach(0, 0), DropOut(3), Trip(0)
+    siding 1: Mute(1), Wait(22), Gather(0, 1), Mute(3), Throw(0)
+    siding 3: Switch(0), Reach(0, 2), Switch(0), Trip(0), Wait(22)
+    crossover 0: Restart, Reach(1, 4), Reach(0, 1), Trip(1), Wait(22)
+    crossover 1: Trip(0), Throw(1), Wait(4), Restart, Wait(4)
+    crossover 1: Gather(0, 4), DropOut(3), DropOut(4), Wait(22), Reach(0, 5)
+    table 2: Wait(4), Wait(22), Restart, Trip(0), Turn(2), Turn(1)
+    table 2: Wait(4), Gather(0, 1), Turn(1), Reach(0, 3), Gather(0, 3), Wait(22)
+";
 
 fn act(text: &str) -> Option<Act> {
     let (name, numbers) = text.split_once('(').unwrap_or((text, ""));
@@ -79,7 +91,10 @@ fn broken(line: &str) -> Result<(), String> {
         .filter(|number| play.broken >> number & 1 == 1)
         .map(|number| PROMISES[number])
         .collect();
-    Err(format!("{line}\n  {broken:?}, {returns:?}\n{}", model::told(&play)))
+    Err(format!(
+        "{line}\n  {broken:?}, {returns:?}\n{}",
+        model::told(&play)
+    ))
 }
 
 #[test]

@@ -408,7 +408,10 @@ impl Play {
             Act::Restart => {
                 self.world.begin(true);
                 // What was waited for is waited for anew.
-                let told = before.alarms.iter().any(|it| it.kind == AlarmKind::CrossoverSplit);
+                let told = before
+                    .alarms
+                    .iter()
+                    .any(|it| it.kind == AlarmKind::CrossoverSplit);
                 let now = self.now;
                 let split = &mut self.world.split_since;
                 *split = split.map(|since| if told { since } else { now });
@@ -477,7 +480,8 @@ impl Play {
     }
 
     /// B10 can tell a trip now: two places or more lose their current, and nothing that was on a
-    /// moment ago stays on, fell silent or went off before.
+    /// moment ago stays on, fell silent or went off before. Where the feed has only just come on
+    /// no place is occupied yet: what was heard while it settles decides nothing (B7).
     fn trip_tells(&self, site: &Site, feed: usize) -> bool {
         let lately = |spot: &usize| {
             let on = self.world.eyes[*spot].last_on;
@@ -493,7 +497,8 @@ impl Play {
                 && self.world.speaks(site, *spot)
                 && !self.world.eyes[*spot].ghost
         };
-        lit.len() > 1 && lit.iter().all(goes)
+        let settles = self.now.since(self.world.feeds[feed].since) <= TICK;
+        !settles && lit.len() > 1 && lit.iter().all(goes)
     }
 
     /// Points are thrown, whatever stands on them: that is a cause of T4's alarm.
