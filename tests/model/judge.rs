@@ -166,8 +166,12 @@ impl Play {
                 Kind::Block(_) => {
                     promise(NOT_VACANT, !(held && clear && missed) || eye.excuse_place);
                 }
-                Kind::Points(_) => {
-                    promise(NOT_CLEAR, !(held && clear && missed) || eye.excuse_points);
+                Kind::Points(turnout) => {
+                    // What is said to be remembered is no word of now, and silence alone does not
+                    // wipe it (B8).
+                    let now = !told.turnouts[turnout.index()].remembered;
+                    let wrong = held && clear && missed && now;
+                    promise(NOT_CLEAR, !wrong || eye.excuse_points);
                 }
             }
         }

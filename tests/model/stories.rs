@@ -16,6 +16,7 @@ const STORIES: &str = "
     siding 1: DropOut(3), Gather(0, 1), Reach(0, 0), DropOut(3), Trip(0)
     siding 1: Mute(1), Wait(22), Gather(0, 1), Mute(3), Throw(0)
     siding 3: Switch(0), Reach(0, 2), Switch(0), Trip(0), Wait(22)
+    siding 3: Wait(22), Mute(2), Restart, Reach(0, 2), Wait(22)
     crossover 0: Restart, Reach(1, 4), Reach(0, 1), Trip(1), Wait(22)
     crossover 1: Trip(0), Throw(1), Wait(4), Restart, Wait(4)
     crossover 1: Gather(0, 4), DropOut(3), DropOut(4), Wait(22), Reach(0, 5)
