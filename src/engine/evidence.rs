@@ -160,7 +160,7 @@ impl Engine {
         }
         if let Some(place) = self.track.watched_by(subject) {
             self.dirty.places.mark(place.index());
-            // While its node settles an `off` proves nothing, but the current has gone all the same.
+            // While its node settles an `off` proves nothing, but the current has gone.
             let gone = evidence == Evidence::Off || self.detectors[id.index()].settles();
             if kind == DetectorKind::Current && before.0 == Evidence::On && gone {
                 self.note_current_lost(place);
