@@ -95,6 +95,21 @@ fn position_told_is_taken_as_done_after_the_time_to_move() {
 }
 
 #[test]
+fn position_told_again_and_again_is_done_all_the_same() {
+    check(
+        &junction(Watch::Section, "", "position = \"told\""),
+        "0.0 all off; asked w1 normal
+         20.0 asked w1 reverse
+         22.0 asked w1 reverse
+         23.5 asked w1 reverse
+         30.0",
+        "20.0 turnout w1 position=moving
+         24.0 turnout w1 position=reverse
+         end turnout w1 awaiting position=reverse from=told assumed=true",
+    );
+}
+
+#[test]
 fn position_of_hand_thrown_points_is_proven_by_a_train() {
     check(
         &junction(Watch::Section, "", "position = \"none\""),

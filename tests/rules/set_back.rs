@@ -176,6 +176,21 @@ fn t5_asked_and_detected_differ() {
     );
 }
 
+/// Who keeps what was asked may say it again every second: the points have had their time.
+#[test]
+fn t5_asked_again_and_again_is_asked_the_first_time() {
+    check(
+        &junction(Watch::Section, "", ""),
+        "0.0 all off; w1 normal
+         10.0 asked w1 reverse
+         11.5 asked w1 reverse
+         13.0 asked w1 reverse
+         14.5 asked w1 reverse
+         20.0",
+        "14.0..14.2 alarm no-correspondence:w1 unacknowledged medium",
+    );
+}
+
 #[test]
 fn t5_asked_and_done_is_nothing() {
     check(

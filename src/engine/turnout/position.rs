@@ -60,10 +60,13 @@ impl PositionState {
         }
     }
 
-    /// Something was asked of the points.
+    /// Something was asked of the points. Asked again for the same, which whoever keeps it may do
+    /// every second, it was asked the first time: its time does not begin anew (T5).
     pub(crate) fn ask(&mut self, turnout: &Turnout, asked: Position, now: Instant) {
-        self.asked = Some((asked, now));
-        if turnout.position == PositionSource::Told && asked != self.position {
+        let same = self.asked.filter(|(was, _)| *was == asked);
+        self.asked = same.or(Some((asked, now)));
+        let under_way = same.is_some() && self.done_at.is_some();
+        if turnout.position == PositionSource::Told && asked != self.position && !under_way {
             self.done_at = Some(now.plus(turnout.move_time));
             self.pending = Some((Position::Moving, PositionFrom::Told, now));
         }
