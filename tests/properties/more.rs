@@ -6,7 +6,9 @@ use taillamp::engine::Engine;
 use taillamp::engine::change::{Change, Occupancy, What};
 use taillamp::engine::ids::{BlockId, DetectorId, NodeId};
 use taillamp::engine::input::{Input, Reading, Sample};
-use taillamp::engine::layout::{Decide, Detector, DetectorKind, Layout, Subject, Watches};
+use taillamp::engine::layout::{
+    Decide, Detector, DetectorKind, Layout, PositionSource, Subject, Watches,
+};
 use taillamp::engine::snapshot::Snapshot;
 use taillamp::engine::time::{Instant, Span};
 
@@ -341,7 +343,14 @@ proptest! {
                 let is_told = |input: &Input| {
                     matches!(input, Input::Position(id, _) if id.index() == index)
                 };
-                if !said.iter().any(is_told) {
+                // Points that take what is asked as done, and a message besides: the two go on
+                // saying different things in turn, and come to no rest.
+                let is_asked = |input: &Input| {
+                    matches!(input, Input::Asked(id, _) if id.index() == index)
+                };
+                let takes_as_done = layout.turnouts[index].position == PositionSource::Told;
+                let in_turn = takes_as_done && said.iter().any(is_asked);
+                if in_turn || !said.iter().any(is_told) {
                     continue;
                 }
                 let other = &resumed.turnouts[index];
