@@ -159,6 +159,7 @@ proptest! {
             let mut block = layout.blocks[0].clone();
             block.id = "elsewhere".to_owned();
             block.bridge_of = None;
+            block.beyond = None;
             let mut detector = layout.detectors[0].clone();
             detector.id = "d-elsewhere".to_owned();
             detector.kind = DetectorKind::Current;
@@ -204,6 +205,7 @@ proptest! {
                 let mut block = layout.blocks[0].clone();
                 block.id = format!("elsewhere-{number}");
                 block.bridge_of = None;
+                block.beyond = None;
                 wider.blocks.push(block);
             }
             let (_, there) = play(&wider, &list);

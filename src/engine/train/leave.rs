@@ -315,6 +315,10 @@ impl Engine {
     pub(crate) fn drop_link(&mut self, id: TrainId, place: PlaceId) {
         if let Some(train) = self.trains.get_mut(&id) {
             train.chain.retain(|link| link.place != place);
+            // Nothing is left that it could have gone to: it stands where it seemed to leave.
+            if train.chain.iter().all(|link| link.left.is_some()) {
+                train.chain.iter_mut().for_each(|link| link.left = None);
+            }
         }
         self.places[place.index()].trains.retain(|held| *held != id);
         self.touch_place(place);
