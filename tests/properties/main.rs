@@ -15,6 +15,7 @@ use taillamp::engine::change::{Change, Clearance, Occupancy, What};
 use taillamp::engine::ids::{BlockId, DetectorId, FeedId, NodeId, TableId, TurnoutId};
 use taillamp::engine::input::{Command, Input, Position, Reading, Sample, TablePosition, Word};
 use taillamp::engine::layout::{Decide, Detector, Layout, Subject, Watches};
+use taillamp::engine::snapshot::Snapshot;
 use taillamp::engine::time::{Instant, Span};
 use taillamp::plan;
 
@@ -239,10 +240,27 @@ fn play(name: &str, layout: &Layout, steps: &[Step]) -> Vec<Change> {
             );
         }
         assert_eq!(engine.now(), now, "{name}: the engine's present");
+        check_trains(name, &engine.snapshot());
     }
-    let _ = engine.snapshot();
     let _ = Engine::recall(layout.clone(), Instant(0), &engine.memory()).snapshot();
     all
+}
+
+/// Every train is somewhere, nowhere twice, and known there.
+fn check_trains(name: &str, told: &Snapshot) {
+    for train in &told.trains {
+        let (id, held) = (&train.id, &train.blocks);
+        assert!(!held.is_empty(), "{name}: {id} is nowhere");
+        let once: BTreeSet<&String> = held.iter().collect();
+        assert_eq!(once.len(), held.len(), "{name}: {id} is in {held:?}");
+        for block in told.blocks.iter().filter(|block| held.contains(&block.id)) {
+            assert!(
+                block.trains.contains(id),
+                "{name}: {} does not know {id}",
+                block.id
+            );
+        }
+    }
 }
 
 /// No block becomes vacant while one of its detectors last said 'a vehicle', or before its release

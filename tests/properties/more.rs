@@ -154,7 +154,9 @@ proptest! {
     #[test]
     fn the_order_of_what_is_independent_does_not_matter(steps in steps(), on in any::<u64>()) {
         for (name, layout) in layouts() {
-            let list = inputs(&layout, &steps);
+            // The broker's coming and going is no matter of here alone.
+            let here = |(_, input): &(Instant, Input)| !matches!(input, Input::Broker(_));
+            let list: Vec<_> = inputs(&layout, &steps).into_iter().filter(here).collect();
             let mut wider = layout.clone();
             let mut block = layout.blocks[0].clone();
             block.id = "elsewhere".to_owned();
@@ -215,14 +217,17 @@ proptest! {
 
     /// A second detector on a place: while it has not spoken, the place is not vacant; one that
     /// says what the first says changes nothing; one that always says 'nothing' makes nothing clear
-    /// sooner.
+    /// sooner. (Devices and the broker stay there: what comes back is believed at other times by
+    /// one detector than by two (B5), and then another train is taken for the one that came in.)
     #[test]
     fn a_detector_more_makes_nothing_clear_sooner(steps in steps()) {
         for (name, layout) in layouts() {
             let Some((one, block)) = watched(&layout) else { continue };
             let list = inputs(&layout, &steps);
-            let words = |(_, input): &(Instant, Input)| matches!(input, Input::Command(..));
-            let list: Vec<_> = list.into_iter().filter(|entry| !words(entry)).collect();
+            let told = |(_, input): &(Instant, Input)| {
+                matches!(input, Input::Command(..) | Input::Node(..) | Input::Broker(_))
+            };
+            let list: Vec<_> = list.into_iter().filter(|entry| !told(entry)).collect();
             let (_, alone) = play(&layout, &list);
             let mut wider = layout.clone();
             let second = DetectorId(wider.detectors.len() as u32);
@@ -280,7 +285,14 @@ proptest! {
             for (before, after) in told.blocks.iter().zip(&again.snapshot().blocks) {
                 prop_assert!(after.state != Occupancy::Vacant, "{}: {}", name, after.id);
                 // A place in its release time shows a train that is known to be elsewhere.
-                prop_assert!(after.trains.iter().all(|id| before.trains.contains(id)), "{}", name);
+                prop_assert!(
+                    after.trains.iter().all(|id| before.trains.contains(id)),
+                    "{}: {} had {:?}, has {:?}",
+                    name,
+                    after.id,
+                    before.trains,
+                    after.trains
+                );
             }
             let held = |told: &Snapshot| -> Vec<(String, Vec<String>)> {
                 let trains = told.trains.iter();

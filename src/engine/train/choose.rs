@@ -90,6 +90,10 @@ impl Engine {
             if found.iter().any(|so_far| so_far.train == train.id) && !unseen.is_empty() {
                 continue;
             }
+            // It does not go through itself.
+            if unseen.iter().any(|(between, ..)| train.holds(*between)) {
+                continue;
+            }
             if let Some((class, side)) = self.class_of(train, next.place, next.by) {
                 found.push(Candidate {
                     train: train.id,

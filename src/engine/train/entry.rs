@@ -100,6 +100,8 @@ impl Engine {
         let Some(train) = self.trains.get_mut(&by.train) else {
             return;
         };
+        // Its head has come round to what its tail was only leaving.
+        train.chain.retain(|link| link.place != place);
         let stood_here_at_start = at_start && !train.directed && train.entered == 0;
         let mut link = Link::new(place, now);
         link.before = (train.directed, train.measure);

@@ -82,12 +82,12 @@ impl Engine {
         if turned {
             self.emit_train(id, TrainEvent::TurnedBack, Some(place));
         }
-        if let Some(train) = self.trains.get_mut(&id)
-            && !train.or.is_empty()
-            && at == 0
-        {
-            // Its tail left where it came from: the story is confirmed.
-            train.or.clear();
+        if let Some(train) = self.trains.get_mut(&id) {
+            train.stand();
+            if at == 0 {
+                // Its tail left where it came from: the story is confirmed.
+                train.or.clear();
+            }
         }
         self.show(id);
         self.end_empty(id);
@@ -275,11 +275,28 @@ impl Engine {
             }
         }
         self.show(claim.winner);
-        self.extend(mine, claim.place);
+        self.extend(&self.of_now(mine, claim.place), claim.place);
         self.show(mine.train);
         self.ahead_of_train(mine.train);
         self.ahead_of_train(claim.winner);
         self.claims.retain(|other| other.place != claim.place);
+    }
+
+    /// A candidate of a while ago: where it has since been seen on its way, it comes from there.
+    fn of_now(&self, mine: &Candidate, place: PlaceId) -> Candidate {
+        let seen_since = self.train(mine.train).is_some_and(|train| {
+            let mut between = mine.unseen.iter();
+            between.any(|(between, ..)| train.holds(*between))
+        });
+        let nearer = |other: &Candidate| other.train == mine.train && other.unseen.is_empty();
+        let mut now = seen_since
+            .then(|| self.candidates(place).into_iter().find(nearer))
+            .flatten()
+            .unwrap_or_else(|| mine.clone());
+        if let Some(train) = self.train(mine.train) {
+            now.unseen.retain(|(between, ..)| !train.holds(*between));
+        }
+        now
     }
 
     /// Nothing explains a place that is lit, unless a place next door was given to the wrong train:
@@ -315,10 +332,7 @@ impl Engine {
     pub(crate) fn drop_link(&mut self, id: TrainId, place: PlaceId) {
         if let Some(train) = self.trains.get_mut(&id) {
             train.chain.retain(|link| link.place != place);
-            // Nothing is left that it could have gone to: it stands where it seemed to leave.
-            if train.chain.iter().all(|link| link.left.is_some()) {
-                train.chain.iter_mut().for_each(|link| link.left = None);
-            }
+            train.stand();
         }
         self.places[place.index()].trains.retain(|held| *held != id);
         self.touch_place(place);

@@ -140,6 +140,13 @@ impl Train {
             .collect()
     }
 
+    /// Nothing is left that it could have gone to: it stands where it seemed to leave.
+    pub(crate) fn stand(&mut self) {
+        if self.chain.iter().all(|link| link.left.is_some()) {
+            self.chain.iter_mut().for_each(|link| link.left = None);
+        }
+    }
+
     pub(crate) fn head(&self) -> Option<&Link> {
         self.chain.last()
     }

@@ -83,6 +83,7 @@ impl Engine {
         let places: alloc::vec::Vec<PlaceId> = tail.iter().map(|link| link.place).collect();
         let mut portion = Train::new(portion_id, places[0], now);
         portion.chain = tail;
+        portion.stand();
         portion.directed = directed;
         portion.parent = Some(id);
         portion.stopped = true;
