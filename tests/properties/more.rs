@@ -310,7 +310,9 @@ proptest! {
     /// Cut anywhere, remembered, and gone on with: when everything has been told again and all has
     /// come to rest, no train that is seen after the whole evening stands in vacant places only,
     /// and the points lie as they do then. (That it is the same in every word does not hold: what
-    /// was lost before the cut may be unknown after it.)
+    /// was lost before the cut may be unknown after it. What people say of places is left out: 'a
+    /// train stands here' is taken for the train that may have come from next door, and which that
+    /// is differs with what is remembered.)
     #[test]
     fn a_recording_that_is_cut_and_resumed_loses_no_vehicle(
         steps in steps(),
@@ -318,7 +320,7 @@ proptest! {
     ) {
         for (name, layout) in layouts() {
             // What is between the thresholds means what was before it, which nobody remembers.
-            let decisive = |step: &&Step| !matches!(step.what, Kind::Sample(_, 6..));
+            let decisive = |step: &&Step| !matches!(step.what, Kind::Sample(_, 6..) | Kind::Word(..));
             let steps: Vec<Step> = steps.iter().filter(decisive).cloned().collect();
             let list = inputs(&layout, &steps);
             let cut = cut.min(list.len());
