@@ -310,6 +310,46 @@ fn train_round_a_ring_does_not_meet_itself() {
 }
 
 #[test]
+fn train_as_long_as_the_ring_is_in_no_place_twice() {
+    // Its head comes into what its tail was only leaving, within the release time.
+    check(
+        &ring(3, "", ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         15.0 d-p3 on
+         16.0 d-p1 off
+         16.3 d-p1 on
+         20.0 d-p2 off
+         25.0 d-p3 off
+         35.0",
+        "16.3 train t1 entered p1 blocks=p2,p3,p1
+         20.0..21.5 train t1 vacated p2 blocks=p3,p1
+         25.0..26.5 train t1 vacated p3 blocks=p1
+         end block p1 occupied trains=t1
+         end train t1 heading=p1.b blocks=p1
+         end trains 1",
+    );
+}
+
+#[test]
+fn train_whose_head_was_taken_away_stands_where_it_seemed_to_leave() {
+    // The operator's word about the place of its head, while its tail's place is being released.
+    check(
+        &line(3, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         12.2 d-p2 off
+         12.3 do empty p2
+         12.4",
+        "end train t1 blocks=p1
+         end trains 1",
+    );
+}
+
+#[test]
 fn train_two_in_one_place_are_ordered_from_a_to_b() {
     check(
         &line(5, ""),
