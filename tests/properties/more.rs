@@ -320,7 +320,8 @@ proptest! {
     ) {
         for (name, layout) in layouts() {
             // What is between the thresholds means what was before it, which nobody remembers.
-            let decisive = |step: &&Step| !matches!(step.what, Kind::Sample(_, 6..) | Kind::Word(..));
+            let decisive =
+                |step: &&Step| !matches!(step.what, Kind::Sample(_, 6..) | Kind::Word(..));
             let steps: Vec<Step> = steps.iter().filter(decisive).cloned().collect();
             let list = inputs(&layout, &steps);
             let cut = cut.min(list.len());
