@@ -137,10 +137,18 @@ pub struct PeerBlock {
 pub struct PeerTrain {
     /// Who it is, for all daemons.
     pub identity: String,
+    /// Who it was taken for until it turned out to be this one.
+    pub was: Option<String>,
     /// Given by an operator.
     pub name: Option<String>,
-    /// A detector of that peer sees it at this moment.
+    /// That peer answers for it at this moment: a detector sees it, or it went in where nothing can.
     pub seen: bool,
+    /// It has gone on from there to another daemon, which sees it: that one's topic prefix.
+    pub gone_to: Option<String>,
+    /// It was last in a place of that peer, is seen there no more, and may have come over a border.
+    pub seeks: bool,
+    /// That peer does not know yet where it came from.
+    pub unexplained: bool,
 }
 
 /// Who said it and why.

@@ -49,8 +49,22 @@ struct Block {
 struct Train {
     #[serde(default)]
     name: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    was: Option<String>,
     #[serde(default)]
     seen: bool,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    gone_to: Option<String>,
+    #[serde(default, skip_serializing_if = "is_false")]
+    seeks: bool,
+    #[serde(default, skip_serializing_if = "is_false")]
+    unexplained: bool,
+}
+
+// The shape that serde asks for.
+#[allow(clippy::trivially_copy_pass_by_ref)]
+const fn is_false(flag: &bool) -> bool {
+    !*flag
 }
 
 /// Our word as JSON text.
@@ -65,8 +79,15 @@ pub fn borders_json(word: &BorderWord) -> String {
         (id.clone(), Block { state, trains })
     });
     let trains = word.trains.iter().map(|train| {
-        let (name, seen) = (train.name.clone(), train.seen);
-        (train.identity.clone(), Train { name, seen })
+        let written = Train {
+            name: train.name.clone(),
+            was: train.was.clone(),
+            seen: train.seen,
+            gone_to: train.gone_to.clone(),
+            seeks: train.seeks,
+            unexplained: train.unexplained,
+        };
+        (train.identity.clone(), written)
     });
     let written = Written {
         run: word.run.clone(),
@@ -92,8 +113,9 @@ pub(super) fn read(
     let mut written: Written =
         serde_json::from_str(text).map_err(|error| format!("no word of a daemon: {error}"))?;
     let names = written.trains.iter().flat_map(|(identity, train)| {
-        let name = train.name.as_deref().unwrap_or_default();
-        [identity.as_str(), name]
+        let others = [&train.name, &train.was, &train.gone_to];
+        let others = others.into_iter().flatten().map(String::as_str);
+        others.chain([identity.as_str()])
     });
     let long = |name: &str| name.len() > NAME_BYTES_MAX;
     if written.trains.len() > TRAINS_MAX || written.run.is_empty() || long(&written.run) {
@@ -122,14 +144,18 @@ pub(super) fn read(
         }
     });
     let blocks = blocks.collect();
-    let trains = written.trains.into_iter().map(|(identity, train)| {
-        let (name, seen) = (train.name, train.seen);
-        PeerTrain {
+    let trains = written
+        .trains
+        .into_iter()
+        .map(|(identity, train)| PeerTrain {
             identity,
-            name,
-            seen,
-        }
-    });
+            was: train.was,
+            name: train.name,
+            seen: train.seen,
+            gone_to: train.gone_to,
+            seeks: train.seeks,
+            unexplained: train.unexplained,
+        });
     Ok(Input::Peer(Box::new(PeerWord {
         peer,
         run: written.run,

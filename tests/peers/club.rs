@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use taillamp::engine::Engine;
 use taillamp::engine::change::Occupancy;
+use taillamp::engine::ids::DetectorId;
 use taillamp::engine::input::{Command, Input, Outcome, Word};
 use taillamp::engine::snapshot::{BlockView, Snapshot, TrainView};
 use taillamp::engine::time::{Instant, Span};
@@ -136,6 +137,14 @@ impl Computer {
             .collect();
         self.note();
         outcomes
+    }
+
+    /// A detector of this computer.
+    pub fn detector(&self, id: &str) -> DetectorId {
+        let detectors = &self.plan.layout.detectors;
+        let at = detectors.iter().position(|detector| detector.id == id);
+        let at = at.unwrap_or_else(|| panic!("no detector `{id}`"));
+        DetectorId(u32::try_from(at).expect("few detectors"))
     }
 
     fn note(&mut self) {
@@ -331,5 +340,19 @@ impl Club {
         self.run(500);
         self.detect(from, false);
         self.run(3_000);
+    }
+}
+
+/// Numbers that look random and are the same every day (a linear congruence; constants of Knuth's
+/// MMIX, from memory).
+pub struct Dice(pub u64);
+
+impl Dice {
+    pub fn below(&mut self, limit: u64) -> u64 {
+        self.0 = self
+            .0
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 33) % limit
     }
 }

@@ -151,7 +151,7 @@ impl Engine {
     }
 
     /// B3: it may have gone on into a neighbour that cannot be seen, or come up to another train.
-    fn gone_on(&self, train: &Train, place: PlaceId) -> Whereabouts {
+    pub(crate) fn gone_on(&self, train: &Train, place: PlaceId) -> Whereabouts {
         if train.lost {
             return Whereabouts::Nowhere;
         }
@@ -202,12 +202,13 @@ impl Engine {
     }
 
     /// The ends by which a train may have left a place that it is in, seen nowhere else. Turned on
-    /// a bridge it may come off either way.
+    /// a bridge it may come off either way; so may one that another is coupled to, as that moves it.
     pub(crate) fn ends_to_leave_by(&self, train: &Train, place: PlaceId) -> Vec<End> {
         let at_head = train.head().is_some_and(|link| link.place == place);
         let block = self.track.block_of(place);
         let is_bridge = block.is_some_and(|block| self.is_bridge(block));
-        if train.directed && at_head && !is_bridge {
+        let coupled = self.places[place.index()].trains.len() > 1;
+        if train.directed && at_head && !is_bridge && !coupled {
             return train.outward(Side::Head, &self.track);
         }
         self.track.ends(place)

@@ -7,7 +7,7 @@ use crate::Engine;
 use crate::change::{Kept, Occupancy};
 use crate::ids::{PlaceId, TrainId, TurnoutId};
 use crate::input::Position;
-use crate::layout::{End, Leg};
+use crate::layout::{End, Leg, Side as BlockEnd};
 use crate::track::{Reached, Taking};
 
 /// A train that could have come into a place, and how.
@@ -28,6 +28,8 @@ pub(crate) struct Candidate {
     far: usize,
     /// By a leg that points are not set for, though where they lie is known.
     pub(super) against: bool,
+    /// Another train stands between it and the end by which it would have left.
+    behind: bool,
     /// How soon it was expected, in seconds; large where that is not known.
     expected: f64,
 }
@@ -67,8 +69,14 @@ impl Engine {
             }
         }
         found.sort_by(|one, other| {
-            (one.far, one.against, one.class, one.side)
-                .cmp(&(other.far, other.against, other.class, other.side))
+            (one.far, one.against, one.behind, one.class, one.side)
+                .cmp(&(
+                    other.far,
+                    other.against,
+                    other.behind,
+                    other.class,
+                    other.side,
+                ))
                 .then(one.expected.total_cmp(&other.expected))
                 .then(one.train.cmp(&other.train))
         });
@@ -105,10 +113,30 @@ impl Engine {
                     unseen: unseen.to_vec(),
                     far: 0,
                     against: self.is_set_away(next.by) || self.is_set_away(to),
+                    behind: self.is_behind_another(train.id, next.place, next.by),
                     expected: self.expected_in(train),
                 });
             }
         }
+    }
+
+    /// Whether another train is in the same block, nearer to an end.
+    fn is_behind_another(&self, id: TrainId, place: PlaceId, by: End) -> bool {
+        let End::Block(_, end) = by else {
+            return false;
+        };
+        // In the order from end a to end b.
+        let trains = &self.places[place.index()].trains;
+        let at = trains.iter().position(|held| *held == id);
+        let nearer = match (at, end) {
+            (None, _) => return false,
+            (Some(at), BlockEnd::A) => &trains[..at],
+            (Some(at), BlockEnd::B) => &trains[at + 1..],
+        };
+        nearer.iter().any(|other| {
+            let mut links = self.train(*other).into_iter().flat_map(|t| &t.chain);
+            links.any(|link| link.place == place && link.left.is_none())
+        })
     }
 
     /// Trains beyond a place that nothing watches: longer than it, or quick, they come out of it

@@ -172,16 +172,11 @@ impl Engine {
     /// A train is in a place that cannot see it, on its way into the next.
     fn hold_unseen(&mut self, place: PlaceId, train: TrainId, by: End) {
         self.hold(place, train, by);
-        let state = &mut self.places[place.index()];
-        let before = (state.state, state.notes.kept);
-        state.notes.kept = Some(Kept::Occupied);
-        if before.1 != state.notes.kept {
-            self.note_place_change(place, before, None);
-        }
+        self.keep_unseen(place);
     }
 
     /// Puts a train into a place's list, ordered from end a to end b.
-    pub(super) fn hold(&mut self, place: PlaceId, train: TrainId, by: End) {
+    pub(crate) fn hold(&mut self, place: PlaceId, train: TrainId, by: End) {
         let trains = &mut self.places[place.index()].trains;
         if trains.contains(&train) {
             return;
@@ -302,6 +297,7 @@ impl Engine {
         let id = self.make_train(place);
         self.emit_train(id, TrainEvent::New, Some(place));
         let booting = self.now < self.start.plus(self.layout.settings.boot);
+        self.note_came(id, place, booting);
         if !booting && !self.is_fiddle(place) {
             let subject = self.track.places[place.index()].id.clone();
             let text = wording::unannounced(&self.place_label(place));

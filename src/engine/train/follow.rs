@@ -50,7 +50,7 @@ impl Engine {
         }
     }
 
-    pub(super) fn place_lit(&mut self, place: PlaceId) {
+    pub(crate) fn place_lit(&mut self, place: PlaceId) {
         if !self.is_beyond(place) {
             self.note_lit_together(place);
         }

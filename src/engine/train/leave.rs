@@ -35,7 +35,7 @@ impl Engine {
 
     /// A released place leaves the chain: at an end the train has moved on, in the middle it is
     /// torn.
-    pub(super) fn leave(&mut self, id: TrainId, place: PlaceId) {
+    pub(crate) fn leave(&mut self, id: TrainId, place: PlaceId) {
         let now = self.now;
         let Some(train) = self.trains.get_mut(&id) else {
             return;
@@ -127,8 +127,8 @@ impl Engine {
         self.plan_train_wake(id);
     }
 
-    /// B3: gone on into a place that cannot see it, which then keeps it.
-    pub(super) fn go_unseen(&mut self, id: TrainId, from: PlaceId, into: PlaceId) {
+    /// Into a place next door that is not lit by it: one that cannot see it, or that another has lit.
+    pub(crate) fn step_unseen(&mut self, id: TrainId, from: PlaceId, into: PlaceId, hidden: bool) {
         let now = self.now;
         let ends = self.ends_between(from, into);
         if let Some(train) = self.trains.get_mut(&id)
@@ -139,38 +139,37 @@ impl Engine {
             }
             let mut link = Link::new(into, now);
             link.tailward = Some(by);
-            link.unconfirmed = true;
+            link.unconfirmed = hidden;
             train.chain.push(link);
             train.directed = true;
             train.entered += 1;
-            train.moved = now;
+            if hidden {
+                train.moved = now;
+            }
             self.hold(into, id, by);
         }
-        self.leave(id, from);
-        let state = &mut self.places[into.index()];
+    }
+
+    /// What a place that cannot see holds from now on.
+    pub(crate) fn keep_unseen(&mut self, place: PlaceId) {
+        let state = &mut self.places[place.index()];
         let before = (state.state, state.notes.kept);
         state.notes.kept = Some(Kept::Occupied);
         if before.1 != state.notes.kept {
-            self.note_place_change(into, before, None);
+            self.note_place_change(place, before, None);
         }
+    }
+
+    /// B3: gone on into a place that cannot see it, which then keeps it.
+    pub(crate) fn go_unseen(&mut self, id: TrainId, from: PlaceId, into: PlaceId) {
+        self.step_unseen(id, from, into, true);
+        self.leave(id, from);
+        self.keep_unseen(into);
     }
 
     /// B3: it has come up to another train; both are there.
     pub(super) fn come_up_to(&mut self, id: TrainId, from: PlaceId, into: PlaceId) {
-        let now = self.now;
-        if let Some((out, by)) = self.ends_between(from, into)
-            && let Some(train) = self.trains.get_mut(&id)
-        {
-            if let Some(last) = train.chain.last_mut() {
-                last.headward = Some(out);
-            }
-            let mut link = Link::new(into, now);
-            link.tailward = Some(by);
-            train.chain.push(link);
-            train.directed = true;
-            train.entered += 1;
-            self.hold(into, id, by);
-        }
+        self.step_unseen(id, from, into, false);
         self.leave(id, from);
         self.emit_train(id, TrainEvent::Coupled, Some(into));
         self.join_again(id, into);
@@ -244,7 +243,7 @@ impl Engine {
         })
     }
 
-    pub(super) fn claim_back(&mut self, id: TrainId, left: PlaceId) -> bool {
+    pub(crate) fn claim_back(&mut self, id: TrainId, left: PlaceId) -> bool {
         let Some(claim) = self.claim_of(id, left).cloned() else {
             return false;
         };

@@ -50,6 +50,10 @@ pub(crate) struct Train {
     pub(crate) parent: Option<TrainId>,
     /// Who it is for all daemons, where a peer saw it first.
     pub(crate) identity: Option<String>,
+    /// Who it was taken for until a peer said who it is.
+    pub(crate) was: Option<String>,
+    /// Nothing explained it when it was first seen, next to a border.
+    pub(crate) came: Option<crate::border::Came>,
     /// It was first seen beyond a border, and the peer has not said yet who it is.
     pub(crate) nameless_beyond: bool,
     pub(crate) since: Instant,
@@ -106,6 +110,8 @@ impl Train {
             name: None,
             parent: None,
             identity: None,
+            was: None,
+            came: None,
             nameless_beyond: false,
             since: now,
             chain: alloc::vec![Link::new(place, now)],

@@ -9,17 +9,20 @@
 //! peer counts for the release of a place of ours only when the peer had heard, as it gave that
 //! word, that we do not see the train any more. No clock and no latency enters into that.
 
+mod across;
+
 use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
+pub(crate) use across::Came;
+
 use crate::Engine;
-use crate::change::{Evidence, Item, Occupancy, TrainEvent};
+use crate::change::{Evidence, Item, Kept, Occupancy, TrainEvent};
 use crate::ids::{BlockId, DetectorId, NodeId, PeerId, PlaceId, TrainId};
 use crate::input::{Outcome, PeerBlock, PeerTrain, PeerWord, Reading, Sample};
 use crate::layout::{Border, Detector, Layout, Subject};
 use crate::snapshot::BorderWord;
-use crate::track::Taking;
 use crate::train::Train;
 
 /// What is known of the peers, and what they were told.
@@ -120,14 +123,19 @@ impl Engine {
             .values()
             .map(|train| PeerTrain {
                 identity: self.identity(train),
+                was: train.was.clone(),
                 name: train.name.clone(),
-                seen: self.is_seen_here(train),
+                seen: self.is_with_us(train),
+                gone_to: self.gone_on_to(train),
+                seeks: self.is_sought(train),
+                unexplained: train.came.is_some(),
             })
             .collect();
         if blocks != self.borders.blocks || trains != self.borders.trains {
             self.borders.number += 1;
             (self.borders.blocks, self.borders.trains) = (blocks, trains);
         }
+        self.number_those_who_came();
     }
 
     fn own_side(&self, block: BlockId) -> (BlockId, Occupancy, Vec<String>) {
@@ -141,11 +149,6 @@ impl Engine {
         let trains = state.trains.iter().filter_map(|id| self.train(*id));
         let trains = trains.map(|train| self.identity(train)).collect();
         (block, said, trains)
-    }
-
-    fn is_seen_here(&self, train: &Train) -> bool {
-        let mut links = train.chain.iter();
-        links.any(|link| !self.is_beyond(link.place) && self.places[link.place.index()].on)
     }
 
     /// Who a train is, for all daemons: who saw it first, its number there, and which numbering
@@ -174,7 +177,10 @@ impl Engine {
 
     /// The train here that goes by this identity.
     fn train_of(&self, identity: &str) -> Option<TrainId> {
-        let foreign = |train: &&Train| train.identity.as_deref() == Some(identity);
+        let foreign = |train: &&Train| {
+            let mut names = [&train.identity, &train.was].into_iter().flatten();
+            names.any(|name| name == identity)
+        };
         let own = self.number_of(identity).filter(|id| {
             self.train(*id)
                 .is_some_and(|train| train.identity.is_none())
@@ -213,25 +219,32 @@ impl Engine {
         &self.layout.peers[peer.index()].borders
     }
 
-    /// Whether a peer's word can be relied on, and was given when it had heard our last one.
-    fn has_answered(&self, peer: PeerId) -> bool {
-        let heard = self.borders_of(peer).iter().all(|border| {
+    /// Whether a peer's word can be relied on.
+    fn is_heard(&self, peer: PeerId) -> bool {
+        let mut borders = self.borders_of(peer).iter();
+        let heard = borders.all(|border| {
             let word = &self.detectors[border.word.index()];
             !word.is_silent() && word.heard().is_some()
         });
-        heard
-            && self.broker_lost_at.is_none()
-            && self.borders.peers[peer.index()].ours == Some(self.borders.number)
+        heard && self.broker_lost_at.is_none()
     }
 
-    /// Whether the peer that a place belongs to sees a train anywhere; `None`: it knows of no such
-    /// train.
+    /// Whether a peer's word was given when it had heard our last one.
+    fn has_answered(&self, peer: PeerId) -> bool {
+        self.is_heard(peer) && self.borders.peers[peer.index()].ours == Some(self.borders.number)
+    }
+
+    /// Whether the peer that a place belongs to sees a train anywhere, or knows who else sees it;
+    /// `None`: it knows of no such train.
     pub(crate) fn peer_sees(&self, train: &Train, place: PlaceId) -> Option<bool> {
         let peer = self.peer_of(place)?;
         let mut trains = self.borders.peers[peer.index()].trains.iter();
         trains
             .find(|listed| self.train_of(&listed.identity) == Some(train.id))
-            .map(|listed| listed.seen)
+            .map(|listed| {
+                let else_where = listed.gone_to.as_ref();
+                listed.seen || else_where.is_some_and(|prefix| *prefix != self.layout.prefix)
+            })
     }
 
     /// Whether a train that is seen nowhere here any more is with a peer, both sides agreeing.
@@ -239,31 +252,22 @@ impl Engine {
         if self.layout.peers.is_empty() {
             return Agreement::NoBorder;
         }
-        let held = train.chain.iter().map(|link| link.place);
-        let ends = self.ends_to_leave_by(train, place);
-        let next = ends
-            .into_iter()
-            .flat_map(|end| self.track.reach(end, &self.points, Taking::AsSet))
-            .map(|next| next.place);
-        let mut beyond: Vec<PlaceId> = held
-            .chain(next)
-            .filter(|place| self.is_beyond(*place))
-            .collect();
-        beyond.sort_unstable();
-        beyond.dedup();
         let identity = self.identity(train);
-        // Our own word must say already that we do not see it: that is what the peer answers to.
-        let said = self.borders.trains.iter();
-        let told = said
-            .filter(|train| train.identity == identity)
-            .any(|train| !train.seen);
+        // Our own word must say already that we do not see it, and that we look for it: that is
+        // what the peer answers to.
+        let mut said = self.borders.trains.iter();
+        let said = said.find(|train| train.identity == identity);
+        let told = said.is_some_and(|train| !train.seen);
+        let asked = train.lost || said.is_some_and(|train| train.seeks);
         let mut agreement = Agreement::NoBorder;
-        for place in beyond {
+        for place in self.ways_beyond(train, place) {
             let answered = self.peer_of(place).is_some_and(|p| self.has_answered(p));
             if !told || !answered {
                 agreement = Agreement::Unheard;
             } else if self.peer_sees(train, place) == Some(true) {
                 return Agreement::Seen;
+            } else if !asked {
+                agreement = Agreement::Unheard;
             } else if agreement == Agreement::NoBorder {
                 agreement = Agreement::NotSeen;
             }
@@ -304,10 +308,13 @@ impl Engine {
         heard.blocks.clone_from(&word.blocks);
         let before = core::mem::replace(&mut heard.trains, word.trains);
         self.hear_node(self.layout.peers[word.peer.index()].node, true);
+        self.take_those_who_came(word.peer);
         self.take_names(word.peer, &before);
+        self.send_back(word.peer);
         for block in &word.blocks {
             self.take_side(word.peer, block);
         }
+        self.take_sought(word.peer, &before);
         self.look_at_waiting();
         Outcome::Taken
     }
@@ -322,7 +329,9 @@ impl Engine {
         else {
             return;
         };
-        self.change_places(self.track.block(block.place));
+        let place = self.track.block(block.place);
+        self.change_places(place);
+        self.join_beyond(place);
         match block.occupied {
             Some(seen) => {
                 let sample = Sample {
@@ -406,6 +415,11 @@ impl Engine {
 
     /// A train beyond a border that did not come from here: who it is, the peer says.
     pub(crate) fn train_beyond(&mut self, place: PlaceId) {
+        let listed = self.listed_in(place);
+        // Trains that we know to be elsewhere: the peer only holds on to the place until we answer.
+        if !listed.is_empty() && listed.iter().all(|who| self.train_of(who).is_some()) {
+            return;
+        }
         let identity = match self.listed_in(place) {
             [one] if self.train_of(one).is_none() => Some(one.clone()),
             _ => None,
@@ -440,11 +454,27 @@ impl Engine {
         }
     }
 
+    /// The train here that a peer speaks of. One that turned out to be another is that one from now
+    /// on.
+    fn train_by_any_name(&mut self, listed: &PeerTrain) -> Option<TrainId> {
+        let known = self.train_of(&listed.identity);
+        let was = listed.was.as_deref().filter(|_| known.is_none());
+        let id = known.or_else(|| self.train_of(was?))?;
+        if known.is_none()
+            && let Some(train) = self.trains.get_mut(&id)
+        {
+            train.was = listed.was.clone();
+            train.identity = Some(listed.identity.clone());
+            self.touched.insert(Item::Train(id));
+        }
+        Some(id)
+    }
+
     /// Names that were given on the other side, and who was only known to be somebody.
     fn take_names(&mut self, peer: PeerId, before: &[PeerTrain]) {
         let answers = self.has_answered(peer);
         for listed in self.borders.peers[peer.index()].trains.clone() {
-            let Some(id) = self.train_of(&listed.identity) else {
+            let Some(id) = self.train_by_any_name(&listed) else {
                 continue;
             };
             let was = before.iter().find(|was| was.identity == listed.identity);
@@ -490,29 +520,41 @@ impl Engine {
     }
 
     /// While the peer was not heard another train may have taken the place of one that it does not
-    /// know any more.
+    /// know any more, or that it knows to be elsewhere now.
     fn change_places(&mut self, place: PlaceId) {
-        let listed = self.listed_in(place);
         let answers = self.peer_of(place).is_some_and(|p| self.has_answered(p));
-        if listed.is_empty() || !answers {
+        if !answers {
             return;
         }
-        let gone: Vec<TrainId> = self.places[place.index()]
-            .trains
-            .iter()
-            .copied()
+        let listed = !self.listed_in(place).is_empty();
+        let trains = self.places[place.index()].trains.iter().copied();
+        let gone: Vec<TrainId> = trains
             .filter(|id| {
-                self.train(*id).is_some_and(|train| {
-                    train.chain.len() == 1 && self.peer_sees(train, place).is_none()
+                let train = self.train(*id).filter(|train| train.chain.len() == 1);
+                train.is_some_and(|train| match self.peer_sees(train, place) {
+                    None => listed,
+                    Some(seen) => seen && !self.is_named_in(place, *id),
                 })
             })
             .collect();
+        let went = !gone.is_empty();
         for id in gone {
             self.drop_link(id, place);
         }
-        let on = self.places[place.index()].on;
-        if on && self.places[place.index()].trains.is_empty() {
-            self.train_beyond(place);
+        let state = &self.places[place.index()];
+        if !state.trains.is_empty() {
+            return;
+        }
+        if state.on && listed {
+            self.place_lit(place);
+        } else if went
+            && state.state == Occupancy::Unknown
+            && state.notes.kept == Some(Kept::Occupied)
+        {
+            // What it kept was the train that has gone on.
+            let before = (state.state, state.notes.kept);
+            self.places[place.index()].notes.kept = Some(Kept::Vacant);
+            self.note_place_change(place, before, None);
         }
     }
 }
