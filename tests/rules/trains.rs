@@ -454,3 +454,50 @@ fn train_that_ran_through_a_place_while_nothing_was_heard_is_that_train() {
          end trains 1",
     );
 }
+
+/// A train that another has come up to, and that faces it.
+const COUPLED: &str = "0.0 all off
+     5.0 d-p4 on
+     8.0 d-p3 on
+     9.0 d-p4 off
+     10.0 d-p1 on
+     13.0 d-p2 on
+     14.0 d-p1 off
+     20.0 d-p2 off";
+
+#[test]
+fn train_that_is_pushed_on_by_one_that_came_up_to_it_is_not_lost() {
+    check(
+        &line(5, ""),
+        &format!(
+            "{COUPLED}
+             30.0 d-p4 on
+             32.0 d-p3 off
+             60.0"
+        ),
+        "30.0 train t1 entered p4
+         33.5 block p3 vacant
+         never block p3 lost
+         end block p4 occupied trains=t2,t1
+         end trains 2",
+    );
+}
+
+#[test]
+fn train_that_is_nearest_to_the_end_is_the_one_that_comes_out() {
+    check(
+        &line(5, ""),
+        &format!(
+            "{COUPLED}
+             30.0 d-p2 on
+             33.0 d-p1 on
+             34.0 d-p2 off
+             60.0"
+        ),
+        "30.0 train t2 entered p2
+         33.0 train t2 entered p1
+         end train t1 blocks=p3
+         end train t2 blocks=p1
+         end trains 2",
+    );
+}
