@@ -147,6 +147,8 @@ pub struct PeerTrain {
     pub gone_to: Option<String>,
     /// It was last in a place of that peer, is seen there no more, and may have come over a border.
     pub seeks: bool,
+    /// Its place is not heard of, or was not, and it may have gone over a border meanwhile.
+    pub astray: bool,
     /// That peer does not know yet where it came from.
     pub unexplained: bool,
 }

@@ -58,6 +58,8 @@ struct Train {
     #[serde(default, skip_serializing_if = "is_false")]
     seeks: bool,
     #[serde(default, skip_serializing_if = "is_false")]
+    astray: bool,
+    #[serde(default, skip_serializing_if = "is_false")]
     unexplained: bool,
 }
 
@@ -85,6 +87,7 @@ pub fn borders_json(word: &BorderWord) -> String {
             seen: train.seen,
             gone_to: train.gone_to.clone(),
             seeks: train.seeks,
+            astray: train.astray,
             unexplained: train.unexplained,
         };
         (train.identity.clone(), written)
@@ -154,6 +157,7 @@ pub(super) fn read(
             seen: train.seen,
             gone_to: train.gone_to,
             seeks: train.seeks,
+            astray: train.astray,
             unexplained: train.unexplained,
         });
     Ok(Input::Peer(Box::new(PeerWord {

@@ -204,6 +204,8 @@ def test(program):
         crosses(club)
         held_back(club)
         torn(club)
+        runs_over(club)
+        couples(club)
         slander(club)
 
 
@@ -313,12 +315,73 @@ def in_one_place(club):
     check("one Prometheus holds the places of all, and the dashboard draws each", True)
 
 
+def active(club):
+    """The alarms that are up anywhere, but for what is not announced and for roads."""
+    kinds = ("train-lost", "train-parted")
+    return [alarm for name in NAMES for alarm in state(club.pages[name])["alarms"].values()
+            if alarm["active"] and alarm["type"] in kinds]
+
+
+def known(club, name, identity):
+    """The blocks of a train as a computer knows them."""
+    return [train["blocks"] for train in club.trains(name).values()
+            if train["identity"] == identity]
+
+
+def runs_over(club):
+    """A train runs out of a computer's sight while that has no broker."""
+    club.detect("w1", True)
+    club.comes("w1", "occupied")
+    identity = next(iter(club.trains("west").values()))["identity"]
+    club.relays["west"].tear()
+    club.comes("w1", "unknown")
+    club.comes("west-w2", "unknown", "mid")
+    club.detect("m1", True)
+    club.comes("m1", "occupied")
+    check("who comes out of what nobody heard of is not known", not known(club, "mid", identity))
+    club.relays["west"].mend()
+    until("the west is back", lambda: fetch(club.pages["west"] + "/readyz")[0] == 200)
+    for block in ("w1", "w2"):
+        club.detect(block, False)
+    for block in ("w1", "w2"):
+        club.comes(block, "vacant")
+    until("the train is one on both sides", lambda: known(club, "mid", identity) == [["m1"]]
+          and known(club, "west", identity) == [["mid-m1"]])
+    check("a train that reached a border while the link was cut keeps who it is",
+          not active(club), str(active(club)))
+
+
+def couples(club):
+    """Another comes up to it, over the border, and goes back."""
+    (standing,) = [train["identity"] for train in club.trains("mid").values()
+                   if train["blocks"] == ["m1"]]
+    club.detect("w1", True)
+    club.comes("w1", "occupied")
+    club.step("w1", "w2")
+    (coming,) = [train["identity"] for train in club.trains("west").values()
+                 if train["blocks"] == ["w2"]]
+    club.detect("w2", False)
+    club.comes("w2", "vacant")
+    until("both are there", lambda: known(club, "mid", coming) == [["m1"]]
+          and known(club, "mid", standing) == [["m1"]])
+    check("trains that couple up across a border are both there", not active(club),
+          str(active(club)))
+    club.detect("w2", True)
+    club.comes("w2", "occupied")
+    club.step("w2", "w1")
+    until("it is back", lambda: known(club, "west", coming) == [["w1"]]
+          and known(club, "mid", standing) == [["m1"]] and not known(club, "mid", coming))
+    check("and the one that goes back is the one that came", not active(club), str(active(club)))
+    club.detect("m1", False)
+    club.detect("w1", False)
+
+
 def slander(club):
     word = '{"run":"x","number":9,"blocks":{"m1":{"state":"occupied"}}}'
     club.publish("board", "club/mid/borders", word)
     club.publish("east", "club/mid/borders", word)
     # The broker has taken this one after them.
-    club.detect("w1", True)
-    club.comes("w1", "occupied")
+    club.detect("w2", True)
+    club.comes("w2", "occupied")
     check("nobody speaks for another computer",
           club.block("west", "mid-m1")["state"] == "vacant")

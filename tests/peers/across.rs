@@ -5,7 +5,7 @@ use taillamp::engine::change::{Kept, Occupancy};
 use taillamp::engine::input::{Command, Outcome};
 use taillamp::engine::snapshot::TrainView;
 
-use crate::club::{Club, Dice, EAST, MID, WEST};
+use crate::club::{Club, Dice, EAST, MID, WEST, seeds};
 
 /// A train in `w2`, and who it is.
 fn one_train() -> (Club, String) {
@@ -61,6 +61,81 @@ fn a_train_that_ran_over_while_the_link_was_cut_is_the_same_train_after_it_is_me
     assert_eq!(club.train(WEST).blocks, ["mid-m1"]);
     club.run(60_000);
     no_alarm(&club);
+}
+
+/// All detectors of a computer say again what they see.
+fn speak_again(club: &mut Club, letter: char, on: &[&str]) {
+    for n in 1..=3 {
+        let block = format!("{letter}{n}");
+        club.detect(&block, on.contains(&&*block));
+    }
+}
+
+#[test]
+fn a_train_that_ran_out_of_a_computers_sight_while_it_had_no_broker_is_the_same_train() {
+    let (mut club, identity) = one_train();
+    club.broker(WEST, false);
+    club.run(15_000);
+    // Through w3, which nobody could see, over the border, and on.
+    club.detect("m1", true);
+    club.run(2_000);
+    club.step("m1", "m2");
+    assert!(known(&club, MID, &identity).is_none());
+    club.broker(WEST, true);
+    club.run(500);
+    speak_again(&mut club, 'w', &[]);
+    club.run(6_000);
+    assert_eq!(club.train(MID).identity.as_deref(), Some(&*identity));
+    for block in ["w1", "w2", "w3", "m1"] {
+        assert_eq!(club.state(block), Occupancy::Vacant, "{block}");
+    }
+    assert!(club.trains(WEST).is_empty(), "{:#?}", club.trains(WEST));
+    club.run(60_000);
+    for who in [WEST, MID] {
+        for block in ["w2", "w3", "m1", "m2"] {
+            assert!(!club.alarm(who, &format!("train-lost:{block}")), "{block}");
+        }
+    }
+}
+
+#[test]
+fn a_train_that_ran_into_a_computers_sight_while_it_had_no_broker_is_the_same_train() {
+    let (mut club, identity) = one_train();
+    club.step("w2", "w3");
+    club.broker(MID, false);
+    club.run(15_000);
+    club.detect("w3", false);
+    club.run(10_000);
+    assert_eq!(club.state("w3"), Occupancy::Occupied);
+    club.broker(MID, true);
+    club.run(500);
+    speak_again(&mut club, 'm', &["m2"]);
+    club.run(6_000);
+    assert_eq!(club.train(MID).identity.as_deref(), Some(&*identity));
+    for block in ["w3", "m1", "m3"] {
+        assert_eq!(club.state(block), Occupancy::Vacant, "{block}");
+    }
+    assert_eq!(club.state("m2"), Occupancy::Occupied);
+}
+
+#[test]
+fn a_train_that_stood_while_its_computer_had_no_broker_is_not_one_that_was_put_on_over_there() {
+    let (mut club, identity) = one_train();
+    club.broker(WEST, false);
+    club.run(15_000);
+    club.detect("m1", true);
+    club.run(5_000);
+    club.broker(WEST, true);
+    club.run(500);
+    speak_again(&mut club, 'w', &["w2"]);
+    club.run(6_000);
+    assert_eq!(
+        known(&club, WEST, &identity).map(|t| t.blocks),
+        Some(vec!["w2".to_owned()])
+    );
+    let there = club.train(MID);
+    assert_ne!(there.identity.as_deref(), Some(&*identity));
+    assert_eq!(there.blocks, ["m1"]);
 }
 
 #[test]
@@ -281,7 +356,7 @@ fn a_train_goes_over_into_a_block_that_cannot_see_it_and_is_kept_there() {
 /// then, letters take up to six seconds, links are torn. Somebody always holds them.
 #[test]
 fn whatever_the_post_does_two_trains_that_stand_at_a_border_are_never_vacant_on_both_sides() {
-    for seed in 0..40 {
+    for seed in 0..seeds() {
         let mut club = Club::new();
         club.detect("w2", true);
         club.detect("m2", true);

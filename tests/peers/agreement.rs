@@ -7,7 +7,7 @@ use taillamp::wire::change_json::change_line;
 use taillamp::wire::payload;
 use taillamp::wire::topics::TopicTable;
 
-use crate::club::{Club, Dice, EAST, MID, WEST};
+use crate::club::{Club, Dice, EAST, MID, WEST, seeds};
 
 /// A train whose head has come over the border, its tail still in the west.
 fn astride() -> Club {
@@ -107,7 +107,7 @@ fn a_train_that_was_lost_here_is_found_there() {
 /// take up to six seconds, links are torn. Somebody always holds it.
 #[test]
 fn whatever_the_post_does_a_train_that_stands_is_never_vacant_on_both_sides() {
-    for seed in 0..40 {
+    for seed in 0..seeds() {
         let mut club = astride();
         let mut dice = Dice(seed);
         let mut slow = Dice(seed + 1_000);

@@ -222,6 +222,16 @@ impl Club {
         self.computers[who] = fresh;
     }
 
+    /// A computer loses the broker, and with it its own detectors; or has it back and nothing more.
+    pub fn broker(&mut self, who: usize, there: bool) {
+        let now = at(self.now);
+        let computer = &mut self.computers[who];
+        computer.link = there;
+        computer.engine.handle(now, Input::Broker(there));
+        computer.note();
+        self.speak(who);
+    }
+
     /// The broker tells the others that a computer has gone: its will.
     pub fn will(&mut self, who: usize) {
         let topic = format!("club/{}/status", NAMES[who]);
@@ -354,5 +364,14 @@ impl Dice {
             .wrapping_mul(6_364_136_223_846_793_005)
             .wrapping_add(1_442_695_040_888_963_407);
         (self.0 >> 33) % limit
+    }
+}
+
+/// How many evenings are played; more with `TAILLAMP_LONG=1`.
+pub fn seeds() -> u64 {
+    if std::env::var_os("TAILLAMP_LONG").is_some() {
+        1_000
+    } else {
+        40
     }
 }

@@ -15,13 +15,14 @@ use crate::input::PeerTrain;
 use crate::layout::{End, Side as BlockEnd};
 use crate::place::Whereabouts;
 use crate::track::Taking;
-use crate::train::{Link, Train};
+use crate::train::{Link, Train, UNSEEN_MAX};
 
-/// A train that nothing explained when it was first seen, next to a border: it may have come over.
+/// A train that nothing explained when it was first seen, not far from a border: it may have come
+/// over.
 #[derive(Clone, Debug)]
 pub(crate) struct Came {
-    /// Our place at the border.
-    place: PlaceId,
+    /// From these places beyond.
+    beyond: Vec<PlaceId>,
     /// The first of our words that speaks of the train.
     word: Option<u64>,
     /// We had only just begun to look: it may as well have stood there.
@@ -32,18 +33,55 @@ impl Engine {
     /// The places beyond the borders that a train which is seen nowhere here may have gone to.
     pub(super) fn ways_beyond(&self, train: &Train, place: PlaceId) -> Vec<PlaceId> {
         let held = train.chain.iter().map(|link| link.place);
-        let next = self
-            .ends_to_leave_by(train, place)
-            .into_iter()
-            .flat_map(|end| self.track.reach(end, &self.points, Taking::AsSet))
-            .map(|next| next.place);
-        let mut beyond: Vec<PlaceId> = held
-            .chain(next)
-            .filter(|place| self.is_beyond(*place))
-            .collect();
+        let held = held.filter(|place| self.is_beyond(*place));
+        let mut beyond: Vec<PlaceId> = train.astray.iter().copied().chain(held).collect();
+        for end in self.ends_to_leave_by(train, place) {
+            self.beyond_from(end, 0, &mut beyond);
+        }
         beyond.sort_unstable();
         beyond.dedup();
         beyond
+    }
+
+    /// Next door, or through places that were not heard of for a time: it may have run through them.
+    fn beyond_from(&self, end: End, passed: usize, beyond: &mut Vec<PlaceId>) {
+        for next in self.track.reach(end, &self.points, Taking::AsSet) {
+            let state = &self.places[next.place.index()];
+            let unheard = state.state == Occupancy::Unknown && state.trains.is_empty();
+            if self.is_beyond(next.place) {
+                beyond.push(next.place);
+            } else if unheard && passed < UNSEEN_MAX {
+                for onward in self.track.onward(next.by) {
+                    self.beyond_from(onward, passed + 1, beyond);
+                }
+            }
+        }
+    }
+
+    /// Trains in places that are not heard of may go over a border meanwhile. That is kept until
+    /// they are seen here: when the places are heard of again, it has happened.
+    pub(super) fn note_astray(&mut self) {
+        for id in self.trains.keys().copied().collect::<Vec<TrainId>>() {
+            let Some(train) = self.train(id) else {
+                continue;
+            };
+            let astray = if self.is_with_us(train) {
+                Vec::new()
+            } else {
+                let mut links = train.chain.iter().map(|link| link.place);
+                let unheard = links.find(|place| {
+                    let state = &self.places[place.index()];
+                    !self.is_beyond(*place) && !state.on && state.off_since.is_none()
+                });
+                match unheard {
+                    Some(place) => self.ways_beyond(train, place),
+                    None => continue,
+                }
+            };
+            if let Some(train) = self.trains.get_mut(&id) {
+                train.astray = astray;
+            }
+        }
     }
 
     /// Whether we answer for a train: a detector of ours sees it, or it has gone in where nothing
@@ -81,7 +119,7 @@ impl Engine {
             let state = &self.places[place.index()];
             let release = self.release_time(place);
             !self.is_beyond(place)
-                && state.state == Occupancy::Occupied
+                && matches!(state.state, Occupancy::Occupied | Occupancy::Unknown)
                 && state
                     .off_since
                     .is_some_and(|off| self.now >= off.plus(release))
@@ -201,21 +239,21 @@ impl Engine {
         listed.any(|who| self.train_of(who) == Some(id))
     }
 
-    /// A new train next to a border.
+    /// A new train, next to a border or with nothing between that was heard of.
     pub(crate) fn note_came(&mut self, id: TrainId, place: PlaceId, booting: bool) {
         if self.layout.peers.is_empty() {
             return;
         }
-        let near = self.near(place, Taking::Any);
-        if let Some(train) = self.trains.get_mut(&id)
-            && near.into_iter().any(|next| {
-                self.track
-                    .block_of(next)
-                    .is_some_and(|block| self.layout.blocks[block.index()].beyond.is_some())
-            })
-        {
+        let near = self.near(place, Taking::Any).into_iter();
+        let mut beyond: Vec<PlaceId> = near.filter(|next| self.is_beyond(*next)).collect();
+        for end in self.track.ends(place) {
+            self.beyond_from(end, 0, &mut beyond);
+        }
+        beyond.sort_unstable();
+        beyond.dedup();
+        if let Some(train) = self.trains.get_mut(&id).filter(|_| !beyond.is_empty()) {
             train.came = Some(Came {
-                place,
+                beyond,
                 word: None,
                 stood: booting,
             });
@@ -245,9 +283,15 @@ impl Engine {
             let peer = self.peer_of(place)?;
             self.borders.peers[peer.index()].ours
         };
+        let doubtful = |place: PlaceId| {
+            let peer = self
+                .peer_of(place)
+                .map(|peer| &self.borders.peers[peer.index()]);
+            peer.is_some_and(|peer| peer.trains.iter().any(|listed| listed.astray))
+        };
         let over = |came: &Came| {
-            let mut near = self.near(came.place, Taking::Any).into_iter();
-            near.all(|next| !self.is_beyond(next) || heard(next) >= came.word)
+            let mut beyond = came.beyond.iter();
+            beyond.all(|next| heard(*next) >= came.word && !doubtful(*next))
         };
         let explained: Vec<TrainId> = self
             .trains
@@ -278,27 +322,46 @@ impl Engine {
         let trains = &self.borders.peers[peer.index()].trains;
         let entry = |who: &String| trains.iter().find(|listed| listed.identity == *who);
         // The list goes from end a to end b; who is nearest to the border went first.
-        let mut missed: Vec<PeerTrain> = self
-            .listed_in(beyond)
+        let listed = self.listed_in(beyond);
+        let mut missed: Vec<PeerTrain> = listed
             .iter()
-            .filter(|who| self.train_of(who).is_none())
             .filter_map(|who| entry(who).cloned())
             .collect();
         if matches!(out, End::Block(_, BlockEnd::B)) {
             missed.reverse();
         }
+        // Further away they were when their places were not heard of.
+        let further = trains
+            .iter()
+            .filter(|who| who.seeks && !listed.contains(&who.identity));
+        missed.extend(further.cloned());
+        missed.retain(|who| {
+            let known = self.train_of(&who.identity).and_then(|id| self.train(id));
+            // One that was at the border before is known, and only there.
+            known.is_none_or(|train| {
+                who.seeks && train.chain.iter().all(|link| self.is_beyond(link.place))
+            })
+        });
         let mut came: Vec<TrainId> = self
             .trains
             .values()
-            .filter(|train| train.came.as_ref().is_some_and(|came| came.place == here))
+            .filter(|train| {
+                train
+                    .came
+                    .as_ref()
+                    .is_some_and(|came| came.beyond.contains(&beyond))
+            })
             .map(|train| train.id)
             .collect();
         came.sort_unstable();
         let last = missed.len();
         for (at, (who, id)) in missed.into_iter().zip(came).enumerate() {
             if self.is_the_same(&who, id, here, at + 1 == last) {
+                let near = self.listed_in(beyond).contains(&who.identity);
                 self.take_identity_of(who, id);
-                self.show_astride(id, (here, by), (beyond, out));
+                if near {
+                    self.show_astride(id, (here, by), (beyond, out));
+                }
             }
         }
     }
@@ -318,6 +381,12 @@ impl Engine {
 
     fn take_identity_of(&mut self, who: PeerTrain, id: TrainId) {
         let before = self.train(id).map(|train| self.identity(train));
+        if let Some(known) = self.train_of(&who.identity) {
+            let held = self.train(known).map(|train| train.chain.clone());
+            for link in held.unwrap_or_default() {
+                self.drop_link(known, link.place);
+            }
+        }
         if let Some(train) = self.trains.get_mut(&id) {
             train.was = before;
             train.identity = Some(who.identity);

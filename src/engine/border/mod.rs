@@ -112,6 +112,7 @@ impl Engine {
         if self.layout.peers.is_empty() {
             return;
         }
+        self.note_astray();
         let borders = self.layout.peers.iter().flat_map(|peer| &peer.borders);
         let mut here: Vec<BlockId> = borders.map(|border| border.here).collect();
         here.sort_unstable();
@@ -128,6 +129,7 @@ impl Engine {
                 seen: self.is_with_us(train),
                 gone_to: self.gone_on_to(train),
                 seeks: self.is_sought(train),
+                astray: !train.astray.is_empty() && !train.lost && !self.is_sought(train),
                 unexplained: train.came.is_some(),
             })
             .collect();
@@ -260,19 +262,25 @@ impl Engine {
         let told = said.is_some_and(|train| !train.seen);
         let asked = train.lost || said.is_some_and(|train| train.seeks);
         let mut agreement = Agreement::NoBorder;
-        for place in self.ways_beyond(train, place) {
-            let answered = self.peer_of(place).is_some_and(|p| self.has_answered(p));
+        for beyond in self.ways_beyond(train, place) {
+            let answered = self.peer_of(beyond).is_some_and(|p| self.has_answered(p));
             if !told || !answered {
                 agreement = Agreement::Unheard;
-            } else if self.peer_sees(train, place) == Some(true) {
+            } else if self.peer_sees(train, beyond) == Some(true) {
                 return Agreement::Seen;
-            } else if !asked {
+            } else if !asked || self.cannot_tell(beyond) {
                 agreement = Agreement::Unheard;
             } else if agreement == Agreement::NoBorder {
                 agreement = Agreement::NotSeen;
             }
         }
         agreement
+    }
+
+    /// A peer's block that it knew of, and does not know of now: it answers when it does again.
+    fn cannot_tell(&self, place: PlaceId) -> bool {
+        let state = &self.places[place.index()];
+        state.state == Occupancy::Unknown && state.notes.kept.is_some()
     }
 
     /// Takes a peer's word.

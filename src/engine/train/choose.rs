@@ -38,7 +38,7 @@ pub(crate) struct Candidate {
 pub(crate) type Through = (PlaceId, End, End);
 
 /// So many places may have been run through while nothing was heard.
-const UNSEEN_MAX: usize = 3;
+pub(crate) const UNSEEN_MAX: usize = 3;
 
 /// The order of the choice: smaller comes first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

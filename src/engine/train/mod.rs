@@ -18,8 +18,8 @@ use crate::layout::End;
 use crate::time::Instant;
 use crate::track::Track;
 
-pub(crate) use choose::Candidate;
 use choose::Through;
+pub(crate) use choose::{Candidate, UNSEEN_MAX};
 pub(crate) use measure::Measure;
 
 /// One place that a train holds.
@@ -52,6 +52,8 @@ pub(crate) struct Train {
     pub(crate) identity: Option<String>,
     /// Who it was taken for until a peer said who it is.
     pub(crate) was: Option<String>,
+    /// The places beyond borders that it may have gone to while its own was not heard of.
+    pub(crate) astray: Vec<PlaceId>,
     /// Nothing explained it when it was first seen, next to a border.
     pub(crate) came: Option<crate::border::Came>,
     /// It was first seen beyond a border, and the peer has not said yet who it is.
@@ -111,6 +113,7 @@ impl Train {
             parent: None,
             identity: None,
             was: None,
+            astray: Vec::new(),
             came: None,
             nameless_beyond: false,
             since: now,
