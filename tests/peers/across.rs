@@ -401,3 +401,31 @@ fn whatever_the_post_does_two_trains_that_stand_at_a_border_are_never_vacant_on_
         }
     }
 }
+
+#[test]
+fn a_train_that_comes_up_to_one_that_ran_over_unheard_is_there_with_it() {
+    let (mut club, standing) = one_train();
+    club.broker(WEST, false);
+    club.run(15_000);
+    club.detect("m1", true);
+    club.run(5_000);
+    club.broker(WEST, true);
+    club.run(500);
+    speak_again(&mut club, 'w', &[]);
+    club.run(6_000);
+    assert_eq!(
+        known(&club, MID, &standing).map(|t| t.blocks),
+        Some(vec!["m1".to_owned()])
+    );
+    assert_eq!(
+        known(&club, WEST, &standing).map(|t| t.blocks),
+        Some(vec!["mid-m1".to_owned()])
+    );
+    club.detect("w2", true);
+    club.run(1_000);
+    club.step("w2", "w3");
+    club.run(1_000);
+    club.detect("w3", false);
+    club.run(6_000);
+    assert_eq!(club.state("w3"), Occupancy::Vacant);
+}

@@ -233,6 +233,20 @@ impl Engine {
         }
     }
 
+    /// A train was not where it was taken to have come in: what it was before, it is again.
+    pub(super) fn was_not_there(&mut self, id: TrainId, place: PlaceId) {
+        if let Some(train) = self.trains.get_mut(&id)
+            && let Some(head) = train.chain.last().filter(|head| head.place == place)
+        {
+            (train.directed, train.measure) = head.before;
+            if let Some(at) = train.chain.len().checked_sub(2) {
+                train.chain[at].headward = None;
+            }
+        }
+        self.drop_link(id, place);
+        self.show(id);
+    }
+
     /// Whether a peer says that a train is in a block of its.
     pub(super) fn is_named_in(&self, place: PlaceId, id: TrainId) -> bool {
         let mut listed = self.listed_in(place).iter();

@@ -538,16 +538,21 @@ impl Engine {
         let trains = self.places[place.index()].trains.iter().copied();
         let gone: Vec<TrainId> = trains
             .filter(|id| {
-                let train = self.train(*id).filter(|train| train.chain.len() == 1);
-                train.is_some_and(|train| match self.peer_sees(train, place) {
-                    None => listed,
-                    Some(seen) => seen && !self.is_named_in(place, *id),
-                })
+                let Some(train) = self.train(*id).filter(|_| !self.is_named_in(place, *id)) else {
+                    return false;
+                };
+                let only_there = train.chain.len() == 1;
+                match self.peer_sees(train, place) {
+                    None if only_there => listed,
+                    Some(true) if only_there => true,
+                    // It is here; who is there the peer knows better.
+                    _ => listed && self.is_with_us(train),
+                }
             })
             .collect();
         let went = !gone.is_empty();
         for id in gone {
-            self.drop_link(id, place);
+            self.was_not_there(id, place);
         }
         let state = &self.places[place.index()];
         if !state.trains.is_empty() {
