@@ -372,16 +372,14 @@ def couples(club):
     until("it is back", lambda: known(club, "west", coming) == [["w1"]]
           and known(club, "mid", standing) == [["m1"]] and not known(club, "mid", coming))
     check("and the one that goes back is the one that came", not active(club), str(active(club)))
-    club.detect("m1", False)
-    club.detect("w1", False)
 
 
 def slander(club):
-    word = '{"run":"x","number":9,"blocks":{"m1":{"state":"occupied"}}}'
+    word = '{"run":"x","number":9,"blocks":{"m1":{"state":"vacant"}}}'
     club.publish("board", "club/mid/borders", word)
     club.publish("east", "club/mid/borders", word)
     # The broker has taken this one after them.
     club.detect("w2", True)
     club.comes("w2", "occupied")
     check("nobody speaks for another computer",
-          club.block("west", "mid-m1")["state"] == "vacant")
+          club.block("west", "mid-m1")["state"] == "occupied")
