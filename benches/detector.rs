@@ -40,6 +40,7 @@ fn sequential(criterion: &mut Criterion) {
         occupied_sd: 0.4,
         false_alarm_every_h: 720.0,
         sample_hz: 10.0,
+        spikes: true,
     });
     let mut at = 0;
     group.bench_function("the test alone", |bencher| {

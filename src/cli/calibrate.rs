@@ -250,15 +250,16 @@ fn one<'p>(
     let vacant = stretch("vacant", &pair.vacant)?;
     let occupied = stretch("occupied", &pair.occupied)?;
     let hz = sample_hz(&pair.vacant.times_s).ok_or("all samples came at one moment")?;
-    let (sequential, wanted_every_h) = match detector.decide {
-        Decide::Sequential(settings) => (true, settings.false_alarm_every_h),
-        Decide::Threshold { .. } | Decide::Boolean => (args.sequential, WANTED_EVERY_H),
+    let (sequential, wanted_every_h, spikes) = match detector.decide {
+        Decide::Sequential(settings) => (true, settings.false_alarm_every_h, settings.spikes),
+        Decide::Threshold { .. } | Decide::Boolean => (args.sequential, WANTED_EVERY_H, true),
     };
     let question = Question {
         is_current: detector.kind == DetectorKind::Current,
         sample_hz: hz,
         confirm_s: detector.confirm.as_secs_f64(),
         wanted_every_h,
+        spikes,
     };
     let mut proposal = propose(&vacant, &occupied, &question).map_err(|why| why.to_string())?;
     let implausible = pair.vacant.implausible + pair.occupied.implausible;

@@ -474,6 +474,8 @@ pub struct Sequential {
     pub false_alarm_every_h: f64,
     /// Samples a second.
     pub sample_hz: f64,
+    /// A single sample may be anything, and decides nothing.
+    pub spikes: bool,
 }
 
 /// A device that carries detectors.

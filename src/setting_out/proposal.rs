@@ -35,6 +35,8 @@ pub struct Question {
     pub confirm_s: f64,
     /// The wanted mean time between false occupancies of the sequential test, hours.
     pub wanted_every_h: f64,
+    /// A single sample may be anything, and decides nothing.
+    pub spikes: bool,
 }
 
 /// What follows.
@@ -136,6 +138,7 @@ pub fn propose(
         occupied_sd: with_steps(occupied),
         false_alarm_every_h: question.wanted_every_h,
         sample_hz: question.sample_hz,
+        spikes: question.spikes,
     };
     let mut proposal = Proposal {
         on,
@@ -254,6 +257,12 @@ fn cautions(proposal: &mut Proposal, vacant: &Fit, occupied: &Fit) {
             ));
         }
     }
+    if !proposal.settings.spikes && vacant.far > 0 {
+        say(String::from(
+            "the plan says that there are no spikes, and there were some: take `spikes = false` out, \
+             or the sequential test takes them for trains",
+        ));
+    }
     let every_h = proposal.thresholds.false_alarm_every_h;
     if every_h < SELDOM_H {
         say(format!(
@@ -304,6 +313,7 @@ mod tests {
         sample_hz: 10.0,
         confirm_s: 0.0,
         wanted_every_h: 720.0,
+        spikes: true,
     };
 
     /// A normal number is beyond three spreads once in 740.8 samples (twice the 370.4 of a limit on
@@ -347,6 +357,23 @@ mod tests {
         };
         let proposal = propose(&level(0.9, 0.01), &level(0.1, 0.01), &beam);
         assert!(proposal.is_ok_and(|found| found.on < found.off && found.off < 0.9));
+    }
+
+    #[test]
+    fn spikes_where_the_plan_says_that_there_are_none_are_a_caution() {
+        let none = Question {
+            spikes: false,
+            ..QUESTION
+        };
+        let clean = level(1.0, 0.1);
+        let wild = Fit { far: 2, ..clean };
+        let said = |vacant: &Fit, question: &Question| {
+            let proposal = propose(vacant, &level(4.0, 0.5), question);
+            let cautions = proposal.map(|found| found.cautions).unwrap_or_default();
+            cautions.iter().any(|text| text.contains("no spikes"))
+        };
+        assert!(said(&wild, &none));
+        assert!(!said(&clean, &none) && !said(&wild, &QUESTION));
     }
 
     #[test]

@@ -46,6 +46,7 @@ fn settings(vacant: (f64, f64), occupied: (f64, f64), sample_hz: f64) -> Sequent
         occupied_sd: occupied.1,
         false_alarm_every_h: 720.0,
         sample_hz,
+        spikes: true,
     }
 }
 

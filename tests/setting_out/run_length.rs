@@ -247,6 +247,7 @@ fn the_engines_promise_is_the_integral_equations() {
         occupied_sd: 0.5,
         false_alarm_every_h: 930.9 / 3_600.0,
         sample_hz: 1.0,
+        spikes: true,
     });
     let exact = Cusum { k: 0.5, h: 5.0 };
     let (between, until) = (exact.one_sided(0.0, 0.0), exact.one_sided(1.0, 0.0));
@@ -278,6 +279,7 @@ fn delay_is_near_the_optimum_and_far_below_a_plain_thresholds() {
             occupied_sd: 1.0,
             false_alarm_every_h: between / 3_600.0,
             sample_hz: 1.0,
+            spikes: true,
         });
         let (mut low, mut high) = (0.0, 8.0);
         for _ in 0..60 {

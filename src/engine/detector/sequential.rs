@@ -105,7 +105,7 @@ impl Sequential {
         let gap = settings.occupied_mean - settings.vacant_mean;
         let half_gap = libm::fabs(gap) / 2.0;
         let samples = settings.false_alarm_every_h * 3_600.0 * settings.sample_hz;
-        let alone = settings.false_alarm_every_h < NONE_OF_ONE_H;
+        let alone = !settings.spikes || settings.false_alarm_every_h < NONE_OF_ONE_H;
         let k = half_gap / spread;
         // The limit of the sum for absence, in spreads of the vacant level: both sums count in it.
         let ratio = (settings.occupied_sd / spread).max(1.0);

@@ -148,6 +148,9 @@ sections! {
         false_alarm_every_h: Positive,
         /// Samples a second of a sequential test.
         sample_hz: Positive,
+        /// Whether a single reading may be anything, as from a motor that sparks: then none decides
+        /// a sequential test alone. false: its noise is known to be normal, and one may.
+        spikes: Flag = true,
         /// Whether its `off` speaks for the whole place (whole: current unless said otherwise) or
         /// only for its spot (spot: optical and contact unless said otherwise).
         watches: WatchesWord,

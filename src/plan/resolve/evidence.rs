@@ -174,5 +174,6 @@ fn sequential(context: &mut Context<'_>, doc: &DetectorDoc, kind: DetectorKind) 
         occupied_sd: value(&occupied.value.sd)?,
         false_alarm_every_h: rate.map(|rate| rate.value)?,
         sample_hz: hz.map(|hz| hz.value)?,
+        spikes: value(&doc.spikes)?,
     }))
 }
