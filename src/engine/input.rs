@@ -141,7 +141,7 @@ pub struct PeerTrain {
     pub was: Option<String>,
     /// Given by an operator.
     pub name: Option<String>,
-    /// That peer answers for it at this moment: a detector sees it, or it went in where nothing can.
+    /// That peer answers for it now: a detector sees it, or it went in where nothing can.
     pub seen: bool,
     /// It has gone on from there to another daemon, which sees it: that one's topic prefix.
     pub gone_to: Option<String>,

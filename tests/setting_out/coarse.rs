@@ -31,6 +31,7 @@ fn the_rate_that_was_asked_for_is_kept_with_coarse_steps() {
                 sample_hz: 1.0,
                 confirm_s: 0.0,
                 wanted_every_h: ASKED / 3_600.0,
+                spikes: true,
             };
             let proposal = propose(&vacant, &occupied, &question).expect("levels far apart");
             let fresh = SequentialTest::new(proposal.settings);

@@ -43,7 +43,7 @@ impl Engine {
         beyond
     }
 
-    /// Next door, or through places that were not heard of for a time: it may have run through them.
+    /// Next door, or through places that were not heard of: it may have run through them.
     fn beyond_from(&self, end: End, passed: usize, beyond: &mut Vec<PlaceId>) {
         for next in self.track.reach(end, &self.points, Taking::AsSet) {
             let state = &self.places[next.place.index()];

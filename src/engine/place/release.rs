@@ -202,7 +202,7 @@ impl Engine {
     }
 
     /// The ends by which a train may have left a place that it is in, seen nowhere else. Turned on
-    /// a bridge it may come off either way; so may one that another is coupled to, as that moves it.
+    /// a bridge it may come off either way; so may one that another is coupled to: that moves it.
     pub(crate) fn ends_to_leave_by(&self, train: &Train, place: PlaceId) -> Vec<End> {
         let at_head = train.head().is_some_and(|link| link.place == place);
         let block = self.track.block_of(place);

@@ -127,7 +127,7 @@ impl Engine {
         self.plan_train_wake(id);
     }
 
-    /// Into a place next door that is not lit by it: one that cannot see it, or that another has lit.
+    /// Into a place next door that is not lit by it: it cannot see it, or another has lit it.
     pub(crate) fn step_unseen(&mut self, id: TrainId, from: PlaceId, into: PlaceId, hidden: bool) {
         let now = self.now;
         let ends = self.ends_between(from, into);

@@ -200,7 +200,7 @@ fn compare(normal: &mut Normal, gap: f64, asked: f64, spikes: bool) -> Row {
 /// gives 10.4). Ten thousand runs for every number, the same false-alarm rate for all three.
 ///
 /// Ours is within a tenth of it at every gap and rate where the noise is normal, as the optimum has
-/// it, and the plan says so (`spikes = false`). Where a single sample may be anything, none decides,
+/// it, and the plan says so (`spikes = false`). Where a single sample may be anything, none decides
 /// and ours takes two: then it is within a tenth wherever the optimum takes more than two itself.
 #[test]
 fn delay_is_within_a_tenth_of_the_optimum_at_the_same_false_alarm_rate() {
