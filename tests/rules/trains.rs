@@ -501,3 +501,23 @@ fn train_that_is_nearest_to_the_end_is_the_one_that_comes_out() {
          end trains 2",
     );
 }
+
+#[test]
+fn train_that_is_torn_while_its_tail_draws_up_parts_where_it_was_torn() {
+    check(
+        &line(6, "[trains]\nequipped = \"all\"\n"),
+        "0.0 all off
+         5.0 d-p1 on
+         6.0 d-p2 on
+         7.0 d-p3 on
+         8.0 d-p4 on
+         9.0 d-p5 on
+         10.0 d-p3 off
+         11.0 d-p1 off
+         30.0",
+        "11.5 block p3 vacant
+         12.5 block p1 vacant
+         end train t1 blocks=p4,p5
+         end train t2 blocks=p2",
+    );
+}

@@ -427,7 +427,7 @@ impl Engine {
         first.tailward = Some(here.1);
         let mut link = Link::new(beyond.0, now);
         link.headward = Some(beyond.1);
-        train.chain.insert(0, link);
+        train.add_tail(link);
         train.directed = true;
         self.hold(beyond.0, id, beyond.1);
         self.show(id);

@@ -101,7 +101,7 @@ impl Engine {
             return;
         };
         // Its head has come round to what its tail was only leaving.
-        train.chain.retain(|link| link.place != place);
+        train.keep_links(|link| link.place != place);
         let stood_here_at_start = at_start && !train.directed && train.entered == 0;
         let mut link = Link::new(place, now);
         link.before = (train.directed, train.measure);
@@ -121,7 +121,7 @@ impl Engine {
                 train.grow(by.side, link, &by.unseen);
             }
             Side::Tail => {
-                train.chain.retain(|link| link.left.is_none());
+                train.keep_links(|link| link.left.is_none());
                 if let Some(first) = train.chain.first_mut() {
                     first.tailward = Some(by.from);
                 }
@@ -135,10 +135,7 @@ impl Engine {
                     train.turn();
                     turned = true;
                 } else if !train.directed && !stood_here_at_start {
-                    train.chain.reverse();
-                    for link in &mut train.chain {
-                        core::mem::swap(&mut link.tailward, &mut link.headward);
-                    }
+                    train.reverse();
                 }
             }
         }

@@ -44,7 +44,7 @@ impl Engine {
             return;
         };
         let count = train.chain.len();
-        let link = train.chain.remove(at);
+        let link = train.take_link(at);
         let (mut turned, mut unseen) = (false, None);
         if count > 1 && at + 1 == count {
             if link.brief {
@@ -113,6 +113,7 @@ impl Engine {
             .collect();
         if shared.len() == at {
             train.chain.drain(..at);
+            train.gap = None;
             for place in shared {
                 self.places[place.index()].trains.retain(|held| *held != id);
                 self.touch_place(place);
@@ -330,7 +331,7 @@ impl Engine {
     /// Takes a place from a train without any story.
     pub(crate) fn drop_link(&mut self, id: TrainId, place: PlaceId) {
         if let Some(train) = self.trains.get_mut(&id) {
-            train.chain.retain(|link| link.place != place);
+            train.keep_links(|link| link.place != place);
             train.stand();
         }
         self.places[place.index()].trains.retain(|held| *held != id);

@@ -149,6 +149,45 @@ impl Train {
             .collect()
     }
 
+    /// Takes a link out; where the chain is torn stays where it is.
+    pub(crate) fn take_link(&mut self, at: usize) -> Link {
+        if let Some(gap) = &mut self.gap
+            && at < gap.at
+        {
+            gap.at -= 1;
+        }
+        self.chain.remove(at)
+    }
+
+    /// Takes the links out that are not to stay.
+    pub(crate) fn keep_links(&mut self, stays: impl Fn(&Link) -> bool) {
+        for at in (0..self.chain.len()).rev() {
+            if !stays(&self.chain[at]) {
+                self.take_link(at);
+            }
+        }
+    }
+
+    /// Adds a link at the tail.
+    pub(crate) fn add_tail(&mut self, link: Link) {
+        if let Some(gap) = &mut self.gap {
+            gap.at += 1;
+        }
+        self.chain.insert(0, link);
+    }
+
+    /// The other end first.
+    pub(crate) fn reverse(&mut self) {
+        self.chain.reverse();
+        for link in &mut self.chain {
+            core::mem::swap(&mut link.tailward, &mut link.headward);
+        }
+        if let Some(gap) = &mut self.gap {
+            gap.at = self.chain.len().saturating_sub(gap.at);
+            core::mem::swap(&mut gap.link.tailward, &mut gap.link.headward);
+        }
+    }
+
     /// Nothing is left that it could have gone to: it stands where it seemed to leave.
     pub(crate) fn stand(&mut self) {
         if self.chain.iter().all(|link| link.left.is_some()) {
@@ -210,17 +249,14 @@ impl Train {
         for link in between.chain([link]) {
             match side {
                 Side::Head => self.chain.push(link),
-                Side::Tail => self.chain.insert(0, link),
+                Side::Tail => self.add_tail(link),
             }
         }
     }
 
     /// Head and tail change places.
     pub(crate) fn turn(&mut self) {
-        self.chain.reverse();
-        for link in &mut self.chain {
-            core::mem::swap(&mut link.tailward, &mut link.headward);
-        }
+        self.reverse();
         self.turns += 1;
     }
 }
