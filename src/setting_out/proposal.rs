@@ -259,8 +259,8 @@ fn cautions(proposal: &mut Proposal, vacant: &Fit, occupied: &Fit) {
     }
     if !proposal.settings.spikes && vacant.far > 0 {
         say(String::from(
-            "the plan says that there are no spikes, and there were some: take `spikes = false` out, \
-             or the sequential test takes them for trains",
+            "the plan says that there are no spikes, and there were some: take `spikes = false` \
+             out, or the sequential test takes them for trains",
         ));
     }
     let every_h = proposal.thresholds.false_alarm_every_h;

@@ -1,5 +1,5 @@
-//! What goes over a border where no place is lit by it: two trains that couple up across it, a train
-//! that goes in where nothing can see it, and one that comes over while the link is cut.
+//! What goes over a border where no place is lit by it: trains that couple up across it, one that
+//! goes in where nothing can see it, one that comes over while the link is cut.
 
 use taillamp::engine::change::{Kept, Occupancy};
 use taillamp::engine::input::{Command, Outcome};
