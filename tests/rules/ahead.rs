@@ -284,3 +284,33 @@ fn ahead_what_a_train_does_not_fit_into() {
          never alarm will-not-fit:t1",
     );
 }
+
+/// 100 mm/s, in p3 from 20.0 on: it should have left by 32.5, and has stopped at 40.
+fn something_comes_to_p5_at(second: &str) -> String {
+    format!(
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         {second} d-p5 on
+         60.0"
+    )
+}
+
+#[test]
+fn ahead_a_train_that_should_have_left_its_place_is_warned_of_nothing_new() {
+    check(
+        &measured_line(8, ""),
+        &something_comes_to_p5_at("34.0"),
+        "never alarm occupied-ahead:t1
+         end train t1 blocks=p3",
+    );
+    check(
+        &measured_line(8, ""),
+        &something_comes_to_p5_at("30.0"),
+        "30.0 alarm occupied-ahead:t1 unacknowledged medium
+         40.0..40.2 alarm occupied-ahead:t1 returned-unacknowledged",
+    );
+}

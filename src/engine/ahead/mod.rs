@@ -269,8 +269,12 @@ impl Engine {
             stop.kind,
             AlarmKind::BoundForDiverging | AlarmKind::SetAgainst
         );
+        // It should be there by now: it has stopped for what it sees, or goes slower than it did.
+        let overdue = !lasts && self.overstays(train.id);
         let soon = match stop.seconds {
-            Some((soonest, _)) => soonest < limit || lasts || (by_rule && stop.next_door),
+            Some((soonest, _)) => {
+                (soonest < limit && !overdue) || lasts || (by_rule && stop.next_door)
+            }
             None => stop.next_door || lasts,
         };
         let mut priority = stop.kind.doc().priority;

@@ -252,7 +252,7 @@ impl Engine {
     }
 
     /// The head should have left its place by now: the train has stood, or goes slower than it did.
-    fn overstays(&self, id: TrainId) -> bool {
+    pub(crate) fn overstays(&self, id: TrainId) -> bool {
         let Some(train) = self.train(id) else {
             return false;
         };
