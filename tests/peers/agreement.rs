@@ -42,6 +42,8 @@ fn a_tail_stays_while_the_other_side_is_not_heard() {
     club.run(30_000);
     assert_eq!(club.state("w3"), Occupancy::Occupied);
     assert!(!club.alarm(WEST, "train-lost:w3"), "nobody knows that");
+    let why = club.view(WEST, "w3").why;
+    assert!(why.contains("over the border: not confirmed"), "{why}");
     // There it has gone on meanwhile; the middle may still be on the border.
     club.detect("m2", true);
     club.run(500);

@@ -308,8 +308,24 @@ fn b3_a_place_between_two_of_one_train_is_not_released() {
          12.0 d-p2 off
          60.0",
         "between 8.1 and 60: no block p2 *
-         end block p2 occupied
+         end block p2 occupied why~sides
          end trains 1",
+    );
+}
+
+#[test]
+fn b3_a_place_that_is_seen_again_says_so() {
+    check(
+        &line(4, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         8.0 d-p2 on
+         11.0 d-p3 on
+         12.0 d-p2 off
+         20.0 d-p2 on
+         60.0",
+        "between 9 and 60: no block p2 vacant
+         end block p2 occupied why~d-p2",
     );
 }
 

@@ -57,6 +57,8 @@ pub(crate) struct PlaceState {
     /// The operator said so, and no detector has been on since.
     pub(crate) told: bool,
     pub(crate) told_at: Instant,
+    /// It is held though its detectors have been off for its release time, and `why` says so.
+    held: bool,
     /// The trains that hold it, end a to end b.
     pub(crate) trains: Vec<TrainId>,
     /// B10: when its current was last seen to go.
@@ -121,6 +123,7 @@ impl PlaceState {
             remembered: false,
             told: false,
             told_at: start,
+            held: false,
             trains: Vec::new(),
             current_lost: None,
             lit_by_bridge_until: None,
@@ -439,8 +442,10 @@ impl Engine {
         state.state = state.machine.state().occupancy();
         let after = (state.state, state.notes.kept);
         if before == after {
+            self.say_why_held(place, event, on);
             return;
         }
+        self.places[place.index()].held = false;
         if event == Event::Judged(Finding::Released(Verdict::TakenByHand)) {
             let until = self.fiddle_end(place);
             self.places[place.index()].fiddle_until = until;

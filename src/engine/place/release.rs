@@ -7,7 +7,7 @@ use alloc::vec::Vec;
 
 use crate::Engine;
 use crate::border::Agreement;
-use crate::change::{Kept, Occupancy};
+use crate::change::{Item, Kept, Occupancy};
 use crate::feed::Power;
 use crate::ids::{DetectorId, PlaceId, TrainId};
 use crate::layout::{End, Equipped};
@@ -17,7 +17,7 @@ use crate::track::{PlaceKind, Taking};
 use crate::train::{Side, Train};
 use crate::wording;
 
-use super::occupancy::Verdict;
+use super::occupancy::{Event, Finding, Verdict};
 
 /// What became of one train in a place that is off.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -283,6 +283,49 @@ impl Engine {
             },
             Occupancy::Unknown => self.why_unknown(place),
         }
+    }
+
+    /// A place that stays occupied while its detectors are off says why, and when they are on again,
+    /// that. Nothing else has changed: it is no change of state.
+    pub(super) fn say_why_held(&mut self, place: PlaceId, event: Event, on: Option<DetectorId>) {
+        let state = &self.places[place.index()];
+        if state.state != Occupancy::Occupied || state.told {
+            return;
+        }
+        let (held, why) = match event {
+            Event::Judged(Finding::Released(Verdict::Stays)) => (true, self.why_held(place)),
+            Event::Judged(Finding::On) if state.held => {
+                (false, self.why_place(place, state.state, on))
+            }
+            _ => return,
+        };
+        let state = &mut self.places[place.index()];
+        state.held = held;
+        if state.why != why {
+            state.why = why;
+            if let Some(block) = self.track.block_of(place) {
+                self.touched.insert(Item::Block(block));
+            }
+        }
+    }
+
+    fn why_held(&self, place: PlaceId) -> String {
+        let trains = self.places[place.index()].trains.iter();
+        let at = trains.map(|train| self.whereabouts(*train, place));
+        for whereabouts in at {
+            match whereabouts {
+                Whereabouts::Astride => {
+                    return String::from("detectors off, its train is on both sides of it");
+                }
+                Whereabouts::Unheard => {
+                    return String::from(
+                        "detectors off, its train may be over the border: not confirmed there yet",
+                    );
+                }
+                _ => {}
+            }
+        }
+        String::from("detectors off, but without a known voltage that proves nothing")
     }
 
     fn why_unknown(&self, place: PlaceId) -> String {
