@@ -319,7 +319,7 @@ impl Engine {
                 }
                 Whereabouts::Unheard => {
                     return String::from(
-                        "detectors off, its train may be over the border: not confirmed there yet",
+                        "detectors off, its train may be over the border: not confirmed there",
                     );
                 }
                 _ => {}
