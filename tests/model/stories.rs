@@ -22,6 +22,8 @@ const STORIES: &str = "
     crossover 1: Gather(0, 4), DropOut(3), DropOut(4), Wait(22), Reach(0, 5)
     table 2: Wait(4), Wait(22), Restart, Trip(0), Turn(2), Turn(1)
     table 2: Wait(4), Gather(0, 1), Turn(1), Reach(0, 3), Gather(0, 3), Wait(22)
+    siding 2: Throw(0), DropOut(3), DropOut(2), Throw(0), Wait(22)
+    crossover 1: Throw(1), DropOut(3), DropOut(4), Throw(1), Wait(22)
 ";
 
 fn act(text: &str) -> Option<Act> {

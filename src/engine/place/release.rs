@@ -285,8 +285,8 @@ impl Engine {
         }
     }
 
-    /// A place that stays occupied while its detectors are off says why, and when they are on again,
-    /// that. Nothing else has changed: it is no change of state.
+    /// A place that stays occupied while its detectors are off says why; when they are on again, it
+    /// says that. Nothing else has changed: it is no change of state.
     pub(super) fn say_why_held(&mut self, place: PlaceId, event: Event, on: Option<DetectorId>) {
         let state = &self.places[place.index()];
         if state.state != Occupancy::Occupied || state.told {

@@ -10,6 +10,7 @@ use crate::Engine;
 use crate::change::{Kept, TrainEvent};
 use crate::ids::{PlaceId, TrainId};
 use crate::layout::End;
+use crate::place::Whereabouts;
 use crate::timers::Subject;
 use crate::track::Taking;
 
@@ -18,16 +19,21 @@ const SHADOW_MAX: u32 = 3;
 
 impl Engine {
     pub(super) fn place_vacated(&mut self, place: PlaceId) {
-        for id in self.places[place.index()].trains.clone() {
-            match self.whereabouts(id, place) {
-                crate::place::Whereabouts::WentInto(next) => self.go_unseen(id, place, next),
-                crate::place::Whereabouts::CameUpTo(next) => self.come_up_to(id, place, next),
-                crate::place::Whereabouts::Claims if self.claim_back(id, place) => {}
-                crate::place::Whereabouts::Claims
-                | crate::place::Whereabouts::Elsewhere
-                | crate::place::Whereabouts::Astride
-                | crate::place::Whereabouts::Unheard
-                | crate::place::Whereabouts::Nowhere => self.leave(id, place),
+        // As they were when the place was judged: one that has left is company to the other.
+        let trains = self.places[place.index()].trains.iter();
+        let judged: Vec<(TrainId, Whereabouts)> = trains
+            .map(|id| (*id, self.whereabouts(*id, place)))
+            .collect();
+        for (id, whereabouts) in judged {
+            match whereabouts {
+                Whereabouts::WentInto(next) => self.go_unseen(id, place, next),
+                Whereabouts::CameUpTo(next) => self.come_up_to(id, place, next),
+                Whereabouts::Claims if self.claim_back(id, place) => {}
+                Whereabouts::Claims
+                | Whereabouts::Elsewhere
+                | Whereabouts::Astride
+                | Whereabouts::Unheard
+                | Whereabouts::Nowhere => self.leave(id, place),
             }
         }
         self.claims.retain(|claim| claim.place != place);
