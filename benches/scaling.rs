@@ -9,11 +9,38 @@ use std::hint::black_box;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use taillamp::engine::Engine;
-use taillamp::engine::ids::DetectorId;
+use taillamp::engine::ids::{BlockId, DetectorId};
 use taillamp::engine::input::{Input, Reading, Sample};
-use taillamp::engine::layout::Layout;
+use taillamp::engine::layout::{End, Layout, Side, Subject};
 use taillamp::engine::time::Instant;
 use taillamp::plan;
+
+/// A plan holds at most so many blocks; a larger ring is several of them, joined.
+const PLAN_MOST: usize = 20_000;
+
+fn large_ring(blocks: usize) -> Option<Layout> {
+    let part = blocks.min(PLAN_MOST);
+    let one = ring(part)?;
+    let mut whole = Layout {
+        blocks: Vec::new(),
+        detectors: Vec::new(),
+        joins: Vec::new(),
+        ..one.clone()
+    };
+    let id = |n: usize| BlockId((n % blocks) as u32);
+    for n in 0..blocks {
+        let mut block = one.blocks[n % part].clone();
+        block.id = format!("b{}", n + 1);
+        whole.blocks.push(block);
+        let mut detector = one.detectors[n % part].clone();
+        detector.id = format!("d{}", n + 1);
+        detector.subject = Subject::Block(id(n), None);
+        whole.detectors.push(detector);
+        let ends = (End::Block(id(n), Side::B), End::Block(id(n + 1), Side::A));
+        whole.joins.push(ends);
+    }
+    Some(whole)
+}
 
 fn ring(blocks: usize) -> Option<Layout> {
     let mut text = String::from("[layout]\nname = \"Ring\"\nscale = \"HO\"\n");
@@ -55,7 +82,9 @@ fn scaling(criterion: &mut Criterion) {
         &[100]
     };
     for blocks in sizes.iter().copied() {
-        let Some(layout) = ring(blocks) else { return };
+        let Some(layout) = large_ring(blocks) else {
+            return;
+        };
         let mut engine = Engine::new(layout, Instant(0));
         let step = 5_000_000 / blocks as u64;
         let (mut now, mut count) = (0_u64, 0_usize);
