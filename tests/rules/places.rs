@@ -260,6 +260,31 @@ fn b3_a_train_that_went_into_a_dark_place_is_kept_there() {
 }
 
 #[test]
+fn b1_of_two_trains_in_an_unwatched_place_the_other_stays_when_one_comes_out() {
+    let watched = |id: &str| block(id, "");
+    let body = watched("p1") + &watched("p2") + &bare("p3", "") + &watched("p4") + &watched("p5");
+    check(
+        &plan(&(body + &row(&["p1", "p2", "p3", "p4", "p5"]))),
+        "0.0 all off
+         5.0 d-p1 on
+         8.0 d-p2 on
+         9.0 d-p1 off
+         20.0 d-p2 off
+         30.0 d-p1 on
+         33.0 d-p2 on
+         34.0 d-p1 off
+         40.0 d-p2 off
+         50.0 d-p4 on
+         60.0 d-p5 on
+         61.0 d-p4 off
+         70.0",
+        "end block p3 unknown kept=occupied
+         end block p5 occupied
+         end trains 2",
+    );
+}
+
+#[test]
 fn b3_a_train_that_went_into_an_unwatched_place_is_in_it() {
     let body = block("p1", "") + &block("p2", "") + &bare("p3", "") + &row(&["p1", "p2", "p3"]);
     check(

@@ -88,6 +88,8 @@ pub(crate) enum PlaceEvent {
     Vacated(PlaceId),
     /// A train was not seen to leave (B4).
     Lost(PlaceId),
+    /// Nothing watches it, and a train was seen to come out of it; another is still inside.
+    LeftByOne(PlaceId),
     /// Stock was taken off by hand.
     TakenByHand(PlaceId),
     /// The power went.
@@ -263,10 +265,24 @@ impl Engine {
         state.unseen_left = None;
         let before = (state.state, state.notes.kept);
         if state.state == Occupancy::Unknown && state.notes.kept == Some(Kept::Occupied) {
+            if self.holds_another(place) {
+                self.place_events.push(PlaceEvent::LeftByOne(place));
+                return;
+            }
+            let state = &mut self.places[place.index()];
             state.notes.kept = Some(Kept::Vacant);
             self.note_place_change(place, before, None);
             self.place_events.push(PlaceEvent::Vacated(place));
         }
+    }
+
+    /// Whether a train is in a place and nowhere else.
+    fn holds_another(&self, place: PlaceId) -> bool {
+        let trains = &self.places[place.index()].trains;
+        trains.iter().any(|id| {
+            let train = self.train(*id);
+            train.is_some_and(|train| train.chain.iter().all(|link| link.place == place))
+        })
     }
 
     /// B8: remembered until the first fresh sample of each detector concerned.

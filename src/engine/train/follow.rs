@@ -39,6 +39,7 @@ impl Engine {
                 PlaceEvent::Lit(place) => self.place_lit(place),
                 PlaceEvent::Unlit(place) => self.place_unlit(place),
                 PlaceEvent::Vacated(place) => self.place_vacated(place),
+                PlaceEvent::LeftByOne(place) => self.left_by_one(place),
                 PlaceEvent::Lost(place) => self.place_lost(place),
                 PlaceEvent::TakenByHand(place) => self.taken_by_hand(place),
                 PlaceEvent::Darkened(place) => self.place_darkened(place),

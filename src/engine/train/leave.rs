@@ -39,6 +39,15 @@ impl Engine {
         self.claims.retain(|claim| claim.place != place);
     }
 
+    /// Of several trains in a place that nothing watches those have left that are seen elsewhere.
+    pub(super) fn left_by_one(&mut self, place: PlaceId) {
+        for id in self.places[place.index()].trains.clone() {
+            if self.train(id).is_some_and(|train| train.chain.len() > 1) {
+                self.leave(id, place);
+            }
+        }
+    }
+
     /// A released place leaves the chain: at an end the train has moved on, in the middle it is
     /// torn.
     pub(crate) fn leave(&mut self, id: TrainId, place: PlaceId) {
