@@ -5,7 +5,7 @@ use taillamp::engine::change::{Kept, Occupancy};
 use taillamp::engine::input::{Command, Outcome};
 use taillamp::engine::snapshot::TrainView;
 
-use crate::club::{Club, Dice, EAST, MID, WEST, seeds};
+use crate::club::{Club, EAST, MID, WEST, whatever_the_post_does};
 
 /// A train in `w2`, and who it is.
 fn one_train() -> (Club, String) {
@@ -356,50 +356,15 @@ fn a_train_goes_over_into_a_block_that_cannot_see_it_and_is_kept_there() {
 /// then, letters take up to six seconds, links are torn. Somebody always holds them.
 #[test]
 fn whatever_the_post_does_two_trains_that_stand_at_a_border_are_never_vacant_on_both_sides() {
-    for seed in 0..seeds() {
+    whatever_the_post_does(|| {
         let mut club = Club::new();
         club.detect("w2", true);
         club.detect("m2", true);
         club.run(1_000);
         club.step("m2", "m1");
         club.step("w2", "w3");
-        let mut dice = Dice(seed);
-        let mut slow = Dice(seed + 1_000);
-        let longest = 1 + 6_000 * dice.below(2);
-        club.delay = Box::new(move || slow.below(longest));
-        let (mut west, mut mid) = (true, true);
-        for _ in 0..40 {
-            match dice.below(6) {
-                0 | 1 => {
-                    west = !west;
-                    club.detect("w3", west);
-                }
-                2 | 3 => {
-                    mid = !mid;
-                    club.detect("m1", mid);
-                }
-                4 => club.computers[MID].link = dice.below(3) > 0,
-                _ => {}
-            }
-            for _ in 0..dice.below(40) {
-                club.run(100);
-                let held = [("w3", club.state("w3")), ("m1", club.state("m1"))];
-                assert!(
-                    held.iter().any(|(_, state)| *state != Occupancy::Vacant),
-                    "seed {seed}, at {} ms: {held:?}",
-                    club.now
-                );
-                // A train that is seen is held where it is seen.
-                for (block, seen) in [("w3", west), ("m1", mid)] {
-                    let state = club.state(block);
-                    assert!(
-                        !seen || state == Occupancy::Occupied,
-                        "seed {seed}: {block} {state:?}"
-                    );
-                }
-            }
-        }
-    }
+        club
+    });
 }
 
 #[test]

@@ -355,10 +355,10 @@ impl Club {
 
 /// Numbers that look random and are the same every day (a linear congruence; constants of Knuth's
 /// MMIX, from memory).
-pub struct Dice(pub u64);
+struct Dice(u64);
 
 impl Dice {
-    pub fn below(&mut self, limit: u64) -> u64 {
+    fn below(&mut self, limit: u64) -> u64 {
         self.0 = self
             .0
             .wrapping_mul(6_364_136_223_846_793_005)
@@ -367,8 +367,56 @@ impl Dice {
     }
 }
 
+/// Plays evenings in which what stands in `w3` and `m1` never moves; both detectors see it now and
+/// then, letters take up to six seconds, links are torn. Somebody always holds it, and what is seen
+/// is held where it is seen.
+pub fn whatever_the_post_does(begin: impl Fn() -> Club) {
+    for seed in 0..seeds() {
+        let mut club = begin();
+        let mut dice = Dice(seed);
+        let mut slow = Dice(seed + 1_000);
+        let longest = 1 + 6_000 * dice.below(2);
+        club.delay = Box::new(move || slow.below(longest));
+        let (mut west, mut mid) = (true, true);
+        for _ in 0..40 {
+            match dice.below(6) {
+                0 | 1 => {
+                    west = !west;
+                    club.detect("w3", west);
+                }
+                2 | 3 => {
+                    mid = !mid;
+                    club.detect("m1", mid);
+                }
+                4 => club.computers[MID].link = dice.below(3) > 0,
+                _ => {}
+            }
+            for _ in 0..dice.below(40) {
+                club.run(100);
+                check_held(&club, seed, [("w3", west), ("m1", mid)]);
+            }
+        }
+    }
+}
+
+fn check_held(club: &Club, seed: u64, seen: [(&str, bool); 2]) {
+    let states = seen.map(|(block, _)| (block, club.state(block)));
+    assert!(
+        states.iter().any(|(_, state)| *state != Occupancy::Vacant),
+        "seed {seed}, at {} ms: {states:?}",
+        club.now
+    );
+    for ((block, state), (_, seen)) in states.into_iter().zip(seen) {
+        assert!(
+            !seen || state == Occupancy::Occupied,
+            "seed {seed}, at {} ms: {block} is seen and {state:?}",
+            club.now
+        );
+    }
+}
+
 /// How many evenings are played; more with `TAILLAMP_LONG=1`.
-pub fn seeds() -> u64 {
+fn seeds() -> u64 {
     if std::env::var_os("TAILLAMP_LONG").is_some() {
         1_000
     } else {
