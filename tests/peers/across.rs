@@ -71,20 +71,34 @@ fn speak_again(club: &mut Club, letter: char, on: &[&str]) {
     }
 }
 
+/// The west has no broker for a while; then its detectors say again what they see.
+fn without_the_west(club: &mut Club, meanwhile: impl FnOnce(&mut Club), seen: &[&str]) {
+    club.broker(WEST, false);
+    club.run(15_000);
+    meanwhile(club);
+    club.broker(WEST, true);
+    club.run(500);
+    speak_again(club, 'w', seen);
+    club.run(6_000);
+}
+
+/// Something comes into `m1` and stays.
+fn comes_to_m1(club: &mut Club) {
+    club.detect("m1", true);
+    club.run(5_000);
+}
+
 #[test]
 fn a_train_that_ran_out_of_a_computers_sight_while_it_had_no_broker_is_the_same_train() {
     let (mut club, identity) = one_train();
-    club.broker(WEST, false);
-    club.run(15_000);
     // Through w3, which nobody could see, over the border, and on.
-    club.detect("m1", true);
-    club.run(2_000);
-    club.step("m1", "m2");
-    assert!(known(&club, MID, &identity).is_none());
-    club.broker(WEST, true);
-    club.run(500);
-    speak_again(&mut club, 'w', &[]);
-    club.run(6_000);
+    let goes_on = |club: &mut Club| {
+        club.detect("m1", true);
+        club.run(2_000);
+        club.step("m1", "m2");
+        assert!(known(club, MID, &identity).is_none());
+    };
+    without_the_west(&mut club, goes_on, &[]);
     assert_eq!(club.train(MID).identity.as_deref(), Some(&*identity));
     for block in ["w1", "w2", "w3", "m1"] {
         assert_eq!(club.state(block), Occupancy::Vacant, "{block}");
@@ -121,14 +135,7 @@ fn a_train_that_ran_into_a_computers_sight_while_it_had_no_broker_is_the_same_tr
 #[test]
 fn a_train_that_stood_while_its_computer_had_no_broker_is_not_one_that_was_put_on_over_there() {
     let (mut club, identity) = one_train();
-    club.broker(WEST, false);
-    club.run(15_000);
-    club.detect("m1", true);
-    club.run(5_000);
-    club.broker(WEST, true);
-    club.run(500);
-    speak_again(&mut club, 'w', &["w2"]);
-    club.run(6_000);
+    without_the_west(&mut club, comes_to_m1, &["w2"]);
     assert_eq!(
         known(&club, WEST, &identity).map(|t| t.blocks),
         Some(vec!["w2".to_owned()])
@@ -370,14 +377,7 @@ fn whatever_the_post_does_two_trains_that_stand_at_a_border_are_never_vacant_on_
 #[test]
 fn a_train_that_comes_up_to_one_that_ran_over_unheard_is_there_with_it() {
     let (mut club, standing) = one_train();
-    club.broker(WEST, false);
-    club.run(15_000);
-    club.detect("m1", true);
-    club.run(5_000);
-    club.broker(WEST, true);
-    club.run(500);
-    speak_again(&mut club, 'w', &[]);
-    club.run(6_000);
+    without_the_west(&mut club, comes_to_m1, &[]);
     assert_eq!(
         known(&club, MID, &standing).map(|t| t.blocks),
         Some(vec!["m1".to_owned()])
