@@ -167,6 +167,8 @@ impl<W: Write> Replay<W> {
                 payload,
                 retained,
             } => {
+                // A train that a timer has made meanwhile is one that can be spoken of.
+                engine.advance(t);
                 let find = |id: &str| engine.train_by_name(id);
                 if commands::is_command(&self.table, topic) {
                     match commands::message(&self.table, layout, topic, payload, *retained, find) {

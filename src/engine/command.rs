@@ -6,11 +6,14 @@ use alloc::string::String;
 use crate::Engine;
 use crate::alarm::lifecycle::AlarmEvent;
 use crate::change::{Item, Kept, Occupancy, PositionFrom, TrainEvent};
-use crate::ids::{DetectorId, PlaceId, TurnoutId};
+use crate::ids::{DetectorId, PlaceId, TrainId, TurnoutId};
 use crate::input::{Command, Outcome, Position, Spot, Word};
 use crate::layout::PositionSource;
 use crate::place::occupancy::Event;
 use crate::time::Span;
+
+/// The longest name of a train, in characters.
+const NAME_CHARS_MAX: usize = 64;
 
 impl Engine {
     pub(crate) fn obey(&mut self, command: Command, word: &Word) -> Outcome {
@@ -21,15 +24,16 @@ impl Engine {
             Command::AlarmInService(id) => self.act(&id, AlarmEvent::PutBack, word, None),
             Command::Reset(id) => self.act(&id, AlarmEvent::Reset, word, None),
             Command::AlarmOutOfService(id) => self.act(&id, AlarmEvent::TakeOut, word, None),
-            Command::StandsHere(spot) => match self.place_of_spot(spot) {
-                Ok(place) => self.stands_here(place),
+            Command::StandsHere(spot, name) => match self.place_of_spot(spot) {
+                Ok(place) => self.somebody_stands_here(place, name),
                 Err(why) => Outcome::Refused(why),
             },
             Command::Empty(spot) | Command::RemovedByHand(spot) => match self.place_of_spot(spot) {
                 Ok(place) => self.is_empty(place),
                 Err(why) => Outcome::Refused(why),
             },
-            Command::NameTrain(train, name) => self.name_train(train, name),
+            Command::NameTrain(train, name) => self.name_train(train, &name),
+            Command::DivideTrain(train, spot, name) => self.divide_train(train, spot, name),
             Command::Seen(turnout, position) => self.seen(turnout, position),
             Command::InCharge(turnout, span) => self.in_charge(turnout, span, word),
             Command::OutOfService(detector) => self.service(detector, false),
@@ -150,15 +154,52 @@ impl Engine {
         Outcome::Taken
     }
 
-    fn name_train(&mut self, train: crate::ids::TrainId, name: String) -> Outcome {
-        let name = name.trim();
-        if name.is_empty() || name.chars().count() > 40 {
-            return Outcome::Refused(String::from("a name has 1 to 40 characters"));
+    /// A train stands here, and perhaps which one.
+    fn somebody_stands_here(&mut self, place: PlaceId, name: Option<String>) -> Outcome {
+        let Some(name) = name else {
+            return self.stands_here(place);
+        };
+        if self.places[place.index()].trains.len() > 1 {
+            let label = self.place_label(place);
+            return Outcome::Refused(format!(
+                "more than one train is in {label}: give each its name"
+            ));
         }
+        if let Err(why) = said_name(&name) {
+            return Outcome::Refused(why);
+        }
+        let outcome = self.stands_here(place);
+        match self.places[place.index()].trains.first().copied() {
+            Some(train) if outcome == Outcome::Taken => self.name_train(train, &name),
+            _ => outcome,
+        }
+    }
+
+    fn divide_train(
+        &mut self,
+        train: TrainId,
+        spot: Option<Spot>,
+        name: Option<String>,
+    ) -> Outcome {
+        let name = match name.map(|name| said_name(&name)).transpose() {
+            Ok(name) => name,
+            Err(why) => return Outcome::Refused(why),
+        };
+        match spot.map(|spot| self.place_of_spot(spot)).transpose() {
+            Ok(place) => self.divide_by_word(train, place, name),
+            Err(why) => Outcome::Refused(why),
+        }
+    }
+
+    fn name_train(&mut self, train: TrainId, name: &str) -> Outcome {
+        let name = match said_name(name) {
+            Ok(name) => name,
+            Err(why) => return Outcome::Refused(why),
+        };
         let Some(state) = self.trains.get_mut(&train) else {
             return Outcome::Refused(String::from("that train is not on the layout any more"));
         };
-        state.name = Some(String::from(name));
+        state.name = Some(name);
         self.end_unannounced(train, false);
         self.ahead_of_train(train);
         self.touched.insert(Item::Train(train));
@@ -202,4 +243,13 @@ impl Engine {
         self.put_service(detector, in_service);
         Outcome::Taken
     }
+}
+
+/// A name as it is kept, or why it is none.
+fn said_name(name: &str) -> Result<String, String> {
+    let name = name.trim();
+    if name.is_empty() || name.chars().count() > NAME_CHARS_MAX {
+        return Err(format!("a name has 1 to {NAME_CHARS_MAX} characters"));
+    }
+    Ok(String::from(name))
 }

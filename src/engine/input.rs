@@ -194,14 +194,17 @@ pub enum Command {
     AlarmOutOfService(String),
     /// Alarm: back in service.
     AlarmInService(String),
-    /// A train stands here.
-    StandsHere(Spot),
+    /// A train stands here; which one, where that was said.
+    StandsHere(Spot, Option<String>),
     /// This place is empty.
     Empty(Spot),
     /// What stood here was lifted off.
     RemovedByHand(Spot),
     /// The train's name.
     NameTrain(TrainId, String),
+    /// What of a train is in this place, or in its tail's, stays there: a train of its own, which
+    /// may have a name.
+    DivideTrain(TrainId, Option<Spot>, Option<String>),
     /// The points were seen in this position.
     Seen(TurnoutId, Position),
     /// The operator answers for these points for so long (T11); `Span::ZERO` gives them back.

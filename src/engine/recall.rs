@@ -212,6 +212,7 @@ impl Engine {
             .and_then(|parent| parent.strip_prefix('t')?.parse().ok())
             .map(TrainId);
         self.aim(&mut train, memory.heading.as_deref());
+        train.stays = train.parent.is_some() && !train.directed;
         train.lost = self.places[first.index()].state == Occupancy::Lost && places.len() == 1;
         self.shown.insert(id, train.blocks());
         self.trains.insert(id, train);

@@ -176,6 +176,8 @@ pub struct TrainView {
     pub sure: bool,
     /// Trains that it may be instead.
     pub or: Vec<String>,
+    /// How likely that is: this train first, then each of `or`, together 1; empty where it is sure.
+    pub weights: Vec<(String, f64)>,
     /// The train it parted from.
     pub parent: Option<String>,
     /// The first thing that stops it.

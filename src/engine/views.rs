@@ -13,7 +13,9 @@ use crate::snapshot::{
     Ahead, AlarmView, BlockView, DetectorView, FeedView, Snapshot, TableView, TrainView,
     TurnoutView,
 };
+use crate::train::Train;
 use crate::train::measure::scale_kmh;
+use crate::train::weigh::weights;
 
 /// One item's record.
 #[derive(Clone, Debug, PartialEq)]
@@ -221,11 +223,8 @@ impl Engine {
             length_sd_mm: train.measure.length_sd_mm,
             unconfirmed: train.head().is_some_and(|link| link.unconfirmed),
             sure: train.or.is_empty(),
-            or: train
-                .or
-                .iter()
-                .map(|other| self.train_name(*other))
-                .collect(),
+            or: self.rivals_of(train),
+            weights: self.weights_of(train),
             parent: train.parent.map(|parent| self.train_name(parent)),
             ahead: train.ahead.as_ref().map(|stop| Ahead {
                 what: stop.kind,
@@ -235,6 +234,27 @@ impl Engine {
             remembered: train.remembered,
             since: train.since,
         })
+    }
+
+    /// Other trains that it could be.
+    fn rivals_of(&self, train: &Train) -> Vec<String> {
+        train
+            .or
+            .iter()
+            .map(|rival| self.train_name(rival.train))
+            .collect()
+    }
+
+    /// How likely each story is: that it is this train, then each of the others.
+    fn weights_of(&self, train: &Train) -> Vec<(String, f64)> {
+        if train.or.is_empty() {
+            return Vec::new();
+        }
+        let (told, others) = weights(&train.or);
+        let others = self.rivals_of(train).into_iter().zip(others);
+        core::iter::once((self.train_name(train.id), told))
+            .chain(others)
+            .collect()
     }
 
     /// An end as the plan writes it: `loop-east.b`, `w1.toe`.

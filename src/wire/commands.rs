@@ -57,7 +57,7 @@ impl Target {
         match verb {
             "acknowledge" | "shelve" | "unshelve" | "reset" => Some(Self::Alarm),
             "stands-here" | "empty" | "removed-by-hand" => Some(Self::Block),
-            "name" => Some(Self::Train),
+            "name" | "divide" => Some(Self::Train),
             "seen" | "in-charge" => Some(Self::Turnout),
             "out-of-service" | "in-service" => Some(Self::Detector),
             _ => None,
@@ -147,7 +147,7 @@ pub fn command_with(
         Target::Block => {
             let spot = spot(id, layout)?;
             match verb {
-                "stands-here" => Command::StandsHere(spot),
+                "stands-here" => Command::StandsHere(spot, body.name_if_said()?),
                 "empty" => Command::Empty(spot),
                 "removed-by-hand" => Command::RemovedByHand(spot),
                 _ => return Err(no_verb(verb, "stands-here, empty, removed-by-hand")),
@@ -158,7 +158,11 @@ pub fn command_with(
                 .ok_or_else(|| format!("no train `{}` on the layout now", short(id)))?;
             match verb {
                 "name" => Command::NameTrain(train, body.name()?),
-                _ => return Err(no_verb(verb, "name")),
+                "divide" => {
+                    let block = body.block.as_deref().map(|id| spot(id, layout));
+                    Command::DivideTrain(train, block.transpose()?, body.name_if_said()?)
+                }
+                _ => return Err(no_verb(verb, "name, divide")),
             }
         }
         Target::Turnout => {
@@ -233,6 +237,7 @@ struct Body {
     why: Option<String>,
     minutes: Option<f64>,
     name: Option<String>,
+    block: Option<String>,
     position: Option<String>,
 }
 
@@ -266,6 +271,14 @@ impl Body {
             return Err("no name; send {\"name\":\"…\"}".to_owned());
         }
         Ok(name.to_owned())
+    }
+
+    /// A name that may be left out.
+    fn name_if_said(&self) -> Result<Option<String>, String> {
+        match self.name.as_deref().map(str::trim) {
+            None | Some("") => Ok(None),
+            Some(_) => self.name().map(Some),
+        }
     }
 
     fn position(&self) -> Result<Position, String> {

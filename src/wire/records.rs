@@ -3,6 +3,8 @@
 //! Inputs: one view, the layout for names, a label for times. Outputs: a serializable record. Key
 //! order is that of the fields: the contract's keys first, then what was added in its spirit.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use super::stamp::{Label, Rounded, Stamp, rounded, seconds_range};
@@ -97,6 +99,9 @@ pub(super) struct TrainRecord<'a> {
     length_mm: Option<Rounded>,
     sure: bool,
     or: &'a [String],
+    /// Only while it is not sure: how likely each story is, together 1.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    weights: BTreeMap<&'a str, Rounded>,
     ahead: Option<AheadRecord<'a>>,
     length_sd_mm: Option<Rounded>,
     lost: bool,
@@ -268,6 +273,11 @@ pub(super) fn train(view: &TrainView, label: Label) -> TrainRecord<'_> {
         length_mm: rounded(view.length_mm, 1),
         sure: view.sure,
         or: &view.or,
+        weights: view
+            .weights
+            .iter()
+            .filter_map(|(id, weight)| Some((id.as_str(), rounded(Some(*weight), 2)?)))
+            .collect(),
         ahead,
         length_sd_mm: rounded(view.length_sd_mm, 1),
         lost: view.lost,

@@ -12,7 +12,7 @@ use std::path::PathBuf;
 use proptest::prelude::*;
 use taillamp::engine::Engine;
 use taillamp::engine::change::{Change, Clearance, Occupancy, What};
-use taillamp::engine::ids::{BlockId, DetectorId, FeedId, NodeId, TableId, TurnoutId};
+use taillamp::engine::ids::{BlockId, DetectorId, FeedId, NodeId, TableId, TrainId, TurnoutId};
 use taillamp::engine::input::{Command, Input, Position, Reading, Sample, TablePosition, Word};
 use taillamp::engine::layout::{Decide, Detector, Layout, Subject, Watches};
 use taillamp::engine::snapshot::Snapshot;
@@ -51,7 +51,7 @@ fn steps() -> impl Strategy<Value = Vec<Step>> {
         1 => (any::<usize>(), -15..15_i32).prop_map(|(f, v)| Kind::Volts(f, v)),
         1 => (any::<usize>(), any::<bool>()).prop_map(|(n, on)| Kind::Node(n, on)),
         1 => any::<bool>().prop_map(Kind::Broker),
-        1 => (any::<usize>(), 0_u8..9).prop_map(|(i, w)| Kind::Word(i, w)),
+        1 => (any::<usize>(), 0_u8..10).prop_map(|(i, w)| Kind::Word(i, w)),
         2 => Just(Kind::Tick),
     ];
     let wait = prop_oneof![4 => 0_u64..400, 2 => 400_u64..3_000, 1 => 3_000_u64..20_000];
@@ -124,14 +124,16 @@ fn command(layout: &Layout, index: usize, word: u8) -> Option<Command> {
     let turnout = (turnouts > 0).then(|| TurnoutId((index % turnouts) as u32));
     let detector = DetectorId((index % layout.detectors.len()) as u32);
     Some(match word {
-        0 => Command::StandsHere(block.into()),
+        0 => Command::StandsHere(block.into(), None),
         1 => Command::Empty(block.into()),
         2 => Command::RemovedByHand(block.into()),
         3 => Command::Seen(turnout?, Position::Normal),
         4 => Command::InCharge(turnout?, Span::from_secs(30)),
         5 => Command::OutOfService(detector),
         6 => Command::InService(detector),
-        7 => Command::Acknowledge(format!(
+        // Most often one that is there, and now and then in the block.
+        7 => Command::DivideTrain(TrainId(index as u32 % 4 + 1), Some(block.into()), None),
+        8 => Command::Acknowledge(format!(
             "left-diverging:{}",
             layout.turnouts.get(turnout?.index())?.id
         )),

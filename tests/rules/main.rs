@@ -9,6 +9,7 @@
 mod ahead;
 mod alarms;
 mod clearance;
+mod divided;
 mod evidence;
 mod expected;
 mod feeds;

@@ -84,7 +84,7 @@ fn every_verb() {
         (
             "stands-here/main-1",
             "{}",
-            Command::StandsHere(BlockId(0).into()),
+            Command::StandsHere(BlockId(0).into(), None),
         ),
         ("empty/main-2", "{}", Command::Empty(BlockId(1).into())),
         (
@@ -96,6 +96,25 @@ fn every_verb() {
             "name/t1",
             r#"{"name":" Coal "}"#,
             Command::NameTrain(TrainId(1), "Coal".to_owned()),
+        ),
+        (
+            "divide/t1",
+            "{}",
+            Command::DivideTrain(TrainId(1), None, None),
+        ),
+        (
+            "divide/t1",
+            r#"{"block":"main-2","name":" Wagons "}"#,
+            Command::DivideTrain(
+                TrainId(1),
+                Some(BlockId(1).into()),
+                Some("Wagons".to_owned()),
+            ),
+        ),
+        (
+            "stands-here/main-2",
+            r#"{"name":"Coal"}"#,
+            Command::StandsHere(BlockId(1).into(), Some("Coal".to_owned())),
         ),
         (
             "seen/w1",
@@ -190,6 +209,14 @@ fn what_cannot_be_done_says_why() {
         ("name/t2", r#"{"name":"Coal"}"#, "no train `t2`"),
         ("name/t1", "{}", "no name"),
         ("name/t1", r#"{"name":"a\u0007"}"#, "control characters"),
+        ("divide/t2", "{}", "no train `t2`"),
+        ("divide/t1", r#"{"block":"main-9"}"#, "no block `main-9`"),
+        ("divide/t1", r#"{"name":17}"#, "in the body"),
+        (
+            "stands-here/main-1",
+            r#"{"name":"a\u0007"}"#,
+            "control characters",
+        ),
         (
             "acknowledge/left-diverging",
             "{}",

@@ -151,6 +151,7 @@ fn trains_and_alarms() {
         unconfirmed: false,
         sure: false,
         or: vec!["t2".into()],
+        weights: vec![("t1".into(), 0.754), ("t2".into(), 0.246)],
         parent: None,
         ahead: Some(Ahead {
             what: AlarmKind::OccupiedAhead,
@@ -164,6 +165,7 @@ fn trains_and_alarms() {
         &View::Train(train),
         r#"{"name":null,"blocks":["main-2","main-1"],"heading":"main-1.b","stopped":false,
         "speed_mm_s":123.5,"scale_kmh":38.7,"length_mm":null,"sure":false,"or":["t2"],
+        "weights":{"t1":0.75,"t2":0.25},
         "ahead":{"what":"occupied-ahead","at":"quay","seconds":[9,14]},"length_sd_mm":null,
         "lost":false,"unconfirmed":false,"parent":null,"remembered":false,"since":0.000}"#,
     );

@@ -346,7 +346,7 @@ impl Evening {
             let block = BlockId(index as u32);
             if view.state == Occupancy::Dark && view.kept.is_none() {
                 let command = if self.world.block_is_taken(block) {
-                    Command::StandsHere(block.into())
+                    Command::StandsHere(block.into(), None)
                 } else {
                     Command::Empty(block.into())
                 };

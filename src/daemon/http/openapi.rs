@@ -146,6 +146,7 @@ fn word(verb: &str) -> Value {
         "why": words(256),
         "minutes": {"type": ["number", "null"]},
         "name": {"type": ["string", "null"]},
+        "block": {"type": ["string", "null"]},
         "position": {"type": ["string", "null"]},
     });
     let day = json!({"type": ["number", "null"], "minimum": 0, "maximum": 1440});
@@ -160,6 +161,7 @@ fn word(verb: &str) -> Value {
             let pattern = "^[!-~\\u00a1-\\uffff]([ -~\\u00a1-\\uffff]*[!-~\\u00a1-\\uffff])?$";
             keys["name"] = json!({"type": "string", "maxLength": 64, "pattern": pattern});
         }
+        "stands-here" | "divide" => keys["name"] = words(64),
         _ => {}
     }
     let mut word = json!({"type": "object", "properties": keys});

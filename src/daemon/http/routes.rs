@@ -86,7 +86,13 @@ const WORDS: [(Kind, Target, Words); 5] = [
     (
         Kind::Trains,
         Target::Train,
-        &[("name", "Give the train a name")],
+        &[
+            ("name", "Give the train a name"),
+            (
+                "divide",
+                "A part of the train stays where it is, as a train of its own",
+            ),
+        ],
     ),
     (
         Kind::Blocks,

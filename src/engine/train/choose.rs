@@ -2,6 +2,7 @@
 
 use alloc::vec::Vec;
 
+use super::weigh::Timing;
 use super::{Side, Train};
 use crate::Engine;
 use crate::change::{Kept, Occupancy};
@@ -30,8 +31,8 @@ pub(crate) struct Candidate {
     pub(super) against: bool,
     /// Another train stands between it and the end by which it would have left.
     behind: bool,
-    /// How soon it was expected, in seconds; large where that is not known.
-    expected: f64,
+    /// How far it is from when it was expected, where that is known.
+    pub(super) timing: Option<Timing>,
 }
 
 /// A place that a train went through unseen: by which end it went in and by which it came out.
@@ -53,6 +54,8 @@ pub(crate) enum Class {
     Away,
     /// Lost.
     Lost,
+    /// Left where it is on purpose.
+    Stays,
 }
 
 impl Engine {
@@ -68,6 +71,7 @@ impl Engine {
                 self.candidates_beyond_unseen((place, to), &next, &mut Vec::new(), &mut found);
             }
         }
+        let sooner = |c: &Candidate| c.timing.map_or(f64::MAX, |timing| timing.off_s);
         found.sort_by(|one, other| {
             (one.far, one.against, one.behind, one.class, one.side)
                 .cmp(&(
@@ -77,7 +81,7 @@ impl Engine {
                     other.class,
                     other.side,
                 ))
-                .then(one.expected.total_cmp(&other.expected))
+                .then(sooner(one).total_cmp(&sooner(other)))
                 .then(one.train.cmp(&other.train))
         });
         found
@@ -114,7 +118,7 @@ impl Engine {
                     far: 0,
                     against: self.is_set_away(next.by) || self.is_set_away(to),
                     behind: self.is_behind_another(train.id, next.place, next.by),
-                    expected: self.expected_in(train),
+                    timing: self.timing_of(train),
                 });
             }
         }
@@ -134,7 +138,9 @@ impl Engine {
             (Some(at), BlockEnd::B) => &trains[at + 1..],
         };
         nearer.iter().any(|other| {
-            let mut links = self.train(*other).into_iter().flat_map(|t| &t.chain);
+            // On which side of a train a part of it was left, nobody has said.
+            let other = self.train(*other).filter(|other| !other.stays);
+            let mut links = other.into_iter().flat_map(|t| &t.chain);
             links.any(|link| link.place == place && link.left.is_none())
         })
     }
@@ -190,7 +196,7 @@ impl Engine {
             let bound = match candidate.class {
                 Class::Towards => true,
                 Class::Undirected => far == 1,
-                Class::Unseen | Class::Away | Class::Lost => false,
+                Class::Unseen | Class::Away | Class::Lost | Class::Stays => false,
             };
             at <= first || (directed && bound)
         });
@@ -218,7 +224,9 @@ impl Engine {
         if self.cannot_move(train, place) {
             return None;
         }
-        let class = if train.lost {
+        let class = if train.stays {
+            Class::Stays
+        } else if train.lost {
             Class::Lost
         } else if train.chain[link_at].unconfirmed {
             Class::Unseen
@@ -281,19 +289,13 @@ impl Engine {
                 .is_none_or(|since| self.now > since.plus(coast))
     }
 
-    /// Seconds until it was expected to reach the end of its place.
-    fn expected_in(&self, train: &Train) -> f64 {
-        let Some(head) = train.head() else {
-            return f64::MAX;
-        };
-        let length = self.length_of(head.place);
-        match (train.measure.speed_mm_s, length) {
-            (Some(speed), Some(length)) if speed > 0.0 => {
-                let gone = self.now.since(head.entered).as_secs_f64();
-                libm::fabs(length / speed - gone)
-            }
-            _ => f64::MAX,
-        }
+    /// How far it is now from when it was expected to reach the end of its place.
+    fn timing_of(&self, train: &Train) -> Option<Timing> {
+        let head = train.head()?;
+        let length = self.length_of(head.place)?;
+        let speed = train.measure.speed_mm_s.filter(|speed| *speed > 0.0)?;
+        let gone = self.now.since(head.entered).as_secs_f64();
+        Some(Timing::new(length / speed, gone))
     }
 
     /// A place's length, where the plan gives one.

@@ -5,7 +5,7 @@ use alloc::vec::Vec;
 
 use super::choose::Candidate;
 use super::follow::{Claim, UNANNOUNCED};
-use super::{Link, Side, Train};
+use super::{Link, Side, Train, weigh};
 use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
 use crate::change::{Item, Kept, Occupancy, PositionFrom, TrainEvent};
@@ -35,12 +35,6 @@ impl Engine {
             self.end_lost_of(best.train, place);
         }
         self.extend(&best, place);
-        let rivals: Vec<TrainId> = candidates
-            .iter()
-            .skip(1)
-            .filter(|c| c.class == best.class && c.train != best.train)
-            .map(|c| c.train)
-            .collect();
         let losers: Vec<Candidate> = candidates
             .iter()
             .skip(1)
@@ -55,9 +49,7 @@ impl Engine {
                 losers,
             });
         }
-        if let Some(train) = self.trains.get_mut(&best.train) {
-            train.or = rivals;
-        }
+        self.keep_rivals(best.train, weigh::rivals(candidates));
         self.note_passage(&best);
         self.leave_unseen(&best);
         self.show(best.train);
@@ -97,9 +89,11 @@ impl Engine {
         let part = self.layout.settings.part;
         let from_place = self.track.place_of(by.from);
         let length = from_place.and_then(|place| self.length_to_measure(place));
+        let weighed = self.weigh_crossing(by, length);
         let Some(train) = self.trains.get_mut(&by.train) else {
             return;
         };
+        train.or = weighed;
         // Its head has come round to what its tail was only leaving.
         train.keep_links(|link| link.place != place);
         let stood_here_at_start = at_start && !train.directed && train.entered == 0;
@@ -142,6 +136,7 @@ impl Engine {
         train.directed |= !stood_here_at_start;
         (train.shadow, train.alone) = (0, true);
         train.stopped = false;
+        train.stays = false;
         train.remembered = false;
         train.moved = now;
         if !stood_here_at_start {

@@ -14,10 +14,10 @@ pub(crate) const SPEED_SPREAD: f64 = 0.2;
 const HALF_MM: f64 = 1_000.0;
 
 /// Nothing is measured in less.
-const SHORTEST: Span = Span::from_millis(500);
+pub(crate) const SHORTEST: Span = Span::from_millis(500);
 
 /// Slower than this part of what it was: it has stood on the way.
-const STOOD: f64 = 0.6;
+pub(crate) const STOOD: f64 = 0.6;
 
 /// A train without a speed has stopped after this long.
 const STOPPED_WITHOUT_SPEED: Span = Span::from_secs(60);

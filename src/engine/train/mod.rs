@@ -4,11 +4,13 @@
 //! measures in [`measure`].
 
 mod choose;
+mod divided;
 mod entry;
 pub(crate) mod follow;
 mod leave;
 pub(crate) mod measure;
 mod parted;
+pub(crate) mod weigh;
 
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -66,8 +68,10 @@ pub(crate) struct Train {
     pub(crate) lost: bool,
     pub(crate) stopped: bool,
     pub(crate) remembered: bool,
+    /// The operator left it here on purpose; it has not moved since.
+    pub(crate) stays: bool,
     /// Other trains that the evidence would also allow it to be.
-    pub(crate) or: Vec<TrainId>,
+    pub(crate) or: Vec<weigh::Rival>,
     /// How often it turned back, and how many places it came into (T9).
     pub(crate) turns: u32,
     pub(crate) entered: u32,
@@ -122,6 +126,7 @@ impl Train {
             lost: false,
             stopped: false,
             remembered: false,
+            stays: false,
             or: Vec::new(),
             turns: 0,
             entered: 0,

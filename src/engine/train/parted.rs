@@ -186,13 +186,15 @@ impl Engine {
         true
     }
 
-    /// `train-parted` returns when the portions are together again, or one is gone.
+    /// `train-parted` returns when the portions are together again, when one is gone, or when the
+    /// portion was given a name: then somebody knows of it, and it is a train of its own.
     pub(crate) fn look_at_parted(&mut self) {
         let mut over = alloc::vec::Vec::new();
         let trains = &self.trains;
         let places = &self.places;
         self.parted.retain(|(head, tail)| {
             let lasts = match (trains.get(head), trains.get(tail)) {
+                (_, Some(tail)) if tail.name.is_some() => false,
                 (Some(head), Some(tail)) => !head
                     .chain
                     .iter()

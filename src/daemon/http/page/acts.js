@@ -64,6 +64,24 @@ export const ACTS = {
       ],
       'Named.',
     ),
+  divide: (id) => {
+    const held = known.trains[id]?.blocks ?? [];
+    return sayWith(
+      `/api/v1/trains/${id}/divide`,
+      `Divide ${trainName(id)}`,
+      'What stays where it is becomes a train of its own.',
+      [
+        {
+          name: 'block',
+          label: 'What stays, stands in',
+          value: held[0],
+          options: held.map((block) => [block, itemName(block)]),
+        },
+        { name: 'name', label: 'Its name (may stay empty)', maxlength: 60 },
+      ],
+      'Divided.',
+    );
+  },
   'stands-here': (id) =>
     sayWith(
       `/api/v1/blocks/${id}/stands-here`,

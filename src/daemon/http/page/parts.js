@@ -53,6 +53,15 @@ export function link(id) {
   return kind ? h('a', { href: `#${kind}/${id}` }, itemName(id)) : itemName(id);
 }
 
+/** The trains that it could be instead, each with how likely that is. */
+function couldBe(train) {
+  const rivals = (train.or ?? []).map((id) => {
+    const weight = train.weights?.[id];
+    return weight === undefined ? itemName(id) : `${itemName(id)} (${Math.round(weight * 100)} %)`;
+  });
+  return rivals.join(', ') || 'another train';
+}
+
 /** What is known of a train, as lines. */
 export function trainFacts(id) {
   const train = known.trains[id];
@@ -73,7 +82,7 @@ export function trainFacts(id) {
         : 'unknown',
     ],
   ];
-  if (train.sure === false) facts.push(['Could be', names(train.or ?? []) || 'another train']);
+  if (train.sure === false) facts.push(['Could be', couldBe(train)]);
   if (train.unconfirmed) facts.push(['Seen', 'it went where nothing watches']);
   if (train.remembered) facts.push(['Seen', 'not since the start: remembered']);
   if (train.parent) facts.push(['Parted from', itemName(train.parent)]);

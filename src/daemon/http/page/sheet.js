@@ -228,7 +228,10 @@ const SHEETS = {
       trainName(id),
       item.lost ? 'Lost' : item.stopped || !item.heading ? 'Stands' : 'Moves',
       [facts(since(item), ['Places', list(item.blocks ?? [])]), trainFacts(id)],
-      [button('name', id, item.name ? 'Rename' : 'Name it')],
+      [
+        button('name', id, item.name ? 'Rename' : 'Name it'),
+        item.lost ? null : button('divide', id, 'Divide'),
+      ],
     ];
   },
   alarm(id) {
