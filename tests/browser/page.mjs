@@ -485,6 +485,50 @@ await test('an act without a daemon says so in words', async () => {
   await page.context().close();
 });
 
+async function dividesATrain() {
+  const page = await open('trains');
+  const trains = () =>
+    page.evaluate(async () => (await (await fetch('/api/v1/state')).json()).trains);
+  // One that stands keeps its blocks while somebody types.
+  const id = await page
+    .waitForFunction(
+      async () => {
+        const { trains } = await (await fetch('/api/v1/state')).json();
+        const stands = ([, train]) => train.stopped && !train.lost && train.blocks.length > 0;
+        return Object.entries(trains).find(stands)?.[0];
+      },
+      null,
+      { timeout: DEADLINE_MS, polling: 500 },
+    )
+    .then((found) => found.jsonValue());
+  const { blocks } = (await trains())[id];
+  await page.evaluate((id) => {
+    location.hash = `train/${id}`;
+  }, id);
+  await page.locator('#sheet .acts button', { hasText: 'Divide' }).tap();
+  await page.waitForFunction(() => document.querySelector('#ask').open);
+  const offered = page.locator('#ask select[name=block] option');
+  assert.deepEqual(
+    await offered.evaluateAll((options) => options.map((option) => option.value)),
+    blocks,
+  );
+  await page.fill('#ask input[name=name]', 'Left Wagons');
+  await page.locator('#ask button.main').tap();
+  await page.waitForFunction(
+    () => document.querySelector('#status').textContent === 'Divided.',
+    null,
+    { timeout: DEADLINE_MS },
+  );
+  const halves = Object.values(await trains()).filter((train) => train.name === 'Left Wagons');
+  assert.equal(halves.length, 1);
+  assert.equal(halves[0].parent, id);
+  await page.context().close();
+}
+// The mock divides nothing.
+if (process.env.BASE_URL) {
+  await test('a train is divided on purpose, and what stays has a name', dividesATrain);
+}
+
 // ---- the road ----------------------------------------------------------------------------------
 
 await test('the road is asked for, and no way outlives the daemon', async () => {
