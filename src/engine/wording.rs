@@ -49,6 +49,10 @@ pub(crate) fn cannot_tell(detector: &str) -> String {
     format!("{detector} cannot tell")
 }
 
+pub(crate) fn not_heard_yet(detector: &str) -> String {
+    format!("{detector} was not heard yet")
+}
+
 pub(crate) const fn occupancy(state: Occupancy) -> &'static str {
     match state {
         Occupancy::Unknown => "unknown",

@@ -198,10 +198,13 @@ impl Pattern {
             })
     }
 
-    /// A turnout or table is also reported when only its position changed: such a line is no
-    /// change of state, and is found only by a pattern that asks for its position.
+    /// A turnout or table is also reported when only its position changed, a block when only what
+    /// is kept: such a line is no change of state, and is found only by a pattern that asks for
+    /// the position, or for nothing but what is kept.
     fn speaks_of_more_than_state(&self) -> bool {
-        self.kind == "alarm" || self.words.iter().any(|word| word.starts_with("position"))
+        self.kind == "alarm"
+            || self.words.iter().any(|word| word.starts_with("position"))
+            || matches!(self.words.as_slice(), [word] if word.starts_with("kept="))
     }
 }
 
@@ -214,7 +217,7 @@ fn says(kind: &str, change: &Value, text: &str) -> bool {
         return equals(at_path(change, key), value);
     }
     if let Some((key, part)) = text.split_once('~') {
-        return word(at_path(change, key)).contains(part);
+        return word(at_path(change, key)).contains(&part.replace('|', " "));
     }
     match (kind, text) {
         ("feed", "on") => change["on"] == true,

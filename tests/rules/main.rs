@@ -9,6 +9,7 @@
 mod ahead;
 mod alarms;
 mod clearance;
+mod corners;
 mod divided;
 mod evidence;
 mod expected;

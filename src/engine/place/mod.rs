@@ -194,6 +194,11 @@ impl Engine {
             }
             self.feed_places.push(places);
         }
+        for state in &mut self.places {
+            if state.detectors.is_empty() {
+                state.why = String::from("nothing watches it");
+            }
+        }
         for turnout in &self.turnouts {
             if let Some(place) = turnout.place
                 && turnout.has_all_beams()
@@ -458,7 +463,7 @@ impl Engine {
         state.state = state.machine.state().occupancy();
         let after = (state.state, state.notes.kept);
         if before == after {
-            self.say_why_held(place, event, on);
+            self.say_why_still(place, event, on);
             return;
         }
         self.places[place.index()].held = false;

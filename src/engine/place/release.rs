@@ -285,16 +285,20 @@ impl Engine {
         }
     }
 
-    /// A place that stays occupied while its detectors are off says why; when they are on again, it
-    /// says that. Nothing else has changed: it is no change of state.
-    pub(super) fn say_why_held(&mut self, place: PlaceId, event: Event, on: Option<DetectorId>) {
+    /// A place that stays occupied while its detectors are off says why, and when they are on again,
+    /// that; one that stays unknown says what is missing now. Nothing else has changed: it is no
+    /// change of state.
+    pub(super) fn say_why_still(&mut self, place: PlaceId, event: Event, on: Option<DetectorId>) {
         let state = &self.places[place.index()];
-        if state.state != Occupancy::Occupied || state.told {
+        if state.told {
             return;
         }
-        let (held, why) = match event {
-            Event::Judged(Finding::Released(Verdict::Stays)) => (true, self.why_held(place)),
-            Event::Judged(Finding::On) if state.held => {
+        let (held, why) = match (state.state, event) {
+            (Occupancy::Unknown, _) => (false, self.why_unknown(place)),
+            (Occupancy::Occupied, Event::Judged(Finding::Released(Verdict::Stays))) => {
+                (true, self.why_held(place))
+            }
+            (Occupancy::Occupied, Event::Judged(Finding::On)) if state.held => {
                 (false, self.why_place(place, state.state, on))
             }
             _ => return,
@@ -335,11 +339,22 @@ impl Engine {
             .iter()
             .find(|id| self.detectors[id.index()].evidence == crate::change::Evidence::None);
         match silent {
-            Some(id) => wording::cannot_tell(&self.layout.detectors[id.index()].id),
+            Some(id) => self.why_blind(*id),
             None if state.detectors.is_empty() => String::from("nothing watches it"),
             None if state.power == Power::Unknown => String::from("its feed was not heard from"),
             None if !state.notes.whole => String::from("nothing watches the whole of it"),
             None => String::from("not proven"),
+        }
+    }
+
+    /// Why a detector says nothing.
+    pub(crate) fn why_blind(&self, id: DetectorId) -> String {
+        let seen = &self.detectors[id.index()];
+        let detector = &self.layout.detectors[id.index()].id;
+        if seen.heard().is_none() && !seen.out_of_service {
+            wording::not_heard_yet(detector)
+        } else {
+            wording::cannot_tell(detector)
         }
     }
 

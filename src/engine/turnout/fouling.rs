@@ -218,7 +218,7 @@ impl Engine {
             .chain(state.beams.iter().flatten())
             .find(cannot);
         if let Some(blind) = blind {
-            return wording::cannot_tell(&self.layout.detectors[blind.index()].id);
+            return self.why_blind(*blind);
         }
         let cover = self.layout.turnouts[id.index()]
             .covered_by

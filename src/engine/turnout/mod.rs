@@ -295,6 +295,19 @@ impl Engine {
                 }
             }
             self.ahead_of_turnout(id);
+        } else if matches!(state.state, Clearance::Fouled | Clearance::Unknown) {
+            self.say_why_turnout_is_still(id);
+        }
+    }
+
+    /// The same state for another cause, as when a beam has cleared and the vehicle is inside: it
+    /// says so. Nothing else has changed: it is no change of state.
+    fn say_why_turnout_is_still(&mut self, id: TurnoutId) {
+        let why = self.why_turnout(id);
+        let state = &mut self.turnouts[id.index()];
+        if state.why != why {
+            state.why = why;
+            self.touched.insert(Item::Turnout(id));
         }
     }
 
