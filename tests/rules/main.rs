@@ -10,6 +10,7 @@ mod ahead;
 mod alarms;
 mod clearance;
 mod corners;
+mod corners_points;
 mod divided;
 mod evidence;
 mod expected;

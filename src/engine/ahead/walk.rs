@@ -25,8 +25,9 @@ const STEPS_MAX: usize = 64;
 /// The walk ends this many look-ahead times away; each place that is come into starts it anew.
 const FAR: f64 = 3.0;
 
-/// T9: the train that cleared the points is let off until it has reached this many places more.
-const PLACES_BEYOND: u32 = 3;
+/// T9: the train that cleared the points is let off until it is in the third place beyond them:
+/// two more than the first.
+const PLACES_BEYOND: u32 = 2;
 
 /// A train that runs on ahead must be gone from a place by so much before another comes, seconds.
 const GONE_SECONDS: f64 = 2.0;

@@ -195,8 +195,9 @@ impl Engine {
         if let End::Turnout(t, leg) = by.from {
             passed.push((t, leg));
         }
+        let entered = self.train(by.train).map_or(0, |train| train.entered);
         for (turnout, met) in passed {
-            self.turnouts[turnout.index()].passer = Some(by.train);
+            self.turnouts[turnout.index()].passer = Some((by.train, entered));
             // Walking back from the new place: a leg met first means that the train came from the
             // toe.
             let side = match met {

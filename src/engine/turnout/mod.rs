@@ -52,8 +52,8 @@ pub(crate) struct TurnoutState {
     /// A train has cleared it since it was set: whoever comes next is turned off (T9).
     pub(crate) cleared_since_set: bool,
     pub(crate) cleared_by: Option<ClearedBy>,
-    /// The train that passed last.
-    pub(crate) passer: Option<TrainId>,
+    /// The train that passed last, and how many places it had come into with the first beyond.
+    pub(crate) passer: Option<(TrainId, u32)>,
     /// T11: who answers for it, until when.
     pub(crate) in_charge: Option<(String, Instant)>,
     pub(crate) movements: u64,
@@ -68,7 +68,7 @@ pub(crate) struct TurnoutState {
     pub(crate) moved_under: bool,
 }
 
-/// The train that cleared a turnout, and how far it had come then (T9).
+/// The train that cleared a turnout, and how far it had come in the first place beyond (T9).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct ClearedBy {
     pub(crate) train: TrainId,
@@ -338,11 +338,11 @@ impl Engine {
     fn note_who_cleared(&mut self, id: TurnoutId) {
         let train = self.turnouts[id.index()]
             .passer
-            .and_then(|train| self.train(train))
-            .map(|train| ClearedBy {
+            .and_then(|(train, entered)| Some((self.train(train)?, entered)))
+            .map(|(train, entered)| ClearedBy {
                 train: train.id,
                 turns: train.turns,
-                entered: train.entered,
+                entered,
             });
         self.turnouts[id.index()].cleared_by = train;
     }
