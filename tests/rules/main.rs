@@ -11,6 +11,7 @@ mod alarms;
 mod clearance;
 mod corners;
 mod corners_points;
+mod corners_trains;
 mod divided;
 mod evidence;
 mod expected;
