@@ -254,3 +254,76 @@ fn b8_a_table_that_moved_under_a_train_before_the_power_cut_is_known_to_be_clear
          end alarm moved-under-train:tt latched-unacknowledged",
     );
 }
+
+#[test]
+fn table_with_a_rest_that_is_asked_and_does_not_come_is_told() {
+    let plan = turntable("rest = \"1\"");
+    // move_s is 4: asked at 20, still at 1.
+    check(
+        &plan,
+        "0.0 all off; tt 1
+         20.0 asked tt 2
+         60.0 tt 2
+         80.0",
+        "24.001..24.01 alarm no-correspondence:tt unacknowledged
+         60.15 alarm no-correspondence:tt returned-unacknowledged",
+    );
+    // It has come in time; and what was never asked differs from nothing.
+    check(
+        &plan,
+        "0.0 all off; tt 1
+         20.0 asked tt 2
+         22.0 tt 2
+         60.0",
+        "never alarm no-correspondence:tt",
+    );
+    check(
+        &plan,
+        "0.0 all off; tt 1\n 60.0",
+        "never alarm no-correspondence:tt",
+    );
+    // Without a rest nobody is told.
+    check(
+        &turntable(""),
+        "0.0 all off; tt 1
+         20.0 asked tt 2
+         60.0",
+        "never alarm no-correspondence:tt",
+    );
+}
+
+#[test]
+fn table_away_from_its_rest_with_a_train_on_it_is_told_when_that_has_left() {
+    let plan = turntable("rest = \"1\"\nrestore_s = 20");
+    check(
+        &plan,
+        "0.0 all off; tt 1
+         10.0 d-lead on
+         20.0 d-bridge on
+         24.0 d-lead off
+         30.0 tt between
+         34.0 tt 2
+         100.0 d-stub-2 on
+         104.0 d-bridge off
+         150.0 tt between
+         152.0 tt 1
+         170.0",
+        "between 0 and 105: no alarm not-at-rest:tt
+         125.5..125.7 alarm not-at-rest:tt unacknowledged low
+         152.15 alarm not-at-rest:tt returned-unacknowledged",
+    );
+}
+
+#[test]
+fn table_whose_device_is_gone_joins_nothing() {
+    let node = "[[node]]\nid = \"n1\"\n";
+    let plan = turntable("rest = \"1\"\nnode = \"n1\"") + node;
+    check(
+        &plan,
+        "0.0 all off; tt 1; n1 online
+         30.0 n1 offline
+         40.0",
+        "30.0 table tt position=unknown
+         end table tt unknown position=unknown",
+    );
+}

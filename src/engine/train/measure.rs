@@ -122,6 +122,75 @@ mod tests {
         assert!((mph - 14.9).abs() < 0.05, "{mph}");
     }
 
+    fn crossed(first: f64, then: &[(f64, f64)]) -> Measure {
+        let mut measure = Measure::default();
+        measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / first));
+        for (length, speed) in then {
+            measure.crossed(*length, Span::from_secs_f64(length / speed));
+        }
+        measure
+    }
+
+    #[test]
+    fn nothing_is_measured_in_less_than_half_a_second() {
+        let mut measure = Measure::default();
+        measure.crossed(1_000.0, Span::from_millis(499));
+        measure.crossed(0.0, Span::from_secs(5));
+        assert_eq!(measure, Measure::default());
+        measure.crossed(1_000.0, SHORTEST);
+        assert_eq!(measure.speed_mm_s, Some(2_000.0));
+    }
+
+    #[test]
+    fn a_speed_survives_one_stop_and_not_two_slow_places() {
+        // 50 of 100 is less than what a train that has not stood would show.
+        assert_eq!(crossed(100.0, &[(1_000.0, 50.0)]).speed_mm_s, Some(100.0));
+        let slower = crossed(100.0, &[(1_000.0, 50.0), (1_000.0, 50.0)]);
+        assert_eq!(slower.speed_mm_s, Some(50.0));
+        // After a stop it goes on as before: half of what a metre says counts.
+        let goes_on = crossed(100.0, &[(1_000.0, 50.0), (1_000.0, 110.0)]);
+        assert!((goes_on.speed_mm_s.unwrap_or_default() - 105.0).abs() < 1e-3);
+        // 60 of 100 is not slow enough to have stood.
+        let brakes = crossed(100.0, &[(1_000.0, 60.0)]);
+        assert!((brakes.speed_mm_s.unwrap_or_default() - 80.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn what_is_known_better_counts_more() {
+        let mut measure = crossed(100.0, &[]);
+        measure.passed(1_000.0, Span::from_secs(20));
+        assert_eq!(
+            (measure.length_mm, measure.length_sd_mm),
+            (Some(1_000.0), Some(400.0))
+        );
+        measure.passed(200.0, Span::from_secs(10));
+        // 1000 give or take 400 and 800 give or take 200: 840 (inverse variances, any handbook).
+        assert!((measure.length_mm.unwrap_or_default() - 840.0).abs() < 1e-6);
+        assert!((measure.length_sd_mm.unwrap_or_default() - 178.885_4).abs() < 1e-3);
+        // Far longer than before: it has stood.
+        let before = measure;
+        measure.passed(200.0, Span::from_secs(60));
+        assert_eq!(measure, before);
+    }
+
+    #[test]
+    fn a_train_has_stopped_after_half_as_long_again_and_five_seconds() {
+        let at = |seconds| Instant::from_secs_f64(seconds);
+        let measure = crossed(100.0, &[]);
+        assert_eq!(measure.stopped_at(Some(1_000.0), at(7.0)), at(27.0));
+        assert_eq!(measure.stopped_at(None, at(7.0)), at(67.0));
+        assert_eq!(
+            Measure::default().stopped_at(Some(1_000.0), at(7.0)),
+            at(67.0)
+        );
+        let stands = Measure {
+            speed_mm_s: Some(0.0),
+            ..Measure::default()
+        };
+        assert_eq!(stands.stopped_at(Some(1_000.0), at(7.0)), at(67.0));
+        assert_eq!(stands.seconds_over(100.0), None);
+    }
+
     #[test]
     fn length_is_what_is_left_over() {
         let mut measure = Measure::default();

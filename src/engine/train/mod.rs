@@ -280,3 +280,65 @@ impl Link {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A train in places 0 to 4, torn before its third link.
+    fn torn() -> Train {
+        let now = Instant::default();
+        let mut train = Train::new(TrainId(1), PlaceId(0), now);
+        train.chain = (0..5).map(|at| Link::new(PlaceId(at), now)).collect();
+        train.gap = Some(Gap {
+            since: now,
+            at: 2,
+            link: Link::new(PlaceId(9), now),
+        });
+        train
+    }
+
+    fn gap_at(train: &Train) -> Option<(usize, u32)> {
+        let gap = train.gap.as_ref()?;
+        Some((gap.at, train.chain.get(gap.at)?.place.0))
+    }
+
+    #[test]
+    fn a_torn_chain_stays_torn_at_the_same_joint() {
+        let mut train = torn();
+        assert_eq!(gap_at(&train), Some((2, 2)));
+        train.take_link(0);
+        assert_eq!(gap_at(&train), Some((1, 2)));
+        train.take_link(1);
+        assert_eq!(gap_at(&train), Some((1, 3)));
+        train.add_tail(Link::new(PlaceId(7), Instant::default()));
+        assert_eq!(gap_at(&train), Some((2, 3)));
+        train.keep_links(|link| link.place != PlaceId(7));
+        assert_eq!(gap_at(&train), Some((1, 3)));
+    }
+
+    #[test]
+    fn a_torn_chain_that_is_turned_is_torn_where_it_was() {
+        let mut train = torn();
+        train.turn();
+        // 4 3 2 | 1 0: the joint is between 2 and 1.
+        assert_eq!(gap_at(&train), Some((3, 1)));
+        assert_eq!(train.turns, 1);
+        train.turn();
+        assert_eq!(gap_at(&train), Some((2, 2)));
+        assert_eq!(train.turns, 2);
+    }
+
+    #[test]
+    fn one_that_has_left_everywhere_stands() {
+        let mut train = torn();
+        for link in &mut train.chain {
+            link.left = Some(Instant::default());
+        }
+        train.stand();
+        assert_eq!(train.blocks().len(), 5);
+        train.chain[0].left = Some(Instant::default());
+        train.stand();
+        assert_eq!(train.blocks().len(), 4);
+    }
+}

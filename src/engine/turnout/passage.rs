@@ -142,6 +142,30 @@ mod tests {
     }
 
     #[test]
+    fn what_went_out_by_the_beam_it_came_in_by_is_not_out_elsewhere() {
+        // Through and back again: it has gone in at the toe, and the toe's beam broke last.
+        let mut passage = after(&[(Leg::Toe, 1.0), (Leg::Reverse, 2.0), (Leg::Toe, 3.0)]);
+        let gone = MovedOn {
+            origin_vacant: true,
+            ..NOT_YET
+        };
+        assert!(!passage.try_end(gone, at(4.0)));
+        // Only ever at the toe.
+        let mut passage = after(&[(Leg::Toe, 1.0)]);
+        assert!(!passage.try_end(gone, at(4.0)));
+    }
+
+    #[test]
+    fn what_the_rooms_light_broke_is_taken_back_within_its_time() {
+        let within = Span::from_secs(1);
+        let mut passage = after(&[(Leg::Toe, 10.0)]);
+        passage.take_back(at(11.001), within);
+        assert!(passage.is_open());
+        passage.take_back(at(11.0), within);
+        assert!(!passage.is_open());
+    }
+
+    #[test]
     fn one_that_went_in_whole_is_still_inside() {
         let mut passage = after(&[(Leg::Toe, 1.0), (Leg::Toe, 2.0)]);
         let gone = MovedOn {
