@@ -10,6 +10,14 @@ fn gap() -> String {
     plan(&(body + &row(&["p1", "p2", "p3", "p4"])))
 }
 
+/// A beam across a block, which watches a spot of it.
+fn spot(id: &str, block: &str) -> String {
+    format!(
+        "[[detector]]\nid = \"{id}\"\nkind = \"optical\"\nblock = \"{block}\"\n\
+         watches = \"spot\"\nunit = \"%\"\non = 30\noff = 60\nmax_silence_s = 0\n"
+    )
+}
+
 /// `p1 - p2 - p3`, of which the feed of some can be switched.
 fn switched(blocks: &str) -> String {
     let body = block("p1", "") + &block("p2", "") + &block("p3", "");
@@ -58,8 +66,7 @@ fn b1_a_place_that_nothing_watches_keeps_the_train_that_has_not_come_out() {
 
 #[test]
 fn b1_a_place_watched_by_a_spot_is_left_too() {
-    let spot = "[[detector]]\nid = \"d-p2\"\nkind = \"optical\"\nblock = \"p2\"\nwatches = \"spot\"\n\
-                unit = \"%\"\non = 30\noff = 60\nmax_silence_s = 0\n";
+    let spot = &spot("d-p2", "p2");
     let body = block("p1", "") + &bare("p2", "") + spot + &block("p3", "");
     check(
         &plan(&(body + &row(&["p1", "p2", "p3"]))),
@@ -185,8 +192,7 @@ fn b3_a_train_that_another_is_coupled_to_may_leave_unseen_by_its_tail() {
 
 #[test]
 fn b5_a_spot_that_is_out_of_service_is_not_missed() {
-    let spot = "[[detector]]\nid = \"beam-1\"\nkind = \"optical\"\nblock = \"p1\"\nwatches = \"spot\"\n\
-                unit = \"%\"\non = 30\noff = 60\nmax_silence_s = 0\n";
+    let spot = &spot("beam-1", "p1");
     let plan = plan(&(block("p1", "") + spot + &block("p2", "") + &row(&["p1", "p2"])));
     check(
         &plan,

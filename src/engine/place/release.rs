@@ -285,9 +285,9 @@ impl Engine {
         }
     }
 
-    /// A place that stays occupied while its detectors are off says why, and when they are on again,
-    /// that; one that stays unknown says what is missing now. Nothing else has changed: it is no
-    /// change of state.
+    /// A place that stays occupied while its detectors are off says why, and when they are on
+    /// again, that; one that stays unknown says what is missing now. Nothing else has changed: it
+    /// is no change of state.
     pub(super) fn say_why_still(&mut self, place: PlaceId, event: Event, on: Option<DetectorId>) {
         let state = &self.places[place.index()];
         if state.told {

@@ -150,9 +150,9 @@ mod tests {
         // After a stop it goes on as before: half of what a metre says counts.
         let goes_on = crossed(100.0, &[(1_000.0, 50.0), (1_000.0, 110.0)]);
         assert!((goes_on.speed_mm_s.unwrap_or_default() - 105.0).abs() < 1e-3);
-        // 60 of 100 is not slow enough to have stood.
-        let brakes = crossed(100.0, &[(1_000.0, 60.0)]);
-        assert!((brakes.speed_mm_s.unwrap_or_default() - 80.0).abs() < 1e-3);
+        // 61 of 100 is not slow enough to have stood.
+        let brakes = crossed(100.0, &[(1_000.0, 61.0)]);
+        assert!((brakes.speed_mm_s.unwrap_or_default() - 80.5).abs() < 1e-3);
     }
 
     #[test]
