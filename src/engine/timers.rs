@@ -4,9 +4,9 @@
 //! decided when it is looked at, so a wake-up that comes too early does no harm. Those of one
 //! deadline fire together, each at its own time (DEVELOPERS.md, section 7).
 //!
-//! The queue is a heap in which a wake-up that was moved or taken back stays until it comes to the
-//! top: what counts is the moment noted for the subject. With ten thousand detectors, each heard
-//! about as often as its silence is looked for, this is the hot path beside the sample itself.
+//! What counts is the moment noted for the subject: a wake-up that was moved or taken back stays in
+//! the queue until its time comes. With ten thousand detectors, each heard about as often as its
+//! silence is looked for, this is the hot path beside the sample itself; see [`Queue`].
 
 use alloc::collections::{BTreeMap, BinaryHeap};
 use alloc::vec::Vec;
@@ -98,10 +98,152 @@ impl Noted {
     }
 }
 
+/// A wake-up; the order is by time, then that of the stages.
+type Entry = (Instant, Subject);
+
+/// A slot of the wheel is 2^16 us, 66 ms.
+const SLOT_BITS: u32 = 16;
+/// So many slots, 17 s: most silences are shorter.
+const SLOTS: usize = 256;
+
+/// Wake-ups in order: a timing wheel (Varghese and Lauck, 1987) before a small heap.
+///
+/// What comes within the current slot is in the heap, which stays so small that it is always near;
+/// what comes later is put into the slot of its time, unsorted, and what lies beyond the wheel into
+/// slots of a map. A single heap of everything cost more than the sample itself, and the more the
+/// more detectors there were: each step down through it went to another line of memory.
+#[derive(Clone, Debug)]
+struct Queue {
+    near: BinaryHeap<Reverse<Entry>>,
+    /// The number of the first slot that is not in `near`.
+    first: u64,
+    wheel: Vec<Vec<Entry>>,
+    /// One bit for each slot of the wheel: something is in it.
+    filled: [u64; SLOTS / 64],
+    beyond: BTreeMap<u64, Vec<Entry>>,
+    len: usize,
+}
+
+impl Default for Queue {
+    fn default() -> Self {
+        Self {
+            near: BinaryHeap::new(),
+            first: 0,
+            wheel: alloc::vec![Vec::new(); SLOTS],
+            filled: [0; SLOTS / 64],
+            beyond: BTreeMap::new(),
+            len: 0,
+        }
+    }
+}
+
+impl Queue {
+    fn push(&mut self, entry: Entry) {
+        self.len += 1;
+        let slot = entry.0.0 >> SLOT_BITS;
+        if slot < self.first {
+            self.near.push(Reverse(entry));
+        } else if slot - self.first < SLOTS as u64 {
+            let at = slot as usize % SLOTS;
+            self.wheel[at].push(entry);
+            self.filled[at / 64] |= 1 << (at % 64);
+        } else {
+            self.beyond.entry(slot).or_default().push(entry);
+        }
+        self.refill();
+    }
+
+    fn peek(&self) -> Option<Entry> {
+        let near = self.near.peek().map(|Reverse(entry)| *entry);
+        near.or_else(|| self.beyond.first_key_value()?.1.iter().min().copied())
+    }
+
+    /// Takes out what [`Self::peek`] shows.
+    fn pop(&mut self) {
+        if self.near.pop().is_some() {
+            self.len -= 1;
+            self.refill();
+        } else if let Some(mut slot) = self.beyond.first_entry() {
+            let entries = slot.get_mut();
+            let first = entries.iter().enumerate().min_by_key(|(_, entry)| **entry);
+            if let Some((at, _)) = first {
+                entries.swap_remove(at);
+                self.len -= 1;
+            }
+            if entries.is_empty() {
+                slot.remove();
+            }
+        }
+    }
+
+    /// Keeps the earliest in `near`, as long as there is anything in the wheel. What lies beyond it
+    /// stays there while it is alone: the wheel is not to turn before its time.
+    fn refill(&mut self) {
+        while self.near.is_empty()
+            && let Some(turning) = self.next_filled()
+        {
+            let beyond = self.beyond.keys().next().copied();
+            let slot = beyond.map_or(turning, |beyond| beyond.min(turning));
+            self.first = slot + 1;
+            if turning == slot {
+                let at = slot as usize % SLOTS;
+                self.filled[at / 64] &= !(1 << (at % 64));
+                // The slot keeps its room for the next turn.
+                self.near.extend(self.wheel[at].drain(..).map(Reverse));
+            }
+            if let Some(entries) = self.beyond.remove(&slot) {
+                self.near.extend(entries.into_iter().map(Reverse));
+            }
+        }
+    }
+
+    /// Nothing is left in it up to `at`: the wheel turns on to there.
+    fn catch_up(&mut self, at: Instant) {
+        self.first = self.first.max(at.0 >> SLOT_BITS);
+    }
+
+    /// The next slot of the wheel with something in it.
+    fn next_filled(&self) -> Option<u64> {
+        let start = self.first as usize % SLOTS;
+        let (word, bit) = (start / 64, start % 64);
+        // The word of the start is looked at twice: from the start on, and last up to it.
+        (0..=self.filled.len()).find_map(|turn| {
+            let at = (word + turn) % self.filled.len();
+            let bits = match turn {
+                0 => self.filled[at] & (u64::MAX << bit),
+                _ if at == word => self.filled[at] & !(u64::MAX << bit),
+                _ => self.filled[at],
+            };
+            (bits != 0).then(|| {
+                let found = at * 64 + bits.trailing_zeros() as usize;
+                self.first + ((found + SLOTS - start) % SLOTS) as u64
+            })
+        })
+    }
+
+    /// Leaves out what is stale, and what is in there twice.
+    fn keep(&mut self, is_live: impl Fn(&Entry) -> bool) {
+        let mut live: Vec<Entry> = core::mem::take(&mut self.near)
+            .into_iter()
+            .map(|Reverse(entry)| entry)
+            .chain(self.wheel.iter_mut().flat_map(core::mem::take))
+            .chain(core::mem::take(&mut self.beyond).into_values().flatten())
+            .filter(is_live)
+            .collect();
+        // A subject that went back to an earlier choice of its own is in there twice.
+        live.sort_unstable();
+        live.dedup();
+        (self.filled, self.len) = ([0; SLOTS / 64], 0);
+        for entry in live {
+            self.push(entry);
+        }
+    }
+}
+
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Timers {
-    /// By time, then in the order of the stages. The top is never stale.
-    queue: BinaryHeap<Reverse<(Instant, Subject)>>,
+    /// Its top is never stale.
+    queue: Queue,
     noted: Noted,
     /// How many subjects have a wake-up: the rest of the queue is stale.
     waiting: usize,
@@ -120,7 +262,7 @@ impl Timers {
         self.waiting += usize::from(at.is_some());
         self.waiting -= usize::from(before.is_some());
         if let Some(at) = at {
-            self.queue.push(Reverse((at, subject)));
+            self.queue.push((at, subject));
         }
         if before.is_some() {
             self.drop_stale();
@@ -129,16 +271,13 @@ impl Timers {
 
     /// Keeps the top true, and the queue in proportion to what waits in it.
     fn drop_stale(&mut self) {
-        if self.queue.len() > STALE_MIN.max(4 * self.waiting) {
-            let mut live: Vec<_> = core::mem::take(&mut self.queue).into_vec();
-            live.retain(|Reverse((at, subject))| self.noted.get(*subject) == Some(*at));
-            // A subject that went back to an earlier choice of its own is in there twice.
-            live.sort_unstable();
-            live.dedup();
-            self.queue = live.into();
+        if self.queue.len > STALE_MIN.max(4 * self.waiting) {
+            let noted = &self.noted;
+            self.queue
+                .keep(|(at, subject)| noted.get(*subject) == Some(*at));
         }
-        while let Some(Reverse((at, subject))) = self.queue.peek() {
-            if self.noted.get(*subject) == Some(*at) {
+        while let Some((at, subject)) = self.queue.peek() {
+            if self.noted.get(subject) == Some(at) {
                 break;
             }
             self.queue.pop();
@@ -159,8 +298,8 @@ impl Timers {
     }
 
     /// The next wake-up.
-    pub(crate) fn next(&self) -> Option<(Instant, Subject)> {
-        self.queue.peek().map(|Reverse(next)| *next)
+    pub(crate) fn next(&self) -> Option<Entry> {
+        self.queue.peek()
     }
 
     /// Moves all subjects that are due at `at` into `due`, in order.
@@ -178,6 +317,7 @@ impl Timers {
             }
             self.drop_stale();
         }
+        self.queue.catch_up(at);
     }
 }
 
@@ -277,8 +417,15 @@ mod tests {
     }
 
     /// The queue against the plain way: every subject with its moment, the earliest searched for.
+    /// Moments within one slot, over many slots, and beyond the wheel.
     #[test]
     fn the_queue_agrees_with_a_plain_search() {
+        for (within, pace) in [(50, 0), (50, 1), (1 << 22, 1 << 14), (1 << 27, 1 << 20)] {
+            agrees_with_a_plain_search(within, pace);
+        }
+    }
+
+    fn agrees_with_a_plain_search(within: u64, pace: u64) {
         let mut timers = Timers::default();
         let mut plain: BTreeMap<Subject, Instant> = BTreeMap::new();
         let mut seed = 1_u64;
@@ -294,7 +441,7 @@ mod tests {
                 2 => Subject::Train(TrainId(number)),
                 _ => Subject::Alarms,
             };
-            let at = Instant(draw(50) + step / 10);
+            let at = Instant(draw(within) + step * pace / 10);
             match draw(5) {
                 0 => {
                     timers.set(subject, None);
@@ -325,7 +472,7 @@ mod tests {
                 }
             }
             assert_eq!(timers.waiting, plain.len());
-            assert!(timers.queue.len() <= STALE_MIN.max(4 * plain.len()) + 1);
+            assert!(timers.queue.len <= STALE_MIN.max(4 * plain.len()) + 1);
         }
     }
 }

@@ -1,0 +1,134 @@
+#!/usr/bin/env python3
+"""Mutation testing of the engine: which changes of it would no test notice?
+
+    tests/mutants/play.py FOLDER [FILE-PART ...]
+
+cargo-mutants says what to change; program.py puts all of it into one program, in a copy of the tree
+in FOLDER; here each mutant is played against the tests, quickest first, until one of them fails.
+Who survives is printed and kept in FOLDER/played.jsonl; a run that was cut short goes on where it
+was. With parts of file names only the mutants of those files are played. Needs cargo-mutants, and
+`tree-sitter` and `tree-sitter-rust` from PyPI. Hours; not a part of ./tests/run.
+"""
+
+import concurrent.futures
+import json
+import os
+import pathlib
+import re
+import signal
+import subprocess
+import sys
+import threading
+
+import program
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+# Seconds until a mutant counts as one that never ends.
+STAGES = {"replay": 15, "rules": 30, "road": 20, "engine": 90, "peers": 90, "properties": 120}
+# The tables of run lengths: a minute, and only about the sequential detector.
+LONG = ["--skip", "sequential::"]
+
+
+def run(command, where, environment=None):
+    return subprocess.run(
+        command, cwd=where, env={**os.environ, **(environment or {})}, check=True,
+        capture_output=True, text=True,
+    )
+
+
+def prepare(folder):
+    """The copy, its mutants, the program of them all and its tests."""
+    tree = folder / "main"
+    if not tree.exists():
+        run(["git", "clone", "--quiet", str(ROOT), str(tree)], folder)
+        (folder / "shared").symlink_to(ROOT.parent / "shared")
+    environment = {
+        "CARGO_TARGET_DIR": str(folder / "target"),
+        "CARGO_PROFILE_DEV_DEBUG": "0",
+        "CARGO_PROFILE_DEV_OPT_LEVEL": "1",
+    }
+    run(["git", "checkout", "--quiet", "src/engine"], tree)
+    listed = run(["cargo", "mutants", "--list", "--json", "-p", "taillamp-engine"], tree)
+    mutants = json.loads(listed.stdout)
+    placed = program.build(tree, mutants, environment)
+    tests = [part for name in STAGES if name != "engine" for part in ("--test", name)]
+    built = run(
+        ["cargo", "test", "-p", "taillamp", "-p", "taillamp-engine", "--lib", *tests, "--no-run"],
+        tree, environment,
+    )
+    found = re.findall(r"Executable .*?\((\S+?)\)", built.stderr)
+    binaries = {}
+    for name in STAGES:
+        stem = "taillamp_engine" if name == "engine" else name
+        binaries[name] = next(path for path in found if pathlib.Path(path).name.startswith(stem + "-"))
+    return tree, mutants, placed, binaries
+
+
+def fails(tree, binary, n, arguments, seconds):
+    """The test that notices it; None where none does."""
+    child = subprocess.Popen(
+        [binary, "--test-threads", "1", *arguments],
+        cwd=tree, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, start_new_session=True,
+        env={**os.environ, "TAILLAMP_MUTANT": str(n), "RUST_BACKTRACE": "0"}, text=True,
+    )
+
+    def end():
+        try:
+            os.killpg(child.pid, signal.SIGKILL)
+        except ProcessLookupError:
+            pass
+
+    timer = threading.Timer(seconds, end)
+    timer.start()
+    noticed = (line.split()[1] for line in child.stdout if line.rstrip().endswith("... FAILED"))
+    by = next(noticed, None)
+    if by:
+        end()
+    code = child.wait()
+    timer.cancel()
+    return by or (None if code == 0 else "it does not end" if code < 0 else f"exit {code}")
+
+
+def play(tree, binaries, mutant, n):
+    for name, seconds in STAGES.items():
+        arguments = LONG if name == "engine" and "sequential" not in mutant["file"] else []
+        by = fails(tree, binaries[name], n, arguments, seconds)
+        if by:
+            return f"{name}: {by}"
+    return None
+
+
+def main(folder, *parts):
+    folder = pathlib.Path(folder).resolve()
+    folder.mkdir(parents=True, exist_ok=True)
+    tree, mutants, placed, binaries = prepare(folder)
+    print(f"{len(mutants)} mutants, {len(placed)} of them in the program")
+    for name, seconds in STAGES.items():
+        arguments = LONG if name == "engine" else []
+        if fails(tree, binaries[name], len(mutants), arguments, 10 * seconds):
+            raise SystemExit(f"{name} fails without any mutant")
+    kept = folder / "played.jsonl"
+    lines = kept.read_text().splitlines() if kept.exists() else []
+    played = {record["mutant"]: record["by"] for record in map(json.loads, lines)}
+    left = [
+        n for n in sorted(placed)
+        if mutants[n]["name"] not in played
+        and (not parts or any(part in mutants[n]["file"] for part in parts))
+    ]
+    with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool, kept.open("a") as out:
+        jobs = {pool.submit(play, tree, binaries, mutants[n], n): n for n in left}
+        for job in concurrent.futures.as_completed(jobs):
+            name, by = mutants[jobs[job]]["name"], job.result()
+            played[name] = by
+            out.write(json.dumps({"mutant": name, "by": by}) + "\n")
+            out.flush()
+            if by is None:
+                print(f"survives: {name}", flush=True)
+    alive = sum(by is None for by in played.values())
+    print(f"{len(played)} played, {len(played) - alive} noticed, {alive} survive")
+
+
+if __name__ == "__main__":
+    if len(sys.argv) < 2:
+        raise SystemExit(__doc__)
+    main(*sys.argv[1:])
