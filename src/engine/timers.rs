@@ -44,16 +44,19 @@ impl Subject {
     }
 }
 
+/// No moment is noted. Half the memory of an `Option`: with many detectors it counts.
+const NEVER: Instant = Instant(u64::MAX);
+
 /// The moment noted for each subject. Items have dense numbers; trains come and go.
 #[derive(Clone, Debug, Default)]
 struct Noted {
     broker: Option<Instant>,
     alarms: Option<Instant>,
-    feeds: Vec<Option<Instant>>,
-    detectors: Vec<Option<Instant>>,
-    places: Vec<Option<Instant>>,
-    turnouts: Vec<Option<Instant>>,
-    tables: Vec<Option<Instant>>,
+    feeds: Vec<Instant>,
+    detectors: Vec<Instant>,
+    places: Vec<Instant>,
+    turnouts: Vec<Instant>,
+    tables: Vec<Instant>,
     trains: BTreeMap<TrainId, Instant>,
 }
 
@@ -69,7 +72,7 @@ impl Noted {
             Subject::Turnout(turnout) => (&self.turnouts, turnout.index()),
             Subject::Table(table) => (&self.tables, table.index()),
         };
-        list.get(index).copied().flatten()
+        list.get(index).copied().filter(|at| *at != NEVER)
     }
 
     /// Notes a moment; answers the one before.
@@ -92,9 +95,10 @@ impl Noted {
         if list.len() <= index {
             // Nothing was noted, and nothing is to be.
             at?;
-            list.resize(index + 1, None);
+            list.resize(index + 1, NEVER);
         }
-        core::mem::replace(&mut list[index], at)
+        let before = core::mem::replace(&mut list[index], at.unwrap_or(NEVER));
+        Some(before).filter(|at| *at != NEVER)
     }
 }
 
@@ -255,6 +259,7 @@ const STALE_MIN: usize = 1_024;
 impl Timers {
     /// Sets, moves or (with `None`) takes back a subject's wake-up.
     pub(crate) fn set(&mut self, subject: Subject, at: Option<Instant>) {
+        let at = at.filter(|at| *at != NEVER);
         let before = self.noted.put(subject, at);
         if before == at {
             return;
