@@ -459,3 +459,79 @@ fn feed_throttle_without_a_voltage_wants_to_see_the_train_next_door() {
          never block p1 lost",
     );
 }
+
+#[test]
+fn b10_ends_by_itself_when_the_current_stays() {
+    // One word each: nothing is heard after 40.0, the settling time alone ends it. `hush`: never
+    // repeated.
+    check(
+        &one_district(""),
+        "0.0 all off; f on
+         0.0 hush d-p1
+         3.0 d-p1 on; d-p3 on
+         20.0 d-p1 off; d-p3 off
+         40.0 d-p1 on
+         80.0",
+        "20.0 feed f failed
+         40.5 feed f live failed=false
+         40.5..40.6 alarm power-lost:f returned-unacknowledged",
+    );
+}
+
+#[test]
+fn b10_a_current_that_comes_and_goes_is_no_return() {
+    check(
+        &one_district(""),
+        "0.0 all off; f on
+         0.0 hush d-p1
+         3.0 d-p1 on; d-p3 on
+         20.0 d-p1 off; d-p3 off
+         40.0 d-p1 on
+         40.3 d-p1 off
+         60.0",
+        "20.0 feed f failed
+         between 20.1 and 60: no feed f live",
+    );
+}
+
+#[test]
+fn b10_a_failed_feed_quietens_silence_and_not_for_ever() {
+    // After the power is back, what hangs on it has a minute to speak (boot_s).
+    let plan = one_district("").replace(
+        "id = \"d-p5\"\nkind = \"current\"\nblock = \"p5\"\nmax_silence_s = 0",
+        "id = \"d-p5\"\nkind = \"current\"\nblock = \"p5\"\nmax_silence_s = 30",
+    );
+    check(
+        &plan,
+        "0.0 all off; f on
+         0.0 hush d-p1
+         3.0 d-p1 on; d-p3 on
+         70.0 d-p5 off
+         80.0 d-p1 off; d-p3 off
+         90.0 d-p1 on; d-p3 on
+         200.0",
+        "80.0 feed f failed
+         90.5 feed f live failed=false
+         between 90.5 and 150.4: no alarm detector-fault:d-p5
+         150.5..152.6 alarm detector-fault:d-p5 unacknowledged",
+    );
+}
+
+#[test]
+fn b10_a_district_of_two_feeds_trips_as_one_when_both_fell() {
+    // f2 hangs on f: trains on both go at once, and that is f.
+    let ids = ["p1", "p2", "p3"];
+    let body: String = ids.iter().map(|id| block(id, "")).collect();
+    let feeds = feed("f", "[\"p1\"]", "") + &feed("f2", "[\"p3\"]", "of = \"f\"");
+    check(
+        &plan(&(body + &row(&ids) + &feeds)),
+        "0.0 all off; f on; f2 on
+         3.0 d-p1 on; d-p3 on
+         20.0 d-p1 off; d-p3 off
+         30.0",
+        "20.0 feed f failed
+         20.0 block p1 dark kept=occupied
+         20.0 block p3 dark kept=occupied
+         never block p1 lost",
+    );
+}
