@@ -200,6 +200,7 @@ fn of_the_contract() -> BTreeSet<String> {
             "acknowledge shelve unshelve reset out-of-service in-service",
         ),
         ("trains", "name"),
+        ("trains", "divide"),
         ("blocks", "stands-here empty removed-by-hand"),
         ("turnouts", "seen in-charge"),
         ("detectors", "out-of-service in-service"),

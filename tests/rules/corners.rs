@@ -44,6 +44,26 @@ fn b1_a_place_that_nothing_watches_is_left_when_the_train_is_seen_beyond() {
 }
 
 #[test]
+fn b1_a_place_that_nothing_watches_is_left_after_the_one_behind_it() {
+    // A train so long that it shows on both sides.
+    check(
+        &gap(),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         15.0 d-p4 on
+         20.0 d-p2 off
+         60.0",
+        "15.0 train t1 entered p4
+         21.5 block p2 vacant
+         23.0 block p3 kept=vacant
+         end train t1 blocks=p4
+         end trains 1",
+    );
+}
+
+#[test]
 fn b1_a_place_that_nothing_watches_keeps_the_train_that_has_not_come_out() {
     check(
         &gap(),

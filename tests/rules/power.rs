@@ -384,3 +384,45 @@ fn b6_what_was_told_of_the_dark_holds_until_the_power_shows_it() {
          end block p2 told=false",
     );
 }
+
+#[test]
+fn b6_a_train_drawn_out_of_the_dark_takes_along_what_was_kept() {
+    let body: String = ["p1", "p2", "p3", "p4"]
+        .iter()
+        .map(|id| block(id, ""))
+        .collect();
+    let plan = plan(&(body + &row(&["p1", "p2", "p3", "p4"]) + &feed("f1", "[\"p1\"]", "")));
+    // Its front is in live track: the tail comes out of p1 in the dark, through p2.
+    let story = |left: &str| {
+        format!(
+            "0.0 all off; f1 on
+             5.0 d-p1 on
+             10.0 d-p2 on
+             15.0 d-p3 on
+             20.0 f1 off; d-p1 off
+             {left} d-p2 off
+             60.0 f1 on
+             60.1 d-p1 off
+             61.0 d-p1 off
+             80.0"
+        )
+    };
+    check(
+        &plan,
+        &story("25.0"),
+        "20.0 block p1 dark kept=occupied
+         26.5 block p2 vacant
+         26.5 block p1 kept=null
+         62.0..62.6 block p1 vacant
+         end train t1 blocks=p3
+         end trains 1
+         never alarm train-lost:p1",
+    );
+    // So late it may have been anything (coast_s is 10).
+    check(
+        &plan,
+        &story("40.0"),
+        "41.5 block p2 vacant
+         62.0..62.6 block p1 lost",
+    );
+}

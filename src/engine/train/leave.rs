@@ -7,7 +7,7 @@ use super::choose::Candidate;
 use super::follow::Claim;
 use super::{Gap, Link};
 use crate::Engine;
-use crate::change::{Kept, TrainEvent};
+use crate::change::{Kept, Occupancy, TrainEvent};
 use crate::ids::{PlaceId, TrainId};
 use crate::layout::End;
 use crate::place::Whereabouts;
@@ -116,8 +116,42 @@ impl Engine {
         self.dirty.places.mark(place.index());
     }
 
+    /// B6: it came out of dark track under its way, or was drawn out, soon after the power went: seen
+    /// from the place that it left next. It takes what was kept there with it; what it may have left
+    /// behind is not known.
+    fn has_coasted_out(&mut self, id: TrainId, at: usize) -> bool {
+        let Some(train) = self.train(id) else {
+            return false;
+        };
+        let tail: Vec<PlaceId> = train.chain[..at].iter().map(|link| link.place).collect();
+        let lately_dark = |place: &PlaceId| {
+            let state = &self.places[place.index()];
+            let coasts = state
+                .feeds
+                .iter()
+                .map(|f| self.layout.feeds[f.index()].coast);
+            let coast = coasts.max().unwrap_or_default();
+            state.state == Occupancy::Dark
+                && state.trains == [id]
+                && self.now <= state.since.plus(coast)
+        };
+        if !tail.iter().all(lately_dark) {
+            return false;
+        }
+        for place in tail {
+            self.drop_link(id, place);
+            let state = &mut self.places[place.index()];
+            let before = (state.state, state.notes.kept.take());
+            self.note_place_change(place, before, None);
+        }
+        true
+    }
+
     /// The middle is gone. Where a tail's place is another train's as well, the train has left it.
     pub(super) fn tear(&mut self, id: TrainId, at: usize, link: Link, now: crate::time::Instant) {
+        if self.has_coasted_out(id, at) {
+            return;
+        }
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };
