@@ -116,8 +116,8 @@ impl Engine {
         self.dirty.places.mark(place.index());
     }
 
-    /// B6: it came out of dark track under its way, or was drawn out, soon after the power went: seen
-    /// from the place that it left next. It takes what was kept there with it; what it may have left
+    /// B6: it ran out of dark track, or was drawn out, soon after the power went: it has left the
+    /// place next to that as well. It takes what was kept there with it; what it may have left
     /// behind is not known.
     fn has_coasted_out(&mut self, id: TrainId, at: usize) -> bool {
         let Some(train) = self.train(id) else {
