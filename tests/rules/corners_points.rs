@@ -370,23 +370,25 @@ fn t9_not_for_the_train_that_cleared_it_and_comes_round() {
     );
 }
 
+/// A train goes into the siding, and its points stay as they are.
+const LEFT_DIVERGING: &str = "0.0 all off; w1 normal
+    10.0 d-far on
+    15.0 d-west on
+    17.0 d-far off
+    20.0 w1 reverse
+    30.0 d-w1 on
+    33.0 d-side on
+    36.0 d-west off
+    40.0 d-w1 off
+    70.0";
+
 #[test]
 fn b8_points_are_remembered_until_all_concerned_have_spoken() {
     let plan = junction(Watch::Section, "", "");
-    let before = "0.0 all off; w1 normal
-         10.0 d-far on
-         15.0 d-west on
-         17.0 d-far off
-         20.0 w1 reverse
-         30.0 d-w1 on
-         33.0 d-side on
-         36.0 d-west off
-         40.0 d-w1 off
-         70.0";
     // Where they lie is heard, their section is not.
     check_power_cut(
         &plan,
-        before,
+        LEFT_DIVERGING,
         "0.0 w1 reverse
          30.0",
         "end turnout w1 left-diverging remembered=true
@@ -395,14 +397,14 @@ fn b8_points_are_remembered_until_all_concerned_have_spoken() {
     // The section is heard, where they lie is not.
     check_power_cut(
         &plan,
-        before,
+        LEFT_DIVERGING,
         "0.0 d-w1 off
          30.0",
         "end turnout w1 remembered=true",
     );
     check_power_cut(
         &plan,
-        before,
+        LEFT_DIVERGING,
         "0.0 d-w1 off; w1 reverse
          30.0",
         "end turnout w1 left-diverging remembered=false",
@@ -413,16 +415,7 @@ fn b8_points_are_remembered_until_all_concerned_have_spoken() {
 fn b8_what_stood_left_diverging_is_so_after_a_power_cut() {
     check_power_cut(
         &junction(Watch::Section, "", ""),
-        "0.0 all off; w1 normal
-         10.0 d-far on
-         15.0 d-west on
-         17.0 d-far off
-         20.0 w1 reverse
-         30.0 d-w1 on
-         33.0 d-side on
-         36.0 d-west off
-         40.0 d-w1 off
-         70.0",
+        LEFT_DIVERGING,
         "0.0 d-far off
          20.0",
         "end turnout w1 left-diverging remembered=true position=reverse
