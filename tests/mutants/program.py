@@ -19,7 +19,9 @@ import tree_sitter_rust
 
 LOGIC = {"&&", "||"}
 COMPARES = {"==", "!=", "<", ">", "<=", ">="}
-LEFT_ALONE = {"const_item", "static_item", "attribute_item", "macro_invocation", "token_tree"}
+LEFT_ALONE = {
+    "const_item", "static_item", "attribute_item", "macro_invocation", "token_tree", "array_type",
+}
 # The engine has no standard library: the copy gets one, to read the environment.
 SWITCH = """extern crate alloc;
 #[macro_use]
@@ -135,6 +137,10 @@ class Source:
             f"if {lives(n)} {{ {marked(n, f'{one} {word} {other}')} }} else " for n, word in mutants
         )
         return arms and f"{{ {arms}{{ {one} {self.of(sign)} {other} }} }}"
+
+    def turn_array_expression(self, node, const):
+        length = node.child_by_field_name("length")
+        return length and self.plain(node, const, {length.id: self.of(length)})
 
     def turn_unary_expression(self, node, const):
         mutants = self.take("UnaryOperator", node.children[0]) or self.take("UnaryOperator", node)
