@@ -1,7 +1,7 @@
 //! Corners of sections 2 and 4 of DEVELOPERS.md: each of these stories once was the only one that
 //! would have noticed a change of the engine (mutation testing, DEVELOPERS.md).
 
-use crate::plans::{Watch, bare, beams, block, detector, feed, join, junction, line, plan, row};
+use crate::plans::{Watch, bare, block, detector, feed, join, junction, line, plan, row};
 use crate::story::{check, check_power_cut};
 
 /// `p1 - p2 - p3 - p4`, nothing watches p3.
@@ -387,5 +387,4 @@ fn b_a_passage_that_is_not_completed_says_why() {
          30.0",
         "end turnout w1 fouled why~gone|in|and|not|come|out",
     );
-    assert!(plan.contains(&beams("w1")));
 }

@@ -1,7 +1,7 @@
 //! Corners of section 3 of DEVELOPERS.md: each of these stories once was the only one that would
 //! have noticed a change of the engine (mutation testing, DEVELOPERS.md).
 
-use crate::plans::{Watch, bare, block, junction, plan, row, section};
+use crate::plans::{Watch, bare, block, junction, plan, section};
 use crate::story::{check, check_power_cut};
 
 const BEAMS_CLEAR: &str = "0.0 all off; beam-toe 90 %; beam-normal 90 %; beam-reverse 90 %";
@@ -465,16 +465,5 @@ fn position_told_again_after_it_was_found_elsewhere_moves_again() {
          20.0 turnout w1 position=normal
          30.0 turnout w1 position=moving
          34.0 turnout w1 position=reverse",
-    );
-}
-
-#[test]
-fn t_all_of_a_row_of_blocks_is_free_of_points() {
-    // A plan without points has none to speak of.
-    check(
-        &plan(&(block("p1", "") + &block("p2", "") + &row(&["p1", "p2"]))),
-        "0.0 all off\n 20.0",
-        "never turnout * free
-         never alarm *",
     );
 }

@@ -156,10 +156,10 @@ impl PlaceState {
     }
 }
 
-/// What the detectors of a place say, counted.
 /// B6: an `on` that was not taken back for this long after the power went counts.
 const STILL_ON: Span = Span::from_secs(1);
 
+/// What the detectors of a place say, counted.
 #[derive(Clone, Copy, Debug, Default)]
 struct Tally {
     /// On, and it counts.
