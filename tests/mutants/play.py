@@ -6,8 +6,9 @@
 cargo-mutants says what to change; program.py puts all of it into one program, in a copy of the tree
 in FOLDER; here each mutant is played against the tests, quickest first, until one of them fails.
 Who survives is printed and kept in FOLDER/played.jsonl; a run that was cut short goes on where it
-was. With parts of file names only the mutants of those files are played. Needs cargo-mutants, and
-`tree-sitter` and `tree-sitter-rust` from PyPI. Hours; not a part of ./tests/run.
+was. With parts of file names only the mutants of those files are played. Hours; not a part of
+./tests/run, and what it needs is not installed by that: `cargo install cargo-mutants --locked`, and
+`pip install tree-sitter tree-sitter-rust` into a venv whose python runs this.
 """
 
 import concurrent.futures
