@@ -306,17 +306,18 @@ impl Traffic {
     }
 
     /// The block in which a train has to stop: the last of its way, or before a block through which
-    /// points are watched that do not lie right yet. With a train in it they could not be set.
+    /// points are watched that do not lie right yet, on its way in or out. With a train in it they
+    /// could not be set, and whoever lets a train out of a yard has set its road.
     fn may_run_to(&self, run: &Run, world: &World) -> Option<BlockId> {
         let amiss = |(turnout, wanted): &(TurnoutId, TurnoutLeg), through: BlockId| {
             let position = world.lie().points[turnout.index()];
             let zone = world.track().turnout_zone(*turnout);
             zone == Zone::Block(through) && !hands::lies(position, *wanted)
         };
-        let steps = run.way.windows(2);
-        let first = steps.enumerate().find(|(_, pair)| {
-            let through = pair[0].block;
-            pair[1].points.iter().any(|points| amiss(points, through))
+        let first = run.way.iter().enumerate().find(|(at, leg)| {
+            let out = run.way.get(at + 1).into_iter().flat_map(|next| &next.points);
+            let mut points = leg.points.iter().chain(out);
+            points.any(|points| amiss(points, leg.block))
         });
         match first {
             None => run.way.last().map(|leg| leg.block),

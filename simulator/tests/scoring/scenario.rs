@@ -281,6 +281,10 @@ impl Evening {
                 places,
             } = change.what
             else {
+                if self.tells_all {
+                    let line = format!("{} {:?}", change.at, change.what);
+                    self.played.story.push(line);
+                }
                 continue;
             };
             if matches!(event, TrainEvent::Entered | TrainEvent::Vacated) && !self.tells_all {
