@@ -96,6 +96,10 @@ impl Traffic {
         if run.way.len() > 1 || run.asleep_until.is_some() || train.vehicles.is_empty() {
             return;
         }
+        // What lies beyond the train that it is called up to is for that one.
+        if run.called_on && !run.way.is_empty() {
+            return;
+        }
         if run.way.is_empty() && now < run.waits_until {
             return;
         }

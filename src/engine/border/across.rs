@@ -35,7 +35,7 @@ impl Engine {
         let held = train.chain.iter().map(|link| link.place);
         let held = held.filter(|place| self.is_beyond(*place));
         let mut beyond: Vec<PlaceId> = train.astray.iter().copied().chain(held).collect();
-        for end in self.ends_to_leave_by(train, place) {
+        for end in self.ends_to_leave_by(train, place, false) {
             self.beyond_from(end, 0, &mut beyond);
         }
         beyond.sort_unstable();

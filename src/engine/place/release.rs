@@ -14,7 +14,7 @@ use crate::layout::{End, Equipped};
 use crate::seeded::Seeded;
 use crate::time::Instant;
 use crate::track::{PlaceKind, Taking};
-use crate::train::{Side, Train};
+use crate::train::{Class, Side, Train};
 use crate::wording;
 
 use super::occupancy::{Event, Finding, Verdict};
@@ -138,7 +138,11 @@ impl Engine {
         {
             Whereabouts::Astride
         } else if behind.iter().chain(before).any(holds_here) {
-            Whereabouts::Elsewhere
+            let seen_alone = behind.iter().chain(before).any(alone);
+            let ran_on = (!seen_alone && before.is_empty())
+                .then(|| self.ran_on(train, place))
+                .flatten();
+            ran_on.unwrap_or(Whereabouts::Elsewhere)
         } else if self.is_beyond(place) {
             Whereabouts::Nowhere
         } else {
@@ -155,12 +159,40 @@ impl Engine {
         if train.lost {
             return Whereabouts::Nowhere;
         }
-        // Section 4: a place that another train was given explains where this one is.
-        if self.claim_of(train.id, place).is_some() {
+        // Section 4: a place that another train was given explains where this one is; one behind it
+        // only where nothing before it does.
+        let claimed = self.claim_of(train.id, place);
+        let at_head = train.head().is_some_and(|link| link.place == place);
+        let behind = at_head && claimed.is_some_and(|(_, mine)| mine.class == Class::Away);
+        if claimed.is_some() && !behind {
             return Whereabouts::Claims;
         }
+        match (self.next_unseen(train, place, behind), claimed) {
+            (Some(next), _) => next,
+            (None, Some(_)) => Whereabouts::Claims,
+            (None, None) => Whereabouts::Nowhere,
+        }
+    }
+
+    /// Behind it only others are seen: its tail had left there if it has been here long enough for
+    /// most of the way through, and it has gone on as it was going where the next place explains
+    /// that. One that only showed its nose has drawn back.
+    fn ran_on(&self, train: &Train, place: PlaceId) -> Option<Whereabouts> {
+        /// Of the time that the way through takes.
+        const MOST: f64 = 0.6;
+        let head = train.head().filter(|_| train.directed)?;
+        let off = self.places[place.index()].off_since?;
+        let speed = train.measure.speed_mm_s.filter(|speed| *speed > 0.0)?;
+        let through_s = self.length_of(place)? / speed;
+        let long = off.since(head.entered).as_secs_f64() >= MOST * through_s;
+        long.then(|| self.next_unseen(train, place, true)).flatten()
+    }
+
+    /// The neighbour on the road that explains why a train is seen no more: one that cannot see
+    /// it, or else one in which another is.
+    fn next_unseen(&self, train: &Train, place: PlaceId, ahead: bool) -> Option<Whereabouts> {
         let mut came_up = None;
-        for end in self.ends_to_leave_by(train, place) {
+        for end in self.ends_to_leave_by(train, place, ahead) {
             for next in self.track.reach(end, &self.points, Taking::AsSet) {
                 let state = &self.places[next.place.index()];
                 if next.place == place || train.holds(next.place) {
@@ -174,7 +206,7 @@ impl Engine {
                     continue;
                 }
                 if self.is_unseen(next.place) {
-                    return Whereabouts::WentInto(next.place);
+                    return Some(Whereabouts::WentInto(next.place));
                 }
                 let other = state.trains.iter().any(|other| *other != train.id);
                 // What is released at this same moment holds nobody any more.
@@ -188,7 +220,7 @@ impl Engine {
                 }
             }
         }
-        came_up.map_or(Whereabouts::Nowhere, Whereabouts::CameUpTo)
+        came_up.map(Whereabouts::CameUpTo)
     }
 
     /// Nobody has gone on unseen by a leg that the points did not lie for when the place went off.
@@ -203,12 +235,13 @@ impl Engine {
 
     /// The ends by which a train may have left a place that it is in, seen nowhere else. Turned on
     /// a bridge it may come off either way; so may one that another is coupled to: that moves it.
-    pub(crate) fn ends_to_leave_by(&self, train: &Train, place: PlaceId) -> Vec<End> {
+    /// `ahead`: only those that its head faces.
+    pub(crate) fn ends_to_leave_by(&self, train: &Train, place: PlaceId, ahead: bool) -> Vec<End> {
         let at_head = train.head().is_some_and(|link| link.place == place);
         let block = self.track.block_of(place);
         let is_bridge = block.is_some_and(|block| self.is_bridge(block));
         let coupled = self.places[place.index()].trains.len() > 1;
-        if train.directed && at_head && !is_bridge && !coupled {
+        if train.directed && at_head && (ahead || !(is_bridge || coupled)) {
             return train.outward(Side::Head, &self.track);
         }
         self.track.ends(place)

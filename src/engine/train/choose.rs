@@ -228,7 +228,7 @@ impl Engine {
             Class::Stays
         } else if train.lost {
             Class::Lost
-        } else if train.chain[link_at].unconfirmed {
+        } else if train.chain[link_at].unconfirmed && (is_head || !train.directed) {
             Class::Unseen
         } else if !train.directed {
             Class::Undirected

@@ -147,9 +147,32 @@ impl Engine {
         true
     }
 
+    /// B1: behind the gap there are only places that nothing watches: it went through them, and the
+    /// place before them has seen its tail leave.
+    fn was_seen_to_leave_unseen(&mut self, id: TrainId, at: usize) -> bool {
+        let Some(train) = self.train(id) else {
+            return false;
+        };
+        let unseen = |link: &Link| {
+            let state = &self.places[link.place.index()];
+            link.unconfirmed && state.state == Occupancy::Unknown
+        };
+        if !train.chain[..at].iter().all(unseen) {
+            return false;
+        }
+        let tail: Vec<PlaceId> = train.chain[..at].iter().map(|link| link.place).collect();
+        for place in tail {
+            self.leave_behind_unseen(place);
+        }
+        true
+    }
+
     /// The middle is gone. Where a tail's place is another train's as well, the train has left it.
     pub(super) fn tear(&mut self, id: TrainId, at: usize, link: Link, now: crate::time::Instant) {
         if self.has_coasted_out(id, at) {
+            return;
+        }
+        if self.was_seen_to_leave_unseen(id, at) {
             return;
         }
         let Some(train) = self.trains.get_mut(&id) else {
@@ -240,21 +263,71 @@ impl Engine {
         };
         train.shadow = train.shadow.saturating_add(1);
         let portion = train.parent.is_some_and(|parent| others.contains(&parent));
-        let doubtful = train.shadow >= SHADOW_MAX && !train.alone;
-        if train.name.is_some() || others.is_empty() || !(portion || doubtful) {
-            return;
-        }
+        let shadow = train.shadow >= SHADOW_MAX;
+        let doubtful = train.name.is_none() && (portion || (shadow && !train.alone));
         let held: Vec<PlaceId> = train.chain.iter().map(|link| link.place).collect();
         // What it alone holds is not given up.
-        if held
-            .iter()
-            .any(|place| self.places[place.index()].trains.len() < 2)
-        {
+        let alone = |place: &PlaceId| self.places[place.index()].trains.len() < 2;
+        if others.is_empty() || held.iter().any(alone) {
             return;
         }
-        for place in held {
-            self.drop_link(id, place);
+        if doubtful {
+            for place in held {
+                self.drop_link(id, place);
+            }
+        } else if let ([other], true) = (others.as_slice(), shadow)
+            && self.was_never_without(*other, id)
+        {
+            self.be(id, *other);
         }
+    }
+
+    /// A portion without a name, born of a train that seemed to part, that since has been nowhere
+    /// without the one that now follows it: nobody parted, that one had closed up to the tail.
+    fn was_never_without(&self, portion: TrainId, follower: TrainId) -> bool {
+        let (Some(portion), Some(follower)) = (self.train(portion), self.train(follower)) else {
+            return false;
+        };
+        let born = portion.parent.is_some() && portion.name.is_none() && !portion.stays;
+        born && (portion.entered as usize) < follower.shadow as usize + portion.chain.len()
+    }
+
+    /// One train is what another was taken for, and where.
+    fn be(&mut self, id: TrainId, other: TrainId) {
+        let Some(taken) = self.trains.get_mut(&other) else {
+            return;
+        };
+        let chain = core::mem::take(&mut taken.chain);
+        let taken = taken.clone();
+        for link in &chain {
+            let trains = &mut self.places[link.place.index()].trains;
+            trains.retain(|held| *held != id);
+            for held in trains {
+                if *held == other {
+                    *held = id;
+                }
+            }
+            self.touch_place(link.place);
+        }
+        for turnout in &mut self.turnouts {
+            if let Some((passer, _)) = &mut turnout.passer
+                && *passer == other
+            {
+                *passer = id;
+            }
+        }
+        if let Some(train) = self.trains.get_mut(&id) {
+            (train.chain, train.gap) = (chain, taken.gap);
+            (train.directed, train.stopped) = (taken.directed, taken.stopped);
+            (train.measure, train.moved) = (taken.measure, taken.moved);
+            train.entered = taken.entered;
+            train.left_lately = taken.left_lately;
+            train.shadow = 0;
+        }
+        self.end_empty(other);
+        self.show(id);
+        self.refresh_left(id);
+        self.ahead_of_train(id);
     }
 
     /// The end by which one place is left and the end by which the next is come into.
@@ -268,13 +341,13 @@ impl Engine {
         })
     }
 
-    /// A place that went to another train is what explains where this one is.
-    pub(crate) fn claim_of(&self, id: TrainId, left: PlaceId) -> Option<&Claim> {
-        self.claims.iter().find(|claim| {
-            let mine = claim
-                .losers
-                .iter()
-                .any(|c| c.train == id && self.track.place_of(c.from) == Some(left));
+    /// A place that went to another train is what explains where this one is: that, and how this
+    /// one would have come in.
+    pub(crate) fn claim_of(&self, id: TrainId, left: PlaceId) -> Option<(&Claim, &Candidate)> {
+        self.claims.iter().find_map(|claim| {
+            let mut losers = claim.losers.iter();
+            let mine =
+                losers.find(|c| c.train == id && self.track.place_of(c.from) == Some(left))?;
             let winner_elsewhere = self.train(claim.winner).is_some_and(|winner| {
                 let ends = [winner.chain.first(), winner.chain.last()];
                 let at_end = ends
@@ -289,17 +362,16 @@ impl Engine {
             });
             // Over a border the peer says who it was.
             let here = !self.is_beyond(claim.place);
-            here && mine && winner_elsewhere && self.places[claim.place.index()].on
+            let holds = here && winner_elsewhere && self.places[claim.place.index()].on;
+            holds.then_some((claim, mine))
         })
     }
 
     pub(crate) fn claim_back(&mut self, id: TrainId, left: PlaceId) -> bool {
-        let Some(claim) = self.claim_of(id, left).cloned() else {
+        let Some((claim, mine)) = self.claim_of(id, left) else {
             return false;
         };
-        let Some(mine) = claim.losers.iter().find(|c| c.train == id).cloned() else {
-            return false;
-        };
+        let (claim, mine) = (claim.clone(), mine.clone());
         self.pass_on(&claim, &mine);
         self.leave(id, left);
         true

@@ -21,7 +21,7 @@ use crate::time::Instant;
 use crate::track::Track;
 
 use choose::Through;
-pub(crate) use choose::{Candidate, UNSEEN_MAX};
+pub(crate) use choose::{Candidate, Class, UNSEEN_MAX};
 pub(crate) use measure::Measure;
 
 /// One place that a train holds.
