@@ -167,7 +167,12 @@ impl Engine {
         if claimed.is_some() && !behind {
             return Whereabouts::Claims;
         }
-        match (self.next_unseen(train, place, behind), claimed) {
+        // As it was going, before back the way it came.
+        let ahead = (at_head && train.directed)
+            .then(|| self.next_unseen(train, place, true))
+            .flatten();
+        let next = ahead.or_else(|| self.next_unseen(train, place, behind));
+        match (next, claimed) {
             (Some(next), _) => next,
             (None, Some(_)) => Whereabouts::Claims,
             (None, None) => Whereabouts::Nowhere,
