@@ -32,9 +32,6 @@ const PLACES_BEYOND: u32 = 2;
 /// A train that runs on ahead must be gone from a place by so much before another comes, seconds.
 const GONE_SECONDS: f64 = 2.0;
 
-/// The time over a distance is known to within this part of itself, as the speed is.
-const SPREAD: f64 = crate::train::measure::SPEED_SPREAD;
-
 /// What stops a train so soon stops it before it is out of the way of others.
 const WANTED_SECONDS: f64 = 8.0;
 
@@ -455,11 +452,12 @@ impl Engine {
         if state.state != Occupancy::Occupied || state.trains.is_empty() {
             return Running::No;
         }
-        let mut gone_in: f64 = 0.0;
+        let (mut gone_in, mut spread): (f64, f64) = (0.0, 0.0);
         for id in &state.trains {
             let Some(other) = self.train(*id).filter(|other| other.id != walk.train.id) else {
                 return Running::No;
             };
+            spread = spread.max(other.measure.spread());
             let Some(link) = other.chain.iter().find(|link| link.place == place) else {
                 // It has left already, and is met further on: the place is only in its release.
                 gone_in = gone_in.max(self.release_time(place).as_secs_f64());
@@ -474,17 +472,18 @@ impl Engine {
                 None => f64::INFINITY,
             };
         }
-        self.gone_before(walk, gone_in)
+        self.gone_before(walk, gone_in, spread)
     }
 
     /// Whether what takes so many seconds to be gone is gone when the train comes. Neither of the
     /// two speeds is known exactly, and their errors have nothing to do with each other.
-    fn gone_before(&self, walk: &Walk<'_>, gone_in: f64) -> Running {
+    fn gone_before(&self, walk: &Walk<'_>, gone_in: f64, spread: f64) -> Running {
         let Some((soonest, latest)) = self.range_to(walk) else {
             return Running::No;
         };
         let comes_in = f64::midpoint(soonest, latest);
-        let doubt = SPREAD * libm::sqrt(comes_in * comes_in + gone_in * gone_in);
+        let own = walk.train.measure.spread() * comes_in;
+        let doubt = libm::hypot(own, spread * gone_in);
         if gone_in + doubt.max(GONE_SECONDS) < comes_in {
             Running::GoneIn(gone_in + GONE_SECONDS)
         } else {
@@ -494,11 +493,12 @@ impl Engine {
 
     /// Whether all other trains on points or a crossing will be off them, whichever way they run.
     fn running_off(&self, walk: &Walk<'_>, place: PlaceId) -> Running {
-        let mut gone_in: f64 = 0.0;
+        let (mut gone_in, mut spread): (f64, f64) = (0.0, 0.0);
         for id in &self.places[place.index()].trains {
             let Some(other) = self.train(*id).filter(|other| other.id != walk.train.id) else {
                 continue;
             };
+            spread = spread.max(other.measure.spread());
             if !other.directed || other.stopped || other.lost || other.gap.is_some() {
                 return Running::No;
             }
@@ -509,7 +509,7 @@ impl Engine {
             };
             gone_in = gone_in.max(left.unwrap_or(f64::INFINITY));
         }
-        self.gone_before(walk, gone_in)
+        self.gone_before(walk, gone_in, spread)
     }
 
     /// In how many seconds a train that runs on has left a place, release counted.

@@ -6,8 +6,15 @@
 
 use crate::time::{Instant, Span};
 
-/// A speed is trusted to within this part of itself: trains do not run evenly.
+/// A speed that was measured once is trusted to within this part of itself: trains do not run
+/// evenly.
 pub(crate) const SPEED_SPREAD: f64 = 0.2;
+
+/// One that was found the same again and again, to within this part.
+const SPREAD_LEAST: f64 = 0.05;
+
+/// So much of what the last crossing says of the spread counts.
+const SPREAD_PART: f64 = 0.3;
 
 /// Half of what a crossing says counts over this length; of a shorter place less does, because the
 /// times of coming in are late by up to a sample.
@@ -27,6 +34,9 @@ pub(crate) struct Measure {
     pub(crate) speed_mm_s: Option<f64>,
     pub(crate) length_mm: Option<f64>,
     pub(crate) length_sd_mm: Option<f64>,
+    /// How far the speed of one place is from that of those before it: the square, as a part of
+    /// the speed; where it has been measured twice.
+    variance: Option<f64>,
     /// The last crossing took so long that the train must have stood.
     stood: bool,
 }
@@ -49,6 +59,11 @@ impl Measure {
             self.speed_mm_s = Some(seen);
             return;
         }
+        if let Some(old) = self.speed_mm_s {
+            let off = (seen - old) / old;
+            let before = self.variance.unwrap_or(SPEED_SPREAD * SPEED_SPREAD / 4.0);
+            self.variance = Some(before + (off * off - before) * SPREAD_PART);
+        }
         // Not the new alone: trains brake, and no time is exact.
         let part = length_mm / (length_mm + HALF_MM);
         self.speed_mm_s = Some(match self.speed_mm_s {
@@ -64,7 +79,7 @@ impl Measure {
         };
         let travelled = speed * took.as_secs_f64();
         let seen = (travelled - length_mm).max(0.0);
-        let spread = travelled * SPEED_SPREAD;
+        let spread = travelled * self.spread();
         match (self.length_mm, self.length_sd_mm) {
             // Standing makes a train seem longer, never shorter.
             (Some(old), Some(old_sd)) if seen > old + 2.0 * (old_sd + spread) => {}
@@ -85,10 +100,16 @@ impl Measure {
     pub(crate) fn seconds_over(&self, distance_mm: f64) -> Option<(f64, f64)> {
         let speed = self.speed_mm_s.filter(|speed| *speed > 0.0)?;
         let seconds = distance_mm.max(0.0) / speed;
-        Some((
-            seconds / (1.0 + SPEED_SPREAD),
-            seconds / (1.0 - SPEED_SPREAD),
-        ))
+        let spread = self.spread();
+        Some((seconds / (1.0 + spread), seconds / (1.0 - spread)))
+    }
+
+    /// The part of itself to within which the speed is trusted: twice how far it was off, place by
+    /// place.
+    pub(crate) fn spread(&self) -> f64 {
+        self.variance.map_or(SPEED_SPREAD, |variance| {
+            (2.0 * libm::sqrt(variance)).clamp(SPREAD_LEAST, SPEED_SPREAD)
+        })
     }
 
     /// When a train that has come into a place of this length at `entered` has stopped, if nothing
