@@ -133,14 +133,15 @@ impl Watch {
         let now = world.now();
         self.note_warnings(world, claims);
         for (index, train) in world.trains().iter().enumerate() {
-            let ahead = if train.speed_mm_s > 0.0 {
-                first_ahead(world, index)
+            let all = if train.speed_mm_s > 0.0 {
+                all_ahead(world, index)
             } else {
-                None
+                Vec::new()
             };
-            if let Some(ahead) = &ahead {
+            for ahead in &all {
                 self.justify(train, ahead, claims, world);
             }
+            let ahead = all.into_iter().next();
             let held = self.held.entry(index).or_default();
             let Some(ahead) = ahead else {
                 // A train that has stopped before it has not lost it.
@@ -272,8 +273,8 @@ fn really(world: &World, claims: &Snapshot, text: &str) -> String {
         let over = train.stretches();
         let over = over.iter().filter_map(|at| piece_id(at.piece, world));
         let over: Vec<String> = over.collect();
-        let ahead = first_ahead(world, index).filter(|_| train.speed_mm_s > 0.0);
-        let ahead = ahead.map(|a| format!(" {:?} {} {:.1} s", a.what, a.at, a.seconds));
+        let ahead = all_ahead(world, index).into_iter().next();
+        let ahead = ahead.filter(|_| train.speed_mm_s > 0.0).map(|a| format!(" {:?} {} {:.1} s", a.what, a.at, a.seconds));
         let ahead = ahead.unwrap_or_default();
         told += &format!(" {}{over:?}{:.0}{ahead};", train.name, train.speed_mm_s);
     }
@@ -288,61 +289,76 @@ fn piece_id(piece: Piece, world: &World) -> Option<String> {
     }
 }
 
-/// The first thing that stops this train if everybody runs on as now.
-fn first_ahead(world: &World, index: usize) -> Option<Ahead> {
+/// What this train comes to if everybody runs on as now, up to the first thing that stops it:
+/// points left for another lead it astray, and then to what lies there.
+fn all_ahead(world: &World, index: usize) -> Vec<Ahead> {
+    let mut found = Vec::new();
     let train = &world.trains()[index];
-    let (mut step, mut mm) = train.leading()?;
+    let Some((mut step, mut mm)) = train.leading() else {
+        return found;
+    };
     let far_mm = train.speed_mm_s * FAR_S;
     for pieces in 0..PIECES_MAX {
         if mm > far_mm {
-            return None;
+            break;
         }
-        let found = |what, at: String| {
-            Some(Ahead {
+        let at_mm = mm;
+        let mut find = |what, at: Option<String>| {
+            found.extend(at.map(|at| Ahead {
                 what,
                 at,
-                mm,
-                seconds: mm / train.speed_mm_s,
-            })
+                mm: at_mm,
+                seconds: at_mm / train.speed_mm_s,
+            }));
         };
         let next = match world.track().next(step, world.lie()) {
-            Next::EndOfTrack if is_yard(step.piece, world) => return None,
-            Next::EndOfTrack => return found(What::NoRoad, piece_id(step.piece, world)?),
-            Next::Against(turnout) => {
-                let moving = world.lie().points[turnout.index()] == Position::Moving;
-                let id = world.layout().turnouts[turnout.index()].id.clone();
-                return if moving {
-                    None
-                } else {
-                    found(What::Against, id)
-                };
-            }
-            Next::NoBridge(table) => {
-                let item = &world.layout().tables[table.index()];
-                let on_it = step.piece == Piece::Block(item.bridge);
-                let known = world.lie().tables[table.index()] != TablePosition::Unknown;
-                let turning = known && pieces == 0 && on_it;
-                // A turntable's bridge is a place to stop on, as a siding is.
-                return if turning || (on_it && is_yard(step.piece, world)) {
-                    None
-                } else {
-                    found(What::NoRoad, item.id.clone())
-                };
-            }
             Next::On(next) => next,
+            no_way => {
+                if let Some((what, at)) = where_it_ends(world, step, no_way, pieces) {
+                    find(what, at);
+                }
+                break;
+            }
         };
-        if let Some(what) = stands_in(world, index, next, mm)
-            && let Some(at) = piece_id(next.piece, world)
-        {
-            return found(what, at);
+        if let Some(what) = stands_in(world, index, next, mm) {
+            find(what, piece_id(next.piece, world));
+            break;
         }
         if let Some(at) = left_for_another(world, train, next) {
-            return found(What::Diverging, at);
+            find(What::Diverging, Some(at));
         }
         step = next;
         mm += world.track().length_mm(next.piece);
     }
-    None
+    found
+}
+
+/// The way ends beyond this step: whether that is a hazard, and where.
+fn where_it_ends(
+    world: &World,
+    step: Step,
+    no_way: Next,
+    pieces: usize,
+) -> Option<(What, Option<String>)> {
+    match no_way {
+        Next::On(_) => None,
+        Next::EndOfTrack if is_yard(step.piece, world) => None,
+        Next::EndOfTrack => Some((What::NoRoad, piece_id(step.piece, world))),
+        Next::Against(turnout) => {
+            let moving = world.lie().points[turnout.index()] == Position::Moving;
+            let id = world.layout().turnouts[turnout.index()].id.clone();
+            (!moving).then_some((What::Against, Some(id)))
+        }
+        Next::NoBridge(table) => {
+            let item = &world.layout().tables[table.index()];
+            let on_it = step.piece == Piece::Block(item.bridge);
+            let known = world.lie().tables[table.index()] != TablePosition::Unknown;
+            let turning = known && pieces == 0 && on_it;
+            // A turntable's bridge is a place to stop on, as a siding is.
+            let meant = turning || (on_it && is_yard(step.piece, world));
+            (!meant).then(|| (What::NoRoad, Some(item.id.clone())))
+        }
+    }
 }
 
 /// Points that belong straight, lie reversed, and are not meant for this train.
@@ -366,9 +382,8 @@ fn is_yard(piece: Piece, world: &World) -> bool {
 
 fn stands_in(world: &World, index: usize, next: Step, mm: f64) -> Option<What> {
     let train = &world.trains()[index];
-    if is_yard(next.piece, world) {
-        return None;
-    }
+    // Where trains are meant to stand only one that comes towards this train is in the way.
+    let in_yard = is_yard(next.piece, world);
     let arrives_s = mm / train.speed_mm_s;
     let others = world.trains().iter().enumerate();
     for (_, other) in others.filter(|(other, _)| *other != index) {
@@ -378,9 +393,18 @@ fn stands_in(world: &World, index: usize, next: Step, mm: f64) -> Option<What> {
             (Piece::Crossing(a, _), Piece::Crossing(b, _)) => a == b,
             (a, b) => a == b,
         };
-        if stretches.iter().any(|at| same(at.piece)) && !is_gone_by(world, other, next, arrives_s) {
+        let there = stretches.iter().any(|at| same(at.piece));
+        let in_the_way = if in_yard {
+            comes_towards(other, next)
+        } else {
+            !is_gone_by(world, other, next, arrives_s)
+        };
+        if there && in_the_way {
             return Some(What::Occupied);
         }
+    }
+    if in_yard {
+        return None;
     }
     let Piece::Block(_) = next.piece else {
         return None;
@@ -394,9 +418,18 @@ fn stands_in(world: &World, index: usize, next: Step, mm: f64) -> Option<What> {
     (dead && !throttle).then_some(What::Dark)
 }
 
+/// The other's leading end is in this block and runs against who comes in: it leaves it by the end
+/// at which the other road comes in, as the points lie.
+fn comes_towards(other: &Train, next: Step) -> bool {
+    let leading = other.leading().filter(|_| other.speed_mm_s > 0.0);
+    leading.is_some_and(|(step, _)| {
+        matches!(step.piece, Piece::Block(_)) && step.piece == next.piece && step.up != next.up
+    })
+}
+
 /// Running on, the other's tail has left the piece by then.
 fn is_gone_by(world: &World, other: &Train, next: Step, seconds: f64) -> bool {
-    if other.speed_mm_s <= 0.0 {
+    if other.speed_mm_s <= 0.0 || comes_towards(other, next) {
         return false;
     }
     let length_mm = world.track().length_mm(next.piece);

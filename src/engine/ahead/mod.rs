@@ -31,6 +31,12 @@ const YARD_SECONDS: f64 = 3.0;
 /// A train that runs on ahead is warned of only this late: it will have gone by then.
 const RUNNING_SECONDS: f64 = 10.0;
 
+/// A train that has gone through so much of its place is about to leave it, or to stop before.
+const NEARLY: f64 = 0.8;
+
+/// What is so far beyond the end of a train's place can wait until the train has left it, seconds.
+const ENOUGH_SECONDS: f64 = 9.0;
+
 /// While a warning is up, its seconds are told anew this often.
 const RETELL: Span = Span::from_secs(1);
 
@@ -270,7 +276,7 @@ impl Engine {
             AlarmKind::BoundForDiverging | AlarmKind::SetAgainst
         );
         // It should be there by now: it has stopped for what it sees, or goes slower than it did.
-        let overdue = !lasts && self.overstays(train.id);
+        let overdue = !lasts && (self.overstays(train.id) || self.can_wait(train, stop));
         let soon = match stop.seconds {
             Some((soonest, _)) => {
                 (soonest < limit && !overdue) || lasts || (by_rule && stop.next_door)
@@ -300,6 +306,26 @@ impl Engine {
             };
             (key, warning)
         })
+    }
+
+    /// Trains stop at the end of a place, and nothing tells that one brakes. About to leave its own,
+    /// it is warned of what is further on when it has: time enough is left then.
+    fn can_wait(&self, train: &Train, stop: &Stop) -> bool {
+        let Some(head) = train.head() else {
+            return false;
+        };
+        let through = self
+            .length_of(head.place)
+            .and_then(|length| train.measure.seconds_over(length));
+        let after = stop.rest.and_then(|rest| train.measure.seconds_over(rest));
+        let gone = self.now.since(head.entered).as_secs_f64();
+        match (through, after) {
+            (Some((soonest, latest)), Some((left, _))) => {
+                let about_to_leave = gone >= NEARLY * f64::midpoint(soonest, latest);
+                about_to_leave && left >= ENOUGH_SECONDS && !stop.next_door
+            }
+            _ => false,
+        }
     }
 
     /// The seconds that are left now until a train comes to what stops it.
