@@ -66,6 +66,9 @@ pub struct Met {
     pub train: String,
     /// For so long the truth had held it.
     pub foreseen_s: f64,
+    /// For so long a detector had shown that the train moves: it had come into a place since it
+    /// last stood. What starts in a place is seen by nobody until it leaves that.
+    pub shown_s: f64,
     /// Warned so long before, if at all.
     pub lead_s: Option<f64>,
 }
@@ -74,6 +77,11 @@ impl Met {
     /// The truth gave the time that is asked for.
     pub fn is_predictable(&self) -> bool {
         self.foreseen_s >= WANTED_S
+    }
+
+    /// And the detectors did.
+    pub fn is_shown(&self) -> bool {
+        self.is_predictable() && self.shown_s >= WANTED_S
     }
 
     pub fn is_in_time(&self) -> bool {
@@ -102,8 +110,16 @@ struct Held {
     met: bool,
 }
 
+/// Since when detectors show that a train moves, and what its leading end was in.
+#[derive(Default)]
+struct Shown {
+    leads_in: Option<Piece>,
+    since: Option<Instant>,
+}
+
 #[derive(Default)]
 pub struct Watch {
+    shown: BTreeMap<usize, Shown>,
     held: BTreeMap<usize, Held>,
     up: BTreeMap<String, Up>,
     pub met: Vec<Met>,
@@ -133,6 +149,16 @@ impl Watch {
         let now = world.now();
         self.note_warnings(world, claims);
         for (index, train) in world.trains().iter().enumerate() {
+            let shown = self.shown.entry(index).or_default();
+            let leads_in = train.leading().map(|(step, _)| step.piece);
+            let entered = shown.leads_in.is_some() && shown.leads_in != leads_in;
+            shown.leads_in = leads_in;
+            shown.since = match shown.since {
+                _ if train.speed_mm_s <= 0.0 => None,
+                None if entered => Some(now),
+                since => since,
+            };
+            let shown_s = shown.since.map_or(0.0, |at| now.since(at).as_secs_f64());
             let all = if train.speed_mm_s > 0.0 {
                 all_ahead(world, index)
             } else {
@@ -168,6 +194,7 @@ impl Watch {
                     place: ahead.at,
                     train: train.name.clone(),
                     foreseen_s,
+                    shown_s,
                     lead_s,
                 });
             }

@@ -19,7 +19,9 @@ struct Row {
     violations: usize,
     met: usize,
     predictable: usize,
+    shown: usize,
     in_time: usize,
+    shown_in_time: usize,
     warned: usize,
     leads: Vec<f64>,
     needless: usize,
@@ -50,6 +52,8 @@ impl Row {
             if met.is_predictable() {
                 self.predictable += 1;
                 self.in_time += usize::from(met.is_in_time());
+                self.shown += usize::from(met.is_shown());
+                self.shown_in_time += usize::from(met.is_shown() && met.is_in_time());
                 self.warned += usize::from(met.lead_s.is_some());
                 self.leads.extend(met.lead_s);
             }
@@ -75,15 +79,15 @@ pub fn print(played: &[Played]) {
     }
     println!(
         "| track, layout | evenings | trains | IDF1 | oracle | ratio | MOTA | switches | \
-         vacant s | unheard s | met | predictable | in time | lead s | needless/h | at 4 trains |"
+         vacant s | unheard s | met | predictable, in time | and shown, in time | lead s | needless/h | at 4 trains |"
     );
-    println!("|{}", "---|".repeat(16));
+    println!("|{}", "---|".repeat(15));
     for ((_, name), row) in &mut rows {
         row.leads.sort_by(f64::total_cmp);
         let middle = row.leads.get(row.leads.len() / 2).copied().unwrap_or(0.0);
         println!(
             "| {name} | {} | {}-{} | {:.4} | {:.4} | {:.4} | {:.3} | {} | {:.1} | {:.1} | {} | \
-             {} | {} | {middle:.1} | {:.1} | {:.1} |",
+             {}, {} | {}, {} | {middle:.1} | {:.1} | {:.1} |",
             row.evenings,
             row.trains.0,
             row.trains.1,
@@ -97,6 +101,8 @@ pub fn print(played: &[Played]) {
             row.met,
             row.predictable,
             row.in_time,
+            row.shown,
+            row.shown_in_time,
             row.needless as f64 / row.hours.max(1e-9),
             row.needless_at_4.0 as f64 / row.needless_at_4.1.max(1e-9),
         );
@@ -133,8 +139,8 @@ fn tell(one: &Played) {
     for met in &one.watch.met {
         if met.is_predictable() && !met.is_in_time() {
             println!(
-                "   late {} {:?} {} {} foreseen {:.1} lead {:?}",
-                met.at, met.what, met.place, met.train, met.foreseen_s, met.lead_s
+                "   late {} {:?} {} {} foreseen {:.1} shown {:.1} lead {:?}",
+                met.at, met.what, met.place, met.train, met.foreseen_s, met.shown_s, met.lead_s
             );
         }
     }

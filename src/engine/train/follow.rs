@@ -7,6 +7,7 @@ use alloc::vec::Vec;
 
 use super::Train;
 use super::choose::{Candidate, Class};
+use super::measure::Crossing;
 use crate::Engine;
 use crate::change::{Item, Occupancy, TrainEvent, What};
 use crate::ids::{PlaceId, TrainId};
@@ -17,6 +18,16 @@ use crate::track::Taking;
 
 /// How long `unannounced` lasts.
 pub(super) const UNANNOUNCED: Span = Span::from_secs(60);
+
+/// A place that a train's tail has left.
+struct Passed {
+    place: PlaceId,
+    /// When its head came in, and into the next.
+    entered: crate::time::Instant,
+    next: Option<crate::time::Instant>,
+    /// How long it took to come over the boundary by which it came in.
+    astride_before: Option<Span>,
+}
 
 /// A place that went to one train though others could have come in.
 #[derive(Clone, Debug)]
@@ -229,27 +240,62 @@ impl Engine {
         }
         let mut passed = None;
         if let Some(train) = self.trains.get_mut(&id) {
-            for (link, left) in train.chain.iter_mut().zip(left) {
-                if link.left.is_none() && left.is_some() {
-                    train.left_lately.push((link.place, now));
-                    if link.tailward.is_some() && train.directed {
-                        passed = Some((link.place, link.entered));
-                    }
-                }
+            for (at, left) in left.into_iter().enumerate() {
+                // What nothing sees the train come into tells no time.
+                let next = train.chain.get(at + 1).filter(|link| !link.unconfirmed);
+                let next = next.map(|link| link.entered);
+                let link = &mut train.chain[at];
+                let leaves = link.left.is_none() && left.is_some();
                 link.left = left;
+                if !leaves {
+                    continue;
+                }
+                train.left_lately.push((link.place, now));
+                if link.tailward.is_some() && train.directed && !link.unconfirmed {
+                    passed = Some(Passed {
+                        place: link.place,
+                        entered: link.entered,
+                        next,
+                        astride_before: link.astride,
+                    });
+                }
+                if let (Some(entered), Some(link)) = (next, train.chain.get_mut(at + 1)) {
+                    link.astride = Some(now.since(entered));
+                }
             }
             train
                 .left_lately
                 .retain(|(_, at)| now.since(*at) <= Span::from_secs(60));
         }
-        if let Some((place, entered)) = passed
-            && let Some(length) = self.length_of(place)
-            && !self.overstays(id)
-            && let Some(train) = self.trains.get_mut(&id)
-        {
-            train.measure.passed(length, now.since(entered));
+        if let Some(passed) = passed {
+            self.measure_passed(id, &passed);
         }
         self.show(id);
+    }
+
+    /// The tail has left a place: what that says about length and speed.
+    fn measure_passed(&mut self, id: TrainId, passed: &Passed) {
+        let now = self.now;
+        let Some(length) = self.length_of(passed.place) else {
+            return;
+        };
+        let overstays = self.overstays(id);
+        let Some(train) = self.trains.get_mut(&id) else {
+            return;
+        };
+        if !overstays {
+            let took = now.since(passed.entered);
+            train.measure.passed(length, took);
+        }
+        if let Some(next) = passed.next {
+            let crossing = Crossing {
+                length_mm: length,
+                took: next.since(passed.entered),
+                astride_in: passed.astride_before,
+                astride_out: now.since(next),
+            };
+            train.measure.ran_over(&crossing);
+        }
     }
 
     /// The head should have left its place by now: the train has stood, or goes slower than it did.

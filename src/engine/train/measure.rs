@@ -3,6 +3,10 @@
 //! A place of known length that the head crossed in a known time gives a speed. The time from the
 //! head's coming into a place to the tail's leaving it, at that speed, less the place's length,
 //! gives the train's length. Both come with a spread; without lengths there is neither.
+//!
+//! A train that stands in every place of a busy line never shows its speed that way. It shows it at
+//! the boundaries between places: there it is astride for a time that its length and its speed
+//! make, whether or not it stands elsewhere ([`Measure::ran_over`]).
 
 use crate::time::{Instant, Span};
 
@@ -29,6 +33,29 @@ pub(crate) const STOOD: f64 = 0.6;
 /// A train without a speed has stopped after this long.
 const STOPPED_WITHOUT_SPEED: Span = Span::from_secs(60);
 
+/// A train is astride a boundary for at least so long, if that is to tell a speed, seconds.
+const ASTRIDE_LEAST_S: f64 = 1.5;
+
+/// The times at both ends of a place are alike to within this part.
+const ALIKE: f64 = 0.15;
+
+/// So much counts of a greater way than what was known, and of a smaller one.
+const ASTRIDE_MORE: f64 = 0.7;
+const ASTRIDE_LESS: f64 = 0.1;
+
+/// Slower than this part of what it runs: it was held up.
+const HELD_UP: f64 = 0.85;
+
+/// A place that a train ran through.
+pub(crate) struct Crossing {
+    pub(crate) length_mm: f64,
+    /// From its head's coming in to its head's going on.
+    pub(crate) took: Span,
+    /// So long it was astride the end by which it came in, where known, and the other.
+    pub(crate) astride_in: Option<Span>,
+    pub(crate) astride_out: Span,
+}
+
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct Measure {
     pub(crate) speed_mm_s: Option<f64>,
@@ -37,6 +64,8 @@ pub(crate) struct Measure {
     /// How far the speed of one place is from that of those before it: the square, as a part of
     /// the speed; where it has been measured twice.
     variance: Option<f64>,
+    /// What it covers while it is astride a boundary, mm: its length as the detectors see it.
+    astride_mm: Option<f64>,
     /// The last crossing took so long that the train must have stood.
     stood: bool,
 }
@@ -95,6 +124,40 @@ impl Measure {
                 self.length_mm = Some(seen);
                 self.length_sd_mm = Some(spread);
             }
+        }
+    }
+
+    /// A place was run through and left, and how long the train was astride its two ends. The same
+    /// time at both says that it stood at neither; how far it goes in such a time is then known
+    /// for good, unless it stood between them: that only makes it less. A train that is found
+    /// faster at an end than what is known of it was held up before.
+    pub(crate) fn ran_over(&mut self, crossing: &Crossing) {
+        let out = crossing.astride_out.as_secs_f64();
+        let took = crossing.took.as_secs_f64();
+        if out < ASTRIDE_LEAST_S || crossing.took < SHORTEST || crossing.length_mm <= 0.0 {
+            return;
+        }
+        // In a place that is shorter than the train it is astride both ends at once: one stop is in
+        // both times then.
+        let astride_in = crossing.astride_in.filter(|into| *into <= crossing.took);
+        let astride_in = astride_in.map(Span::as_secs_f64);
+        let Some(into) = astride_in.filter(|into| libm::fabs(into - out) <= ALIKE * out) else {
+            return;
+        };
+        let astride = f64::midpoint(into, out);
+        let seen = crossing.length_mm / took * astride;
+        let astride_mm = match self.astride_mm {
+            None => seen,
+            Some(old) if seen > old => old + (seen - old) * ASTRIDE_MORE,
+            Some(old) if seen < old * HELD_UP => old,
+            Some(old) => old + (seen - old) * ASTRIDE_LESS,
+        };
+        self.astride_mm = Some(astride_mm);
+        let runs = astride_mm / astride;
+        if self.speed_mm_s.is_some_and(|speed| speed < HELD_UP * runs) {
+            self.speed_mm_s = Some(runs);
+            self.variance = None;
+            self.stood = false;
         }
     }
 

@@ -17,7 +17,7 @@ use alloc::vec::Vec;
 
 use crate::ids::{PlaceId, TrainId};
 use crate::layout::End;
-use crate::time::Instant;
+use crate::time::{Instant, Span};
 use crate::track::Track;
 
 use choose::Through;
@@ -34,6 +34,9 @@ pub(crate) struct Link {
     pub(crate) headward: Option<End>,
     /// When the train came in.
     pub(crate) entered: Instant,
+    /// So long the train was astride the boundary by which its head came in: until its tail had
+    /// left the place before.
+    pub(crate) astride: Option<Span>,
     /// Its detectors are off and the train is seen elsewhere: it has left `blocks`, the place's own
     /// state still holds it.
     pub(crate) left: Option<Instant>,
@@ -273,6 +276,7 @@ impl Link {
             tailward: None,
             headward: None,
             entered: now,
+            astride: None,
             left: None,
             unconfirmed: false,
             before: (false, Measure::default()),
