@@ -9,6 +9,7 @@
 mod ahead;
 mod alarms;
 mod clearance;
+mod close;
 mod corners;
 mod corners_points;
 mod corners_trains;

@@ -281,3 +281,79 @@ fn train_told_is_told_until_evidence_speaks() {
          end block p1 occupied told=false",
     );
 }
+
+/// t1 at 100 mm/s from p1 into p3 of a row of nine.
+const AT_100: &str = "0.0 all off
+     5.0 d-p1 on
+     10.0 d-p2 on
+     12.0 d-p1 off
+     20.0 d-p3 on
+     22.0 d-p2 off
+     30.0 d-p4 on
+     32.0 d-p3 off
+     40.0 d-p5 on
+     42.0 d-p4 off";
+
+#[test]
+fn train_about_to_stop_at_the_end_of_its_place_is_warned_of_nothing_far() {
+    // p8 becomes occupied 8.5 s after t1 came into p5: 21 s away, 18 at the soonest. It may stop
+    // before p6, and has two whole places to go if it does not.
+    check(
+        &measured_line(9, ""),
+        &format!("{AT_100}\n 48.5 d-p8 on\n 80.0"),
+        "never alarm occupied-ahead:t1 unacknowledged",
+    );
+    check(
+        &measured_line(9, ""),
+        &format!("{AT_100}\n 48.5 d-p8 on\n 50.0 d-p6 on\n 60.0"),
+        "between 48 and 49.9: no alarm occupied-ahead:t1 unacknowledged
+         50.0 alarm occupied-ahead:t1 unacknowledged medium",
+    );
+    // What is near is warned of at once.
+    check(
+        &measured_line(9, ""),
+        &format!("{AT_100}\n 48.5 d-p7 on\n 60.0"),
+        "48.5 alarm occupied-ahead:t1 unacknowledged medium",
+    );
+}
+
+#[test]
+fn train_that_stands_in_every_place_shows_its_speed_at_their_ends() {
+    // 400 mm long: astride each boundary for 4 s at 100 mm/s. It runs through p1 to p3 and then
+    // stands 5 s in each place: 67 mm/s by the times of coming in.
+    let runs = "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         14.0 d-p1 off
+         20.0 d-p3 on
+         24.0 d-p2 off
+         30.0 d-p4 on
+         34.0 d-p3 off";
+    check(
+        &measured_line(9, ""),
+        &format!(
+            "{runs}
+             45.0 d-p5 on
+             49.0 d-p4 off
+             60.0 d-p6 on
+             64.0 d-p5 off
+             65.0"
+        ),
+        "end train t1 speed_mm_s=95..105",
+    );
+    // Really slower: astride for 6 s.
+    check(
+        &measured_line(9, ""),
+        &format!(
+            "{runs}
+             45.0 d-p5 on
+             51.0 d-p4 off
+             60.0 d-p6 on
+             66.0 d-p5 off
+             75.0 d-p7 on
+             81.0 d-p6 off
+             82.0"
+        ),
+        "end train t1 speed_mm_s=60..75",
+    );
+}

@@ -315,7 +315,11 @@ impl Traffic {
             zone == Zone::Block(through) && !hands::lies(position, *wanted)
         };
         let first = run.way.iter().enumerate().find(|(at, leg)| {
-            let out = run.way.get(at + 1).into_iter().flat_map(|next| &next.points);
+            let out = run
+                .way
+                .get(at + 1)
+                .into_iter()
+                .flat_map(|next| &next.points);
             let mut points = leg.points.iter().chain(out);
             points.any(|points| amiss(points, leg.block))
         });

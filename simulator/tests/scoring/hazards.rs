@@ -301,7 +301,9 @@ fn really(world: &World, claims: &Snapshot, text: &str) -> String {
         let over = over.iter().filter_map(|at| piece_id(at.piece, world));
         let over: Vec<String> = over.collect();
         let ahead = all_ahead(world, index).into_iter().next();
-        let ahead = ahead.filter(|_| train.speed_mm_s > 0.0).map(|a| format!(" {:?} {} {:.1} s", a.what, a.at, a.seconds));
+        let ahead = ahead
+            .filter(|_| train.speed_mm_s > 0.0)
+            .map(|a| format!(" {:?} {} {:.1} s", a.what, a.at, a.seconds));
         let ahead = ahead.unwrap_or_default();
         told += &format!(" {}{over:?}{:.0}{ahead};", train.name, train.speed_mm_s);
     }

@@ -279,6 +279,80 @@ mod tests {
     }
 
     #[test]
+    fn a_speed_is_trusted_the_more_the_steadier_it_is() {
+        let mut measure = crossed(100.0, &[]);
+        assert_eq!(measure.spread(), 0.2);
+        let mut before = measure.spread();
+        for _ in 0..7 {
+            measure.crossed(1_000.0, Span::from_secs(10));
+            assert!(measure.spread() < before);
+            before = measure.spread();
+        }
+        measure.crossed(1_000.0, Span::from_secs(10));
+        measure.crossed(1_000.0, Span::from_secs(10));
+        assert_eq!(measure.spread(), 0.05);
+        // Nine tenths of what it was: less sure at once, and never less than at first.
+        measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / 90.0));
+        assert!(measure.spread() > 0.1);
+        for speed in [140.0, 90.0, 140.0, 90.0] {
+            measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / speed));
+        }
+        assert_eq!(measure.spread(), 0.2);
+    }
+
+    /// A place of a metre run through in so many seconds, so long astride its two ends.
+    fn over(measure: &mut Measure, took: f64, astride: [f64; 2]) {
+        measure.ran_over(&Crossing {
+            length_mm: 1_000.0,
+            took: Span::from_secs_f64(took),
+            astride_in: Some(Span::from_secs_f64(astride[0])),
+            astride_out: Span::from_secs_f64(astride[1]),
+        });
+    }
+
+    #[test]
+    fn a_train_shows_its_speed_at_both_ends_of_a_place_that_it_stood_in() {
+        let mut measure = crossed(100.0, &[]);
+        over(&mut measure, 10.0, [4.0, 4.0]);
+        assert_eq!(measure.astride_mm, Some(400.0));
+        // Known for slow, because it stood.
+        measure.speed_mm_s = Some(60.0);
+        let slow = measure;
+        over(&mut measure, 20.0, [4.0, 4.0]);
+        assert_eq!(
+            (measure.speed_mm_s, measure.spread()),
+            (Some(100.0), SPEED_SPREAD)
+        );
+        // At the ends too it is slower now.
+        measure = slow;
+        over(&mut measure, 17.0, [6.6, 6.6]);
+        assert_eq!(measure.speed_mm_s, Some(60.0));
+        // Not alike: it stood at one of them.
+        measure = slow;
+        over(&mut measure, 20.0, [4.0, 5.0]);
+        assert_eq!(measure, slow);
+        // Too short a time to tell, and a place that is shorter than the train.
+        over(&mut measure, 20.0, [1.0, 1.0]);
+        over(&mut measure, 3.0, [4.0, 4.0]);
+        assert_eq!(measure, slow);
+    }
+
+    #[test]
+    fn what_a_train_covers_astride_is_the_most_that_it_showed() {
+        let mut measure = crossed(100.0, &[]);
+        over(&mut measure, 12.0, [4.0, 4.0]);
+        assert!((measure.astride_mm.unwrap_or_default() - 333.333).abs() < 1e-3);
+        over(&mut measure, 10.0, [4.0, 4.0]);
+        // Seven tenths of the way to 400.
+        assert!((measure.astride_mm.unwrap_or_default() - 380.0).abs() < 1e-3);
+        // It stood: nothing. A little less: a tenth of the way.
+        over(&mut measure, 20.0, [4.0, 4.0]);
+        assert!((measure.astride_mm.unwrap_or_default() - 380.0).abs() < 1e-3);
+        over(&mut measure, 11.0, [4.0, 4.0]);
+        assert!((measure.astride_mm.unwrap_or_default() - 378.364).abs() < 1e-3);
+    }
+
+    #[test]
     fn length_is_what_is_left_over() {
         let mut measure = Measure::default();
         measure.crossed(1_000.0, Span::from_secs(5));

@@ -1,0 +1,199 @@
+//! Section 4 of DEVELOPERS.md where trains are close to each other: one closes up to another unseen,
+//! or goes on where nothing sees it while another comes in behind. Long evenings in the simulator
+//! were what found each of these (DEVELOPERS.md, scores).
+
+use crate::plans::{bare, block, feed, line, measured_line, plan, row};
+use crate::story::check;
+
+/// Every vehicle draws current: only then can a train be seen to part.
+const ALL: &str = "[trains]\nequipped = \"all\"\n";
+
+/// `p1` to `p6` in a row; nothing watches p4.
+fn with_a_gap(feeds: &str) -> String {
+    let mut body = String::new();
+    for id in ["p1", "p2", "p3", "p5", "p6"] {
+        body += &block(id, "");
+    }
+    body += &bare("p4", "");
+    plan(&(body + &row(&["p1", "p2", "p3", "p4", "p5", "p6"]) + feeds))
+}
+
+#[test]
+fn train_that_went_on_unseen_has_not_turned_back_into_what_another_came_into() {
+    // t2 comes into p2, which t1, in p3, has left: t1 could only come back there, and before it is
+    // a place that nothing sees.
+    check(
+        &with_a_gap(""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         25.0 d-p1 on
+         40.0 d-p2 on
+         41.0 d-p3 off
+         43.0 d-p1 off
+         50.0 d-p5 on
+         60.0",
+        "50.0 train t1 entered p5
+         never train t1 turned-back
+         end trains 2
+         end train t1 blocks=p5
+         end train t2 blocks=p2",
+    );
+}
+
+#[test]
+fn train_has_left_what_nothing_watches_when_the_place_before_that_has_seen_its_tail() {
+    // The feed of p3 goes under t1's tail; t1 comes out of p4 into p5 and goes on. What then lights
+    // up in p3 is t2, and not a part of t1 that was left in p4.
+    check(
+        &with_a_gap(&feed("f3", "[\"p3\"]", "")),
+        "0.0 f3 on; all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         30.0 f3 off; d-p3 off
+         31.0 d-p5 on
+         33.0 f3 on
+         50.0 d-p1 on
+         60.0 d-p2 on
+         62.0 d-p1 off
+         70.0 d-p6 on
+         72.0 d-p5 off
+         76.0 d-p3 on
+         78.0 d-p2 off
+         90.0",
+        "76.0 train t2 entered p3
+         never alarm train-parted:*
+         never train t1 turned-back
+         end trains 2
+         end train t1 blocks=p6
+         end train t2 blocks=p3",
+    );
+}
+
+/// t1 stands in p8; t2 comes at 100 mm/s into p6 and stands; t3 closes up to it there. Then t2 goes
+/// into p7.
+const CLOSED_UP_IN_P6: &str = "0.0 all off
+     5.0 d-p8 on
+     10.0 d-p1 on
+     20.0 d-p2 on
+     22.0 d-p1 off
+     30.0 d-p3 on
+     32.0 d-p2 off
+     40.0 d-p4 on
+     42.0 d-p3 off
+     50.0 d-p5 on
+     52.0 d-p4 off
+     60.0 d-p6 on
+     62.0 d-p5 off
+     70.0 d-p4 on
+     80.0 d-p5 on
+     82.0 d-p4 off
+     92.0 d-p5 off
+     120.0 d-p7 on";
+
+#[test]
+fn train_that_was_in_a_place_long_enough_has_gone_up_to_the_next_and_not_back() {
+    check(
+        &measured_line(8, ""),
+        &format!("{CLOSED_UP_IN_P6}\n 132.0 d-p7 off\n 140.0"),
+        "133.5 train t2 coupled
+         end train t2 blocks=p8
+         end train t3 blocks=p6",
+    );
+}
+
+#[test]
+fn train_that_only_showed_its_nose_has_drawn_back() {
+    check(
+        &measured_line(8, ""),
+        &format!("{CLOSED_UP_IN_P6}\n 123.0 d-p7 off\n 140.0"),
+        "124.5 train t2 turned-back
+         end train t2 blocks=p6
+         end train t1 blocks=p8",
+    );
+}
+
+/// t1 stands in p3, and t2 has closed up to it, its nose in p3: the rest is seen in p2. Then t1
+/// goes, and p3 stays occupied.
+const GOES_FROM_ONE_THAT_CLOSED_UP: &str = "0.0 all off
+     5.0 d-p1 on
+     10.0 d-p2 on
+     12.0 d-p1 off
+     20.0 d-p3 on
+     22.0 d-p2 off
+     40.0 d-p1 on
+     50.0 d-p2 on
+     52.0 d-p1 off
+     150.0 d-p4 on
+     160.0 d-p5 on
+     162.0 d-p4 off";
+
+#[test]
+fn train_that_closed_up_to_a_tail_is_told_by_where_it_goes() {
+    // It seems that t1 has parted. But t2 goes wherever the portion goes: there never was one.
+    check(
+        &line(8, ALL),
+        &format!(
+            "{GOES_FROM_ONE_THAT_CLOSED_UP}
+             165.0 d-p6 on
+             167.0 d-p5 off
+             180.0 d-p2 off
+             190.0 d-p4 on
+             192.0 d-p3 off
+             200.0 d-p5 on
+             202.0 d-p4 off
+             215.0"
+        ),
+        "163.5..174.0 alarm train-parted:t1 unacknowledged high
+         203.5 alarm train-parted:t1 latched-unacknowledged
+         203.5 train t3 gone
+         end trains 2
+         end train t1 blocks=p6
+         end train t2 blocks=p5",
+    );
+}
+
+#[test]
+fn train_that_is_named_is_never_taken_for_another() {
+    check(
+        &line(8, ALL),
+        &format!(
+            "{GOES_FROM_ONE_THAT_CLOSED_UP}
+             165.0 d-p6 on
+             167.0 d-p5 off
+             175.0 do name t3 {{\"name\":\"Vans\"}}
+             180.0 d-p2 off
+             190.0 d-p4 on
+             192.0 d-p3 off
+             200.0 d-p5 on
+             202.0 d-p4 off
+             215.0"
+        ),
+        "end trains 3
+         end train t3 name=Vans",
+    );
+}
+
+#[test]
+fn train_whose_portion_stays_behind_has_parted() {
+    // t2 draws back, and the portion is still there.
+    check(
+        &line(8, ALL),
+        &format!(
+            "{GOES_FROM_ONE_THAT_CLOSED_UP}
+             180.0 d-p1 on
+             190.0 d-p2 off
+             240.0"
+        ),
+        "163.5..174.0 alarm train-parted:t1 unacknowledged high
+         end trains 3
+         end train t2 blocks=p1
+         end train t3 blocks=p3",
+    );
+}
