@@ -67,12 +67,68 @@ fn train_has_left_what_nothing_watches_when_the_place_before_that_has_seen_its_t
          76.0 d-p3 on
          78.0 d-p2 off
          90.0",
-        "76.0 train t2 entered p3
+        "75.0 train t1 vacated p4
+         76.0 train t2 entered p3
          never alarm train-parted:*
          never train t1 turned-back
          end trains 2
          end train t1 blocks=p6
          end train t2 blocks=p3",
+    );
+}
+
+#[test]
+fn train_that_is_seen_ahead_of_what_nothing_watches_does_not_come_back_out_of_it() {
+    // As before, but t2 comes while t1 may still be in p4 as well.
+    check(
+        &with_a_gap(&feed("f3", "[\"p3\"]", "")),
+        "0.0 f3 on; all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         30.0 f3 off; d-p3 off
+         31.0 d-p5 on
+         33.0 f3 on
+         50.0 d-p1 on
+         60.0 d-p2 on
+         62.0 d-p1 off
+         70.0 d-p6 on
+         71.0 d-p3 on
+         90.0",
+        "71.0 train t2 entered p3
+         never train t1 turned-back
+         end train t2 blocks=p2,p3",
+    );
+}
+
+#[test]
+fn train_between_two_others_has_gone_on_and_not_back() {
+    // t2 closes up to t1 in p3, t3 stands in p2. t1 goes into p4, and t2 closes up to it again.
+    check(
+        &line(6, ""),
+        "0.0 all off
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         40.0 d-p1 on
+         50.0 d-p2 on
+         52.0 d-p1 off
+         62.0 d-p2 off
+         80.0 d-p1 on
+         90.0 d-p2 on
+         92.0 d-p1 off
+         120.0 d-p4 on
+         140.0 d-p3 off
+         150.0",
+        "63.5 train t2 coupled
+         141.5 train t2 coupled
+         end train t1 blocks=p4
+         end train t2 blocks=p4
+         end train t3 blocks=p2",
     );
 }
 
