@@ -25,9 +25,14 @@ import program
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 # Seconds until a mutant counts as one that never ends.
-STAGES = {"replay": 15, "rules": 30, "road": 20, "engine": 90, "peers": 90, "properties": 120}
+STAGES = {
+    "replay": 15, "rules": 30, "road": 20, "scoring": 60, "engine": 90, "peers": 90,
+    "properties": 120,
+}
 # The tables of run lengths: a minute, and only about the sequential detector.
 LONG = ["--skip", "sequential::"]
+# Of the evenings those whose every warning is known.
+EVENINGS = ["the_warnings_of_some_evenings"]
 
 
 def run(command, where, environment=None):
@@ -54,7 +59,10 @@ def prepare(folder):
     placed = program.build(tree, mutants, environment)
     tests = [part for name in STAGES if name != "engine" for part in ("--test", name)]
     built = run(
-        ["cargo", "test", "-p", "taillamp", "-p", "taillamp-engine", "--lib", *tests, "--no-run"],
+        [
+            "cargo", "test", "-p", "taillamp", "-p", "taillamp-engine", "-p", "taillamp-simulator",
+            "--lib", *tests, "--no-run",
+        ],
         tree, environment,
     )
     found = re.findall(r"Executable .*?\((\S+?)\)", built.stderr)
@@ -90,9 +98,15 @@ def fails(tree, binary, n, arguments, seconds):
     return by or (None if code == 0 else "it does not end" if code < 0 else f"exit {code}")
 
 
+def arguments_of(name, file):
+    if name == "scoring":
+        return EVENINGS
+    return LONG if name == "engine" and "sequential" not in file else []
+
+
 def play(tree, binaries, mutant, n):
     for name, seconds in STAGES.items():
-        arguments = LONG if name == "engine" and "sequential" not in mutant["file"] else []
+        arguments = arguments_of(name, mutant["file"])
         by = fails(tree, binaries[name], n, arguments, seconds)
         if by:
             return f"{name}: {by}"
@@ -105,7 +119,7 @@ def main(folder, *parts):
     tree, mutants, placed, binaries = prepare(folder)
     print(f"{len(mutants)} mutants, {len(placed)} of them in the program")
     for name, seconds in STAGES.items():
-        arguments = LONG if name == "engine" else []
+        arguments = arguments_of(name, "")
         if fails(tree, binaries[name], len(mutants), arguments, 10 * seconds):
             raise SystemExit(f"{name} fails without any mutant")
     kept = folder / "played.jsonl"

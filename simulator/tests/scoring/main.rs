@@ -97,6 +97,38 @@ fn a_few_evenings_hold_what_is_never_bent_and_agree_with_motmetrics() {
     foreign::compare(&played);
 }
 
+/// Each warning of some evenings, and whether the truth bore it out: `warnings/NAME.txt`.
+/// `TAILLAMP_BLESS=1` writes them anew; read the difference before it is committed.
+#[test]
+fn the_warnings_of_some_evenings_are_these() {
+    let bless = std::env::var_os("TAILLAMP_BLESS").is_some();
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/scoring/warnings");
+    let mut faults = Vec::new();
+    for (kind, grade, number) in [
+        (Kind::Branch, Grade::Clean, 4),
+        (Kind::Branch, Grade::Dirty, 6),
+        (Kind::Ring, Grade::Dirty, 12),
+        (Kind::Double, Grade::Clean, 2),
+        (Kind::Ladder, Grade::Usual, 7),
+        (Kind::Loops, Grade::Clean, 3),
+    ] {
+        let played = play(case(kind, grade, number, 300));
+        let told = table::warnings(&played);
+        let file = folder.join(format!("{}-{}.txt", grade.word(), kind.word()));
+        if bless {
+            std::fs::write(&file, told).expect("the file can be written");
+            continue;
+        }
+        let wanted = std::fs::read_to_string(&file).unwrap_or_default();
+        let lines = wanted.lines().zip(told.lines());
+        let first = lines.clone().find(|(wanted, told)| wanted != told);
+        if wanted != told {
+            faults.push(format!("{}: first {first:?}\n{told}", file.display()));
+        }
+    }
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
 /// What the table in DEVELOPERS.md shows. It takes minutes, and runs where `TAILLAMP_LONG=1` says
 /// so (`tests/long`).
 #[test]

@@ -115,6 +115,25 @@ pub fn print(played: &[Played]) {
     }
 }
 
+/// Every warning of medium or high that came and went, with what the truth says of it.
+pub fn warnings(one: &Played) -> String {
+    let over = one.watch.over.iter();
+    let mut up: Vec<_> = over.filter(|up| up.priority >= Priority::Medium).collect();
+    up.sort_by_key(|up| (up.since, &up.id));
+    let mut told = String::new();
+    for up in up {
+        let until = up.until.map_or(0.0, |at| at.as_secs_f64());
+        let truth = if up.justified {
+            "borne out"
+        } else {
+            "needless"
+        };
+        let since = up.since.as_secs_f64();
+        told += &format!("{since:.1}..{until:.1} {} {}: {truth}\n", up.id, up.text);
+    }
+    told
+}
+
 fn tell(one: &Played) {
     let case = &one.case;
     println!(
