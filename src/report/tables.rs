@@ -229,11 +229,9 @@ pub(super) fn not_at_rest(session: &Session<'_>) -> String {
     let layout = &session.plan.layout;
     let text = |kind: &str, id: &str, key: &str| {
         let record = end.record(kind, id);
-        record
-            .and_then(|record| record.get(key))
-            .and_then(Value::as_str)
-            .unwrap_or("unknown")
-            .to_owned()
+        let record = record.unwrap_or_default();
+        let word = record.get(key).and_then(Value::as_str);
+        word.unwrap_or("unknown").to_owned()
     };
     let mut rows: Vec<(String, String)> = Vec::new();
     for turnout in &layout.turnouts {
@@ -253,8 +251,8 @@ pub(super) fn not_at_rest(session: &Session<'_>) -> String {
         }
     }
     for feed in &layout.feeds {
-        let on = end.record("feed", &feed.id).and_then(|r| r.get("on"));
-        let on = on.and_then(Value::as_bool);
+        let record = end.record("feed", &feed.id).unwrap_or_default();
+        let on = record.get("on").and_then(Value::as_bool);
         match (feed.rest, on) {
             (FeedRest::Off, Some(true)) => rows.push((feed.name.clone(), "left on".into())),
             (FeedRest::On, Some(false)) => rows.push((feed.name.clone(), "left off".into())),

@@ -130,7 +130,7 @@ impl Lanes {
             ("feed", &FEED),
         ] {
             for (id, record) in whole.items(kind) {
-                self.point(kind, id, at, keys, record);
+                self.point(kind, id, at, keys, &record);
             }
         }
         for (id, record) in whole.items("train") {
@@ -163,15 +163,15 @@ impl Lanes {
         let up: Vec<String> = self.open.keys().cloned().collect();
         for id in up {
             let record = whole.record("alarm", &id);
-            if record.is_none_or(|record| !lasts(record)) {
+            if record.is_none_or(|record| !lasts(&record)) {
                 self.close(&id, at);
             }
         }
         for (id, record) in whole.items("alarm") {
-            if lasts(record) {
+            if lasts(&record) {
                 let since = record.get("since").and_then(Value::as_f64).unwrap_or(0.0);
                 let ago = boot_ms.saturating_sub((since * 1e3).round() as i64);
-                self.raise(id, at.saturating_sub(ago.max(0)), record);
+                self.raise(id, at.saturating_sub(ago.max(0)), &record);
             }
         }
     }

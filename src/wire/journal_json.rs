@@ -6,8 +6,10 @@
 //! Writer and readers of the journal fold with this same code, so that what is read back is what
 //! was shown. It knows no database.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
+use serde::{Serialize, Serializer};
 use serde_json::{Map, Value, json};
 
 use crate::engine::time::Instant;
@@ -128,19 +130,86 @@ pub fn millis(at: Instant) -> i64 {
 /// Everything at one moment, as the journal knows it: kind, id, record.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Whole {
-    kinds: BTreeMap<String, BTreeMap<String, Record>>,
+    kinds: BTreeMap<String, BTreeMap<String, Kept>>,
+    packed: bool,
+}
+
+/// A record, as it is or as text: a tenth of the memory, at a few microseconds each time that it is
+/// looked at.
+#[derive(Clone, Debug)]
+enum Kept {
+    Open(Record),
+    Packed(Box<str>),
+}
+
+impl Kept {
+    fn open(&self) -> Cow<'_, Record> {
+        match self {
+            Self::Open(record) => Cow::Borrowed(record),
+            // It was written here; were it nothing, nothing was known.
+            Self::Packed(text) => Cow::Owned(serde_json::from_str(text).unwrap_or_default()),
+        }
+    }
+
+    fn new(record: Record, packed: bool) -> Self {
+        if packed {
+            Self::Packed(Value::Object(record).to_string().into())
+        } else {
+            Self::Open(record)
+        }
+    }
+}
+
+impl PartialEq for Kept {
+    fn eq(&self, other: &Self) -> bool {
+        self.open() == other.open()
+    }
+}
+
+impl Serialize for Kept {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.open().serialize(serializer)
+    }
 }
 
 impl Whole {
+    /// For one who keeps it all the time and looks at little of it.
+    #[must_use]
+    pub fn packed() -> Self {
+        Self {
+            packed: true,
+            ..Self::default()
+        }
+    }
+
     /// An item's record.
     #[must_use]
-    pub fn record(&self, kind: &str, id: &str) -> Option<&Record> {
-        self.kinds.get(kind)?.get(id)
+    pub fn record(&self, kind: &str, id: &str) -> Option<Cow<'_, Record>> {
+        self.kinds.get(kind)?.get(id).map(Kept::open)
     }
 
     /// The items of a kind, by id.
-    pub fn items(&self, kind: &str) -> impl Iterator<Item = (&String, &Record)> {
-        self.kinds.get(kind).into_iter().flatten()
+    pub fn items(&self, kind: &str) -> impl Iterator<Item = (&String, Cow<'_, Record>)> {
+        let items = self.kinds.get(kind).into_iter().flatten();
+        items.map(|(id, kept)| (id, kept.open()))
+    }
+
+    /// The ids of a kind's items.
+    pub fn ids(&self, kind: &str) -> impl Iterator<Item = &String> {
+        self.kinds.get(kind).into_iter().flat_map(BTreeMap::keys)
+    }
+
+    /// Changes an item's record, which is empty where there was none.
+    fn edit(&mut self, kind: &str, id: &str, with: impl FnOnce(&mut Record)) {
+        let packed = self.packed;
+        let items = self.kinds.entry(kind.to_owned()).or_default();
+        let mut record = match items.remove(id) {
+            Some(Kept::Open(record)) => record,
+            Some(kept) => kept.open().into_owned(),
+            None => Record::new(),
+        };
+        with(&mut record);
+        items.insert(id.to_owned(), Kept::new(record, packed));
     }
 
     /// Takes a change: `body` as [`change`](crate::wire::change_json::change_row) made it.
@@ -155,12 +224,12 @@ impl Whole {
             "alarm" => body.get("state").is_some_and(|state| state == "normal"),
             _ => false,
         };
-        let items = self.kinds.entry(kind.to_owned()).or_default();
         if gone {
-            items.remove(id);
+            if let Some(items) = self.kinds.get_mut(kind) {
+                items.remove(id);
+            }
             return;
         }
-        let record = items.entry(id.to_owned()).or_default();
         let keys: &[&str] = match kind {
             "block" => &["state", "kept", "why"],
             "turnout" | "table" => &["position", "state"],
@@ -170,39 +239,39 @@ impl Whole {
             "alarm" => &["priority", "state", "text"],
             _ => &[],
         };
-        for key in keys {
-            put(record, key, body.get(*key).unwrap_or(&Value::Null));
-        }
         let began = match kind {
             "block" | "turnout" | "table" => body.get("was") != body.get("state"),
             "alarm" => body.get("was").is_some_and(|was| was == "normal"),
             _ => kind == "feed",
         };
-        if began {
-            put(record, "since", &seconds(at_ms));
-        }
-        if kind == "alarm" {
-            put(record, "id", &json!(id));
-            if let Some((kind, subject)) = id.split_once(':') {
+        self.edit(kind, id, |record| {
+            for key in keys {
+                put(record, key, body.get(*key).unwrap_or(&Value::Null));
+            }
+            if began {
+                put(record, "since", &seconds(at_ms));
+            }
+            if let ("alarm", Some((kind, subject))) = (kind, id.split_once(':')) {
+                put(record, "id", &json!(id));
                 put(record, "type", &json!(kind));
                 put(record, "subject", &json!(subject));
             }
-        }
+        });
     }
 
     /// Takes a difference: null removes the item.
     pub fn patch(&mut self, kind: &str, id: &str, patch: &Value) {
-        let items = self.kinds.entry(kind.to_owned()).or_default();
         match patch.as_object() {
             None => {
-                items.remove(id);
+                if let Some(items) = self.kinds.get_mut(kind) {
+                    items.remove(id);
+                }
             }
-            Some(keys) => {
-                let record = items.entry(id.to_owned()).or_default();
+            Some(keys) => self.edit(kind, id, |record| {
                 for (key, value) in keys {
                     put(record, key, value);
                 }
-            }
+            }),
         }
     }
 
@@ -214,8 +283,7 @@ impl Whole {
         let Some(record) = record else {
             return known.map(|_| Value::Null);
         };
-        let empty = Record::new();
-        let known = known.unwrap_or(&empty);
+        let known = known.unwrap_or_default();
         let mut patch = Record::new();
         for (key, value) in record {
             let fleeting = FLEETING.contains(&key.as_str());
@@ -244,8 +312,14 @@ impl Whole {
     /// # Errors
     /// The text is something else.
     pub fn from_text(text: &str) -> Result<Self, serde_json::Error> {
+        let kinds: BTreeMap<String, BTreeMap<String, Record>> = serde_json::from_str(text)?;
+        let open = |(id, record)| (id, Kept::Open(record));
+        let kinds = kinds.into_iter();
         Ok(Self {
-            kinds: serde_json::from_str(text)?,
+            kinds: kinds
+                .map(|(kind, items)| (kind, items.into_iter().map(open).collect()))
+                .collect(),
+            packed: false,
         })
     }
 
@@ -258,8 +332,8 @@ impl Whole {
         whole.insert("past".into(), Value::Bool(true));
         whole.insert("layout".into(), layout);
         let broker = self.record("broker", "broker");
-        let broker = broker.and_then(|record| record.get("state"));
-        whole.insert("broker".into(), broker.cloned().unwrap_or(json!("lost")));
+        let broker = broker.and_then(|record| record.get("state").cloned());
+        whole.insert("broker".into(), broker.unwrap_or(json!("lost")));
         whole.insert("waiting".into(), Value::Null);
         for (kind, section, keys) in KINDS {
             let items = self.items(kind).map(|(id, record)| {
@@ -267,7 +341,7 @@ impl Whole {
                     .iter()
                     .map(|key| ((*key).to_owned(), Value::Null))
                     .collect();
-                for (key, value) in record {
+                for (key, value) in record.iter() {
                     shown.insert(key.clone(), stamped(key, value.clone(), stamp));
                 }
                 (id.clone(), Value::Object(shown))
@@ -338,7 +412,8 @@ mod tests {
         let difference = whole.difference("block", "b1", Some(&record_of(shown.clone())));
         assert_eq!(difference, Some(json!({"trains": ["t1"]})));
         whole.patch("block", "b1", &difference.expect("one"));
-        assert_eq!(whole.record("block", "b1"), Some(&record_of(shown)));
+        let kept = whole.record("block", "b1").map(Cow::into_owned);
+        assert_eq!(kept, Some(record_of(shown)));
     }
 
     #[test]
@@ -371,5 +446,39 @@ mod tests {
         let shown = record_of(json!({"evidence": "off", "reading": 0.3, "late": 7}));
         assert_eq!(whole.difference("detector", "d1", Some(&shown)), None);
         assert_eq!(Whole::from_text(&whole.to_text()).expect("ours"), whole);
+    }
+
+    #[test]
+    fn packed_it_is_the_same() {
+        let (mut open, mut packed) = (Whole::default(), Whole::packed());
+        for whole in [&mut open, &mut packed] {
+            let line =
+                json!({"was": "unknown", "state": "occupied", "kept": null, "why": "a \"b\""});
+            whole.fold("block", "b1", 12_345, &line);
+            whole.patch("block", "b1", &json!({"trains": ["t1"], "why": null}));
+            whole.patch("block", "b2", &json!({"state": "vacant"}));
+            whole.fold(
+                "alarm",
+                "train-lost:b1",
+                5,
+                &json!({"was": "normal", "state": "normal"}),
+            );
+            whole.patch("block", "b2", &Value::Null);
+            whole.fold(
+                "feed",
+                "f1",
+                7,
+                &json!({"on": true, "live": false, "failed": false}),
+            );
+        }
+        assert_eq!(packed.to_text(), open.to_text());
+        assert_eq!(packed.record("block", "b1"), open.record("block", "b1"));
+        let shown = record_of(json!({"state": "occupied", "since": 1.5}));
+        assert_eq!(
+            packed.difference("block", "b1", Some(&shown)),
+            open.difference("block", "b1", Some(&shown))
+        );
+        assert_eq!(packed.ids("block").collect::<Vec<_>>(), ["b1"]);
+        assert_eq!(packed.items("feed").count(), 1);
     }
 }

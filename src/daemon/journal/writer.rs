@@ -123,7 +123,7 @@ impl Writer {
             held_since: None,
             window: Window::default(),
             waiting: Vec::new(),
-            whole: Whole::default(),
+            whole: Whole::packed(),
             layout: String::new(),
             rows_since_whole: 0,
             whole_ms: 0,
@@ -318,7 +318,7 @@ impl Writer {
             "block", "turnout", "table", "feed", "detector", "train", "alarm",
         ];
         for kind in kinds {
-            let known: Vec<String> = self.whole.items(kind).map(|(id, _)| id.clone()).collect();
+            let known: Vec<String> = self.whole.ids(kind).cloned().collect();
             for id in known {
                 if !told.iter().any(|(k, i, _)| *k == kind && *i == id) {
                     self.whole.patch(kind, &id, &Value::Null);
