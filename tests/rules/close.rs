@@ -44,6 +44,48 @@ fn train_that_went_on_unseen_has_not_turned_back_into_what_another_came_into() {
     );
 }
 
+/// `p1` to `p8` in a row, each 1000 mm; nothing watches p4.
+fn measured_with_a_gap() -> String {
+    let long = "length_mm = 1000";
+    let mut body = String::new();
+    for id in ["p1", "p2", "p3", "p5", "p6", "p7", "p8"] {
+        body += &block(id, long);
+    }
+    body += &bare("p4", long);
+    plan(&(body + &row(&["p1", "p2", "p3", "p4", "p5", "p6", "p7", "p8"])))
+}
+
+#[test]
+fn train_that_is_due_comes_before_one_that_stays_where_nothing_sees_it() {
+    // t2 went into p4 at 30 and should have come out at 40. t1 comes the other way, and is due in
+    // p5 at 70.
+    let opposite = "0.0 all off
+         2.0 d-p8 on
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         22.0 d-p2 off
+         32.0 d-p3 off
+         50.0 d-p7 on
+         52.0 d-p8 off
+         60.0 d-p6 on
+         62.0 d-p7 off";
+    check(
+        &measured_with_a_gap(),
+        &format!("{opposite}\n 70.0 d-p5 on\n 72.0 d-p6 off\n 80.0"),
+        "70.0 train t1 entered p5
+         end train t1 blocks=p5
+         end train t2 blocks=p4",
+    );
+    // Where it is not, the one that nothing sees has come out at last.
+    check(
+        &measured_with_a_gap(),
+        &format!("{opposite}\n 64.0 d-p5 on\n 66.0"),
+        "64.0 train t2 entered p5",
+    );
+}
+
 #[test]
 fn train_has_left_what_nothing_watches_when_the_place_before_that_has_seen_its_tail() {
     // The feed of p3 goes under t1's tail; t1 comes out of p4 into p5 and goes on. What then lights

@@ -58,6 +58,24 @@ pub(crate) enum Class {
     Stays,
 }
 
+/// A train in a place that nothing watches is the first choice when something comes out next to it;
+/// but not one that should have come long before, where another that is seen to come is just due.
+fn put_who_is_due_first(found: &mut [Candidate]) {
+    let away = |c: &Candidate| c.timing.map(|timing| timing.off_s / timing.spread_s);
+    let overdue =
+        |c: &Candidate| c.class == Class::Unseen && away(c).is_some_and(|away| away > 2.0);
+    if !found.first().is_some_and(overdue) {
+        return;
+    }
+    let due = found.iter().position(|c| {
+        let comes = c.class == Class::Towards && c.far == 0 && !c.against && !c.behind;
+        comes && away(c).is_some_and(|away| away <= 1.0)
+    });
+    if let Some(due) = due {
+        found[..=due].rotate_right(1);
+    }
+}
+
 impl Engine {
     /// Every train that could have come into `place`, best first.
     pub(super) fn candidates(&self, place: PlaceId) -> Vec<Candidate> {
@@ -84,6 +102,7 @@ impl Engine {
                 .then(sooner(one).total_cmp(&sooner(other)))
                 .then(one.train.cmp(&other.train))
         });
+        put_who_is_due_first(&mut found);
         found
     }
 
