@@ -1,6 +1,6 @@
-//! Section 4 of DEVELOPERS.md where trains are close to each other: one closes up to another unseen,
-//! or goes on where nothing sees it while another comes in behind. Long evenings in the simulator
-//! were what found each of these (DEVELOPERS.md, scores).
+//! Section 4 of DEVELOPERS.md where trains are close to each other: one closes up to another
+//! unseen, or goes on where nothing sees it while another comes in behind. Long evenings in the
+//! simulator were what found each of these (DEVELOPERS.md, scores).
 
 use crate::plans::{bare, block, feed, line, measured_line, plan, row};
 use crate::story::check;

@@ -79,7 +79,8 @@ pub fn print(played: &[Played]) {
     }
     println!(
         "| track, layout | evenings | trains | IDF1 | oracle | ratio | MOTA | switches | \
-         vacant s | unheard s | met | predictable, in time | and shown, in time | lead s | needless/h | at 4 trains |"
+         vacant s | unheard s | met | predictable, in time | and shown, in time | lead s | \
+         needless/h | at 4 trains |"
     );
     println!("|{}", "---|".repeat(15));
     for ((_, name), row) in &mut rows {

@@ -308,8 +308,8 @@ impl Engine {
         })
     }
 
-    /// Trains stop at the end of a place, and nothing tells that one brakes. About to leave its own,
-    /// it is warned of what is further on when it has: time enough is left then.
+    /// Trains stop at the end of a place, and nothing tells that one brakes. About to leave its
+    /// own, it is warned of what is further on when it has: time enough is left then.
     fn can_wait(&self, train: &Train, stop: &Stop) -> bool {
         let Some(head) = train.head() else {
             return false;

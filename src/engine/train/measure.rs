@@ -96,7 +96,8 @@ impl Measure {
         // Not the new alone: trains brake, and no time is exact.
         let part = length_mm / (length_mm + HALF_MM);
         self.speed_mm_s = Some(match self.speed_mm_s {
-            // A short stop makes a train seem slower, nothing makes it seem faster: that counts twice.
+            // A short stop makes a train seem slower, nothing makes it seem faster: that counts
+            // twice.
             Some(old) if seen > old => seen - (seen - old) * (1.0 - part) * (1.0 - part),
             Some(old) => old + (seen - old) * part,
             None => seen,
@@ -233,8 +234,8 @@ mod tests {
         assert_eq!(crossed(100.0, &[(1_000.0, 50.0)]).speed_mm_s, Some(100.0));
         let slower = crossed(100.0, &[(1_000.0, 50.0), (1_000.0, 50.0)]);
         assert_eq!(slower.speed_mm_s, Some(50.0));
-        // After a stop it goes on as before: half of what a metre says counts, and of faster half of
-        // what is left.
+        // After a stop it goes on as before: half of what a metre says counts, and of faster half
+        // of what is left.
         let goes_on = crossed(100.0, &[(1_000.0, 50.0), (1_000.0, 110.0)]);
         assert!((goes_on.speed_mm_s.unwrap_or_default() - 107.5).abs() < 1e-3);
         // 61 of 100 is not slow enough to have stood.
