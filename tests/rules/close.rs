@@ -86,29 +86,34 @@ fn train_that_is_due_comes_before_one_that_stays_where_nothing_sees_it() {
     );
 }
 
+/// The feed of p3 goes under t1's tail; t1 comes out of p4 into p5 and goes on. t2 follows as far
+/// as p2.
+const OUT_OF_A_GAP: &str = "0.0 f3 on; all off
+     5.0 d-p1 on
+     10.0 d-p2 on
+     12.0 d-p1 off
+     20.0 d-p3 on
+     22.0 d-p2 off
+     30.0 f3 off; d-p3 off
+     31.0 d-p5 on
+     33.0 f3 on
+     50.0 d-p1 on
+     60.0 d-p2 on
+     62.0 d-p1 off
+     70.0 d-p6 on";
+
 #[test]
 fn train_has_left_what_nothing_watches_when_the_place_before_that_has_seen_its_tail() {
-    // The feed of p3 goes under t1's tail; t1 comes out of p4 into p5 and goes on. What then lights
-    // up in p3 is t2, and not a part of t1 that was left in p4.
+    // What then lights up in p3 is t2, and not a part of t1 that was left in p4.
     check(
         &with_a_gap(&feed("f3", "[\"p3\"]", "")),
-        "0.0 f3 on; all off
-         5.0 d-p1 on
-         10.0 d-p2 on
-         12.0 d-p1 off
-         20.0 d-p3 on
-         22.0 d-p2 off
-         30.0 f3 off; d-p3 off
-         31.0 d-p5 on
-         33.0 f3 on
-         50.0 d-p1 on
-         60.0 d-p2 on
-         62.0 d-p1 off
-         70.0 d-p6 on
-         72.0 d-p5 off
-         76.0 d-p3 on
-         78.0 d-p2 off
-         90.0",
+        &format!(
+            "{OUT_OF_A_GAP}
+             72.0 d-p5 off
+             76.0 d-p3 on
+             78.0 d-p2 off
+             90.0"
+        ),
         "75.0 train t1 vacated p4
          76.0 train t2 entered p3
          never alarm train-parted:*
@@ -124,21 +129,7 @@ fn train_that_is_seen_ahead_of_what_nothing_watches_does_not_come_back_out_of_it
     // As before, but t2 comes while t1 may still be in p4 as well.
     check(
         &with_a_gap(&feed("f3", "[\"p3\"]", "")),
-        "0.0 f3 on; all off
-         5.0 d-p1 on
-         10.0 d-p2 on
-         12.0 d-p1 off
-         20.0 d-p3 on
-         22.0 d-p2 off
-         30.0 f3 off; d-p3 off
-         31.0 d-p5 on
-         33.0 f3 on
-         50.0 d-p1 on
-         60.0 d-p2 on
-         62.0 d-p1 off
-         70.0 d-p6 on
-         71.0 d-p3 on
-         90.0",
+        &format!("{OUT_OF_A_GAP}\n 71.0 d-p3 on\n 90.0"),
         "71.0 train t2 entered p3
          never train t1 turned-back
          end train t2 blocks=p2,p3",
