@@ -309,8 +309,13 @@ impl Engine {
     }
 
     /// Trains stop at the end of a place, and nothing tells that one brakes. About to leave its
-    /// own, it is warned of what is further on when it has: time enough is left then.
+    /// own, it is warned of what stands further on when it has: time enough is left then. Not so
+    /// with points (T9, T10), the end of the road and what comes towards it.
     fn can_wait(&self, train: &Train, stop: &Stop) -> bool {
+        use AlarmKind::{DarkAhead, FouledAhead, OccupiedAhead};
+        if !matches!(stop.kind, OccupiedAhead | FouledAhead | DarkAhead) {
+            return false;
+        }
         let Some(head) = train.head() else {
             return false;
         };
