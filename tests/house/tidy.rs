@@ -159,6 +159,34 @@ fn nothing_is_left_for_later() {
     none(&faults);
 }
 
+/// What the program is built of takes every error up: an `expect` that something from outside can
+/// reach is a crash, and none of them is needed.
+#[test]
+fn the_program_never_panics_on_purpose() {
+    let words = [".expect(", "panic!(", "unreachable!("];
+    let mut faults = Vec::new();
+    for source in files("src", ".rs") {
+        if source.name.ends_with("tests.rs") || source.name.contains("/tests/") {
+            continue;
+        }
+        let lines: Vec<(usize, &str)> = source.lines().collect();
+        let is_test_module = |pair: &[(usize, &str)]| {
+            pair[0].1.trim() == "#[cfg(test)]" && pair[1].1.trim_end().ends_with('{')
+        };
+        let end = lines.windows(2).position(is_test_module);
+        for (number, line) in &lines[..end.unwrap_or(lines.len())] {
+            let comment = line.trim_start().starts_with("//");
+            for word in words
+                .iter()
+                .filter(|word| !comment && line.contains(**word))
+            {
+                faults.push(format!("{}:{number}: {word}", source.name));
+            }
+        }
+    }
+    none(&faults);
+}
+
 #[test]
 fn no_file_names_a_machine_or_a_registry() {
     let mut all = rust();

@@ -211,8 +211,9 @@ fn lean(asset: &Asset) -> Cow<'static, [u8]> {
 fn tag(bytes: &[u8]) -> HeaderValue {
     let step = |hash: u64, byte: &u8| (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3);
     let hash = bytes.iter().fold(0xcbf2_9ce4_8422_2325, step);
-    HeaderValue::from_str(&format!("\"{hash:016x}\""))
-        .expect("quotes and hexadecimal digits are a header value")
+    // Quotes and hexadecimal digits are always a header value; a tag that is none only costs a
+    // second sending.
+    HeaderValue::from_str(&format!("\"{hash:016x}\"")).unwrap_or(HeaderValue::from_static("\"\""))
 }
 
 #[cfg(test)]

@@ -39,6 +39,9 @@ pub enum AddressError {
     /// The system trusts nobody.
     #[error("the system trusts no certificate authority: name one with ca_file")]
     NoAuthority,
+    /// This build cannot speak TLS.
+    #[error("no TLS can be spoken: {0}")]
+    Tls(#[from] tokio_rustls::rustls::Error),
 }
 
 /// A broker's address, taken apart.
@@ -113,8 +116,7 @@ pub(in crate::daemon) fn tls(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>
         None => system_authorities()?,
     };
     let config = ClientConfig::builder_with_provider(Arc::new(ring::default_provider()))
-        .with_safe_default_protocol_versions()
-        .expect("ring speaks the versions that are on by default")
+        .with_safe_default_protocol_versions()?
         .with_root_certificates(roots)
         .with_no_client_auth();
     Ok(Arc::new(config))

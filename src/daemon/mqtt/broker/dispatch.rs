@@ -49,7 +49,7 @@ pub(super) fn handle(
             Packet::PubRel(release) => {
                 let session = router.session(client.seat).ok_or(Ending::Unseated)?;
                 session.release(release.pkid);
-                put(PubComp::new(release.pkid).write(out));
+                put(PubComp::new(release.pkid).write(out))?;
             }
             Packet::Subscribe(subscribe) => {
                 take_subscriptions(router, shared, client, subscribe, out)?;
@@ -57,7 +57,7 @@ pub(super) fn handle(
             Packet::Unsubscribe(unsubscribe) => {
                 drop_subscriptions(router, client, unsubscribe, out)?;
             }
-            Packet::PingReq => put(PingResp.write(out)),
+            Packet::PingReq => put(PingResp.write(out))?,
             Packet::Disconnect => return Err(Ending::Goodbye),
             Packet::Connect(_)
             | Packet::ConnAck(_)
@@ -106,8 +106,8 @@ fn take_message(
     }
     match qos {
         QoS::AtMostOnce => {}
-        QoS::AtLeastOnce => put(PubAck::new(pkid).write(out)),
-        QoS::ExactlyOnce => put(PubRec::new(pkid).write(out)),
+        QoS::AtLeastOnce => put(PubAck::new(pkid).write(out))?,
+        QoS::ExactlyOnce => put(PubRec::new(pkid).write(out))?,
     }
     Ok(())
 }
@@ -136,8 +136,7 @@ fn take_subscriptions(
             false => SubscribeReasonCode::Failure,
         });
     }
-    put(SubAck::new(subscribe.pkid, codes).write(out));
-    Ok(())
+    put(SubAck::new(subscribe.pkid, codes).write(out))
 }
 
 fn drop_subscriptions(
@@ -153,11 +152,11 @@ fn drop_subscriptions(
     for filter in &unsubscribe.topics {
         router.unsubscribe(client.seat, filter);
     }
-    put(UnsubAck::new(unsubscribe.pkid).write(out));
-    Ok(())
+    put(UnsubAck::new(unsubscribe.pkid).write(out))
 }
 
-/// Answers are short, and the codec refuses only what is longer than 256 MB.
-fn put(written: Result<usize, rumqttc::mqttbytes::Error>) {
-    written.expect("an answer is far shorter than the longest packet");
+/// Answers are short, and the codec refuses only what is longer than 256 MB. Were one refused, it
+/// would be the client's request that asked for it.
+fn put(written: Result<usize, rumqttc::mqttbytes::Error>) -> Result<(), Ending> {
+    written.map(drop).map_err(|_| Ending::Violation)
 }

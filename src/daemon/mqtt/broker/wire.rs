@@ -7,7 +7,7 @@
 use std::io;
 
 use bytes::BytesMut;
-use rumqttc::mqttbytes::v4::{ConnAck, ConnectReturnCode};
+use rumqttc::mqttbytes::v4::ConnectReturnCode;
 use tokio::net::TcpStream;
 
 /// Room for reading while little comes, and while much comes.
@@ -84,11 +84,18 @@ impl Wire {
         Ok(progress)
     }
 
+    /// CONNACK (MQTT 3.1.1, 3.2): its four bytes, which nothing can refuse.
     pub(super) fn put_answer(&mut self, code: ConnectReturnCode, present: bool) {
-        let answer = ConnAck::new(code, present);
-        answer
-            .write(&mut self.out)
-            .expect("a packet of fixed size can always be written");
+        let code = match code {
+            ConnectReturnCode::Success => 0,
+            ConnectReturnCode::RefusedProtocolVersion => 1,
+            ConnectReturnCode::BadClientId => 2,
+            ConnectReturnCode::ServiceUnavailable => 3,
+            ConnectReturnCode::BadUserNamePassword => 4,
+            ConnectReturnCode::NotAuthorized => 5,
+        };
+        self.out
+            .extend_from_slice(&[0x20, 2, u8::from(present), code]);
     }
 
     pub(super) async fn answer(&mut self, code: ConnectReturnCode) -> io::Result<()> {
