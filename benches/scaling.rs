@@ -6,6 +6,7 @@
 
 use std::fmt::Write;
 use std::hint::black_box;
+use std::sync::Arc;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use taillamp::engine::Engine;
@@ -58,7 +59,7 @@ fn ring(blocks: usize) -> Option<Layout> {
     if plan.is_none() {
         eprintln!("the plan has errors: {findings:?}");
     }
-    plan.map(|plan| plan.layout)
+    plan.map(|plan| Arc::unwrap_or_clone(plan.layout))
 }
 
 fn sample(detector: usize) -> Input {

@@ -16,6 +16,9 @@ import urllib.request
 
 HERE = pathlib.Path(__file__).resolve().parent
 BLOCKS = 1_000
+# Of the blocks, those of the ring; behind each tenth of them stands a turnout to a spur.
+RING = 900
+SPURS = BLOCKS - RING
 RATE = 15_000
 SECONDS = 8
 ROUNDS = 3
@@ -29,6 +32,7 @@ def free_port():
 
 
 def ring(port):
+    """A ring with a turnout to a spur every so many blocks; blocks and detectors share numbers."""
     lines = [
         '[layout]\nname = "Ring"\nscale = "HO"\ntopic_prefix = "ring"\n'
         f'[mqtt]\nurl = "mqtt://127.0.0.1:{port}"\n[web]\nlisten = "127.0.0.1:0"\n'
@@ -36,8 +40,17 @@ def ring(port):
     for n in range(1, BLOCKS + 1):
         lines.append(
             f'[[block]]\nid = "b{n}"\nlength_mm = 1000\n'
-            f'[[join]]\nends = ["b{n}.b", "b{n % BLOCKS + 1}.a"]\n'
             f'[[detector]]\nid = "d{n}"\nkind = "current"\nblock = "b{n}"\non = 3.0\noff = 1.5\n'
+        )
+    for n in range(1, RING + 1):
+        here, next_one = f"b{n}", f"b{n % RING + 1}"
+        spur = n * SPURS // RING
+        if spur == (n - 1) * SPURS // RING:
+            lines.append(f'[[join]]\nends = ["{here}.b", "{next_one}.a"]\n')
+            continue
+        lines.append(
+            f'[[turnout]]\nid = "p{spur}"\ntoe = "{here}.b"\nnormal = "{next_one}.a"\n'
+            f'reverse = "b{RING + spur}.a"\ncovered_by = "{here}"\n'
         )
     return "\n".join(lines)
 
@@ -67,24 +80,32 @@ class Peer:
                 self.page = found.group(1)
             if found or line.strip() == "ready":
                 break
-        if self.page:
+        if name == "taillamp":
             deadline = time.monotonic() + 20
-            while "taillamp_broker_connected 1" not in self.metrics():
+            while "taillamp_broker_connected 1" not in self.get("/metrics"):
                 if time.monotonic() > deadline:
                     raise SystemExit("the daemon does not reach the broker")
                 time.sleep(0.05)
 
-    def metrics(self):
-        with urllib.request.urlopen(self.page + "/metrics") as answer:
+    def get(self, path):
+        with urllib.request.urlopen(self.page + path) as answer:
             return answer.read().decode()
+
+    def messages(self):
+        """How many detector messages it says that it has taken."""
+        counts = re.findall(
+            r"^(?:taillamp_messages_total\{.*\}|samples_total) ([0-9.]+)$",
+            self.get("/metrics"), re.MULTILINE,
+        )
+        return int(sum(map(float, counts)))
 
     def end(self):
         """Stops it; how many messages it took."""
         if self.page:
-            counts = re.findall(r"^taillamp_messages_total\{.*\} (\d+)$", self.metrics(), re.MULTILINE)
+            taken = self.messages()
             self.child.terminate()
             self.child.wait(20)
-            return sum(map(int, counts))
+            return taken
         self.child.stdin.close()
         number = int(self.child.stdout.read().split()[-1])
         self.child.wait(20)
@@ -92,23 +113,31 @@ class Peer:
 
 
 def packets():
-    """One sample of every block, as bare MQTT at QoS 0; one block in a hundred is occupied."""
+    """One sample of every block; one block in a hundred is occupied."""
     out = []
     for n in range(BLOCKS):
-        topic = f"ring/detector/d{n + 1}".encode()
         amperes = "0.0124" if n % 100 == 0 else "0.0003"
-        body = f'[{{"n":"current","u":"A","v":{amperes}}}]'.encode()
-        out.append(bytes([0x30, 2 + len(topic) + len(body), 0, len(topic)]) + topic + body)
+        out.append(packet(f"detector/d{n + 1}", f'[{{"n":"current","u":"A","v":{amperes}}}]'))
     return out
+
+
+def packet(topic, body):
+    """A message as bare MQTT at QoS 0."""
+    topic, body = f"ring/{topic}".encode(), body.encode()
+    return bytes([0x30, 2 + len(topic) + len(body), 0, len(topic)]) + topic + body
 
 
 def send(port, rate, seconds):
     """Samples round robin, so many a second; with a rate of 0 as fast as the broker takes them."""
     each, batch = packets(), 50
     groups = [b"".join(each[at : at + batch]) for at in range(0, BLOCKS, batch)]
+    normal = [
+        packet(f"position/p{n}", '[{"n":"position","vs":"normal"}]') for n in range(1, SPURS + 1)
+    ]
     with socket.create_connection(("127.0.0.1", port)) as line:
         line.sendall(bytes([0x10, 18, 0, 4]) + b"MQTT" + bytes([4, 2, 0, 60, 0, 6]) + b"sender")
         line.recv(4)
+        line.sendall(b"".join(normal))
         began, sent = time.monotonic(), 0
         while (gone := time.monotonic() - began) < seconds:
             if rate and sent > rate * gone:
@@ -116,7 +145,7 @@ def send(port, rate, seconds):
             line.sendall(groups[sent // batch % len(groups)])
             sent += batch
         took = time.monotonic() - began
-    return sent, took
+    return sent + SPURS, took
 
 
 def quiet(pid):
@@ -138,6 +167,10 @@ def measure(name, command, port, rate, seconds, folder):
     sent, took = send(port, rate, seconds)
     quiet(peer.child.pid)
     used = spent(peer.child.pid) - began
+    if peer.page:
+        # Somebody has looked at it.
+        for path in ("/", "/api/v1/state", "/metrics"):
+            peer.get(path)
     memory = resident(peer.child.pid)
     taken = peer.end()
     return used / max(taken, 1) * 1e6, taken / took, taken / sent, memory
@@ -149,7 +182,7 @@ def middle(rows):
 
 def clock(peers, port, what):
     out = subprocess.run(
-        [peers, what, str(port), str(BLOCKS), str(20)], capture_output=True, text=True, check=True
+        [peers, what, str(port), str(RING), str(20)], capture_output=True, text=True, check=True
     ).stdout.split()
     return [float(word) for word in out]
 
@@ -207,12 +240,20 @@ def main(taillamp, peers, python, svg=None):
             broker.wait(10)
 
 
+def service_environment():
+    """The words before a command that give it the environment that the service has."""
+    service = (HERE.parents[1] / "deploy/taillamp.service").read_text()
+    lines = re.findall(r"^Environment=(MALLOC_.*)$", service, re.MULTILINE)
+    return ["env", *" ".join(lines).split()]
+
+
 def run(taillamp, peers, python, folder, port, svg):
     # "-": without the client that counts, and without the clock.
     commands = {
         "counting client": [peers, "count", str(port)],
-        "taillamp": [taillamp, "run", "--plan", str(folder / "ring.toml")],
-        "scripting": [python, str(HERE / "scripting.py"), str(port), str(BLOCKS)],
+        # As the service has it.
+        "taillamp": [*service_environment(), taillamp, "run", "--plan", str(folder / "ring.toml")],
+        "scripting": [python, str(HERE / "scripting.py"), str(folder / "ring.toml")],
     }
     if peers == "-":
         del commands["counting client"]

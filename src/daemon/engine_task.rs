@@ -423,6 +423,12 @@ impl EngineTask {
 
     /// Answers who waits for a snapshot.
     fn show(&mut self) {
+        if let Some((made, _)) = &self.shot
+            && made.plus(SHOT_EVERY) <= self.hub.clock.now()
+        {
+            // Nobody is given this one any more.
+            self.shot = None;
+        }
         let Some(due) = self.shot_due() else { return };
         let now = self.hub.clock.now();
         let number = self.hub.stream.newest();

@@ -10,6 +10,7 @@
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 
+use bytes::Bytes;
 use serde_json::Value;
 use tokio::sync::{mpsc, oneshot, watch};
 
@@ -91,7 +92,7 @@ pub struct Shot {
     pub number: u64,
     /// The plan that it belongs to.
     pub names: Arc<LayoutNames>,
-    json: OnceLock<Arc<str>>,
+    json: OnceLock<Bytes>,
 }
 
 /// What the shell needs of a plan to show a snapshot.
@@ -100,7 +101,7 @@ pub struct LayoutNames {
     /// The plan.
     pub plan: Plan,
     /// `layout` of the snapshot as text, ready made: it is the same for all.
-    pub json: String,
+    pub json: Arc<str>,
 }
 
 impl LayoutNames {
@@ -108,7 +109,7 @@ impl LayoutNames {
     #[must_use]
     pub fn new(plan: Plan) -> Self {
         Self {
-            json: layout_json::layout_json(&plan),
+            json: layout_json::layout_json(&plan).into(),
             plan,
         }
     }
@@ -127,7 +128,7 @@ impl Shot {
     }
 
     /// The JSON, made once for all who want it.
-    pub fn json(&self, make: impl FnOnce() -> String) -> Arc<str> {
+    pub fn json(&self, make: impl FnOnce() -> String) -> Bytes {
         self.json.get_or_init(|| make().into()).clone()
     }
 }

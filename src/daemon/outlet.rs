@@ -46,8 +46,8 @@ pub(super) struct Outlet {
     held: BTreeSet<String>,
     /// The reading that is shown, by detector.
     shown: Vec<Option<f64>>,
-    /// Detectors that were read since the last sweep.
-    read: BTreeSet<DetectorId>,
+    /// Whether it was read since the last sweep, by detector: each message marks one.
+    read: Vec<bool>,
     say: Say,
     /// When to look at line-up; `None`: nothing has changed since.
     line_up_due: Option<Instant>,
@@ -84,9 +84,9 @@ impl Outlet {
             publisher,
             hub,
             shown: vec![None; names.plan.layout.detectors.len()],
+            read: vec![false; names.plan.layout.detectors.len()],
             names,
             held: BTreeSet::new(),
-            read: BTreeSet::new(),
             say: Say::default(),
             line_up_due: Some(Instant::default()),
             line_up: String::new(),
@@ -112,7 +112,7 @@ impl Outlet {
     /// are published as they are now.
     pub(super) fn rename(&mut self, engine: &mut Engine, names: Arc<LayoutNames>) {
         self.shown = vec![None; names.plan.layout.detectors.len()];
-        self.read.clear();
+        self.read = vec![false; names.plan.layout.detectors.len()];
         self.heard = None;
         self.hub.notifiers().renew(&names.plan.notify);
         self.names = names;
@@ -148,7 +148,7 @@ impl Outlet {
         }
         if let Some(scribe) = &mut self.scribe {
             scribe.record("broker", "broker", Some(broker));
-            scribe.is_whole(&self.names.json);
+            scribe.is_whole(self.names.json.clone());
             scribe.flush(engine);
         }
         self.hub.stream.restart();
@@ -158,7 +158,9 @@ impl Outlet {
 
     /// A detector was read.
     pub(super) fn read(&mut self, detector: DetectorId) {
-        self.read.insert(detector);
+        if let Some(read) = self.read.get_mut(detector.index()) {
+            *read = true;
+        }
     }
 
     /// The broker came or went.
@@ -297,8 +299,10 @@ impl Outlet {
         {
             *shown = view.reading;
         }
-        let json = show::view(&view, &self.names.plan.layout, &self.hub.clock);
+        let mut json = show::view(&view, &self.names.plan.layout, &self.hub.clock);
         let record = record(kind.word(), &id, &json);
+        // It is kept until the item changes again.
+        json.shrink_to_fit();
         self.publisher.set(&topic, json);
         self.held.insert(topic);
         Some(record)
@@ -314,7 +318,11 @@ impl Outlet {
 
     fn readings(&mut self, engine: &Engine) -> Vec<Record> {
         let mut records = Vec::new();
-        for detector in std::mem::take(&mut self.read) {
+        for index in 0..self.read.len() {
+            if !self.read.get_mut(index).is_some_and(std::mem::take) {
+                continue;
+            }
+            let detector = DetectorId(index as u32);
             let item = Item::Detector(detector);
             let Some(View::Detector(view)) = engine.view(&item) else {
                 continue;

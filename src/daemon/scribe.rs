@@ -4,6 +4,8 @@
 //! Input: the engine after each batch, as the outlet publishes it. Output: one [`News`] a batch. It
 //! never waits. Where the journal could not take something, the next news are whole.
 
+use std::sync::Arc;
+
 use serde_json::Value;
 
 use super::acts::{self, Act};
@@ -64,8 +66,8 @@ impl Scribe {
     }
 
     /// The records that were given are all that there are.
-    pub(super) fn is_whole(&mut self, layout: &str) {
-        self.news.layout = Some(layout.to_owned());
+    pub(super) fn is_whole(&mut self, layout: Arc<str>) {
+        self.news.layout = Some(layout);
     }
 
     /// A message came in and was taken.

@@ -3,7 +3,7 @@
 //!
 //! [`wire`]: crate::wire
 
-use std::sync::Arc;
+use bytes::Bytes;
 
 use serde_json::{Value, json};
 
@@ -91,15 +91,18 @@ impl Kind {
 
 /// The whole snapshot; made once for all who ask for this one.
 #[must_use]
-pub fn snapshot(shot: &Shot, clock: &Clock) -> Arc<str> {
+pub fn snapshot(shot: &Shot, clock: &Clock) -> Bytes {
     let names = &shot.names;
     shot.json(|| {
-        state_json::snapshot_json(
+        let mut json = state_json::snapshot_json(
             &shot.snapshot,
             &names.plan.layout,
             &names.json,
             clock.label(),
-        )
+        );
+        // It lies there until somebody asks again.
+        json.shrink_to_fit();
+        json
     })
 }
 

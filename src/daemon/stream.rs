@@ -12,8 +12,11 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tokio::sync::watch;
 
-/// How many changes the ring holds.
+/// How many changes the ring holds at most ...
 pub const RING_MAX: usize = 4_096;
+/// ... and how many bytes of them: a quarter of a minute of the busiest layout. Whoever was away
+/// for longer is given a whole state, which is not much more than what it has missed.
+pub const RING_BYTES: usize = 256 * 1_024;
 
 /// One change: an item's new record.
 #[derive(Clone, Debug)]
@@ -40,8 +43,34 @@ pub enum News {
 /// The ring.
 #[derive(Debug)]
 pub struct Stream {
-    ring: Mutex<VecDeque<Frame>>,
+    ring: Mutex<Ring>,
     newest: watch::Sender<u64>,
+}
+
+#[derive(Debug, Default)]
+struct Ring {
+    frames: VecDeque<Frame>,
+    /// Of their ids and data.
+    bytes: usize,
+}
+
+impl Ring {
+    fn push(&mut self, frame: Frame) {
+        self.bytes += frame.bytes();
+        self.frames.push_back(frame);
+        while self.frames.len() > RING_MAX || self.bytes > RING_BYTES {
+            let Some(oldest) = self.frames.pop_front() else {
+                break;
+            };
+            self.bytes -= oldest.bytes();
+        }
+    }
+}
+
+impl Frame {
+    fn bytes(&self) -> usize {
+        self.id.len() + self.data.len()
+    }
 }
 
 impl Stream {
@@ -50,7 +79,7 @@ impl Stream {
     #[must_use]
     pub fn new(base: u64) -> Self {
         Self {
-            ring: Mutex::new(VecDeque::new()),
+            ring: Mutex::default(),
             newest: watch::Sender::new(base),
         }
     }
@@ -73,10 +102,7 @@ impl Stream {
         let mut ring = self.lock();
         for (kind, id, data) in records {
             number += 1;
-            if ring.len() == RING_MAX {
-                ring.pop_front();
-            }
-            ring.push_back(Frame {
+            ring.push(Frame {
                 number,
                 kind,
                 id,
@@ -93,7 +119,7 @@ impl Stream {
 
     /// Everything may be different: every reader starts again from a whole snapshot.
     pub fn restart(&self) {
-        self.lock().clear();
+        *self.lock() = Ring::default();
         // One number is left out, so that no reader's number joins on to the next frame.
         self.newest.send_modify(|newest| *newest += 1);
     }
@@ -102,13 +128,14 @@ impl Stream {
     #[must_use]
     pub fn after(&self, seen: u64) -> News {
         let ring = self.lock();
+        let frames = &ring.frames;
         let newest = self
             .newest()
-            .max(ring.back().map_or(0, |frame| frame.number));
+            .max(frames.back().map_or(0, |frame| frame.number));
         if seen == newest {
             return News::Frames(Vec::new());
         }
-        let Some(oldest) = ring.front().map(|frame| frame.number) else {
+        let Some(oldest) = frames.front().map(|frame| frame.number) else {
             return News::Gap;
         };
         if seen > newest || seen + 1 < oldest {
@@ -116,17 +143,17 @@ impl Stream {
         }
         let skip = usize::try_from(seen + 1 - oldest).unwrap_or(usize::MAX);
         let mut known = HashSet::new();
-        let mut frames: Vec<Frame> = Vec::new();
-        for frame in ring.iter().skip(skip).rev() {
+        let mut news: Vec<Frame> = Vec::new();
+        for frame in frames.iter().skip(skip).rev() {
             if known.insert((frame.kind, frame.id.clone())) {
-                frames.push(frame.clone());
+                news.push(frame.clone());
             }
         }
-        frames.reverse();
-        News::Frames(frames)
+        news.reverse();
+        News::Frames(news)
     }
 
-    fn lock(&self) -> MutexGuard<'_, VecDeque<Frame>> {
+    fn lock(&self) -> MutexGuard<'_, Ring> {
         self.ring.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
@@ -191,6 +218,24 @@ mod tests {
             matches!(stream.after(base + 1_000_000), News::Gap),
             "a number not yet given"
         );
+    }
+
+    #[test]
+    fn the_ring_has_a_size_in_bytes() {
+        let stream = Stream::new(0);
+        let long = "x".repeat(RING_BYTES / 4);
+        for _ in 0..5 {
+            append(&stream, "block", "a", &long);
+        }
+        assert!(matches!(stream.after(1), News::Gap), "three have room");
+        assert_eq!(numbers(stream.after(2)), [5]);
+        append(&stream, "block", "a", &"x".repeat(2 * RING_BYTES));
+        assert!(
+            matches!(stream.after(5), News::Gap),
+            "what is longer than the ring is told with the whole state"
+        );
+        append(&stream, "block", "a", "1");
+        assert_eq!(numbers(stream.after(6)), [7]);
     }
 
     #[test]

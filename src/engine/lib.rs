@@ -45,6 +45,7 @@ mod wording;
 
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
+use alloc::sync::Arc;
 use alloc::vec::Vec;
 
 use ahead::{Lookouts, Outlook, Warnings};
@@ -78,7 +79,7 @@ const ROUNDS_MAX: usize = 16;
 /// The engine: one layout, one owner, one order of events.
 #[cfg_attr(feature = "model", derive(Clone))]
 pub struct Engine {
-    layout: Layout,
+    layout: Arc<Layout>,
     track: Track,
     start: Instant,
     now: Instant,
@@ -175,7 +176,8 @@ impl Dirty {
 impl Engine {
     /// A fresh engine: everything is unknown at `at` (B1).
     #[must_use]
-    pub fn new(layout: Layout, at: Instant) -> Self {
+    pub fn new(layout: impl Into<Arc<Layout>>, at: Instant) -> Self {
+        let layout = layout.into();
         let track = Track::new(&layout);
         let places = track.places.len();
         let mut engine = Self {

@@ -4,6 +4,7 @@
 //! is remembered is shown so until the first fresh sample of each detector concerned.
 
 use alloc::string::String;
+use alloc::sync::Arc;
 use alloc::vec::Vec;
 
 use crate::Engine;
@@ -23,7 +24,7 @@ impl Engine {
     /// An engine that remembers (B8). Items of the memory that the layout does not know are
     /// ignored.
     #[must_use]
-    pub fn recall(layout: Layout, at: Instant, memory: &Memory) -> Self {
+    pub fn recall(layout: impl Into<Arc<Layout>>, at: Instant, memory: &Memory) -> Self {
         let mut engine = Self::new(layout, at);
         engine.recall_feeds(memory);
         for turnout in &memory.turnouts {

@@ -16,6 +16,7 @@ mod value;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use crate::engine::ids::{BlockId, DetectorId, FeedId, NodeId, PeerId, TableId, TurnoutId};
 use crate::engine::layout::{Layout, Side};
@@ -28,8 +29,8 @@ pub use report::place;
 /// A resolved plan: the layout for the engine and the settings for the shell.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Plan {
-    /// What the engine needs.
-    pub layout: Layout,
+    /// What the engine needs, which shares it.
+    pub layout: Arc<Layout>,
     /// How the page draws it, as far as the plan says so.
     pub drawing: Drawing,
     /// The scale as the plan writes it: `HO` or `1:87.1`.
@@ -255,7 +256,7 @@ fn read(text: &str, file: &str, report: &mut report::Report) -> Option<Plan> {
     let notify = resolve::notify::notify(&written, file, report);
     let scale = section.and_then(|layout| layout.scale.as_ref());
     Some(Plan {
-        layout: resolved.layout,
+        layout: resolved.layout.into(),
         drawing: resolved.drawing,
         scale: scale.map(|scale| scale.value.0.clone())?,
         topic_prefix,

@@ -61,20 +61,24 @@ pub fn snapshot_json(
     layout_json: &str,
     label: Label,
 ) -> String {
-    let section =
-        |section| RawValue::from_string(section_json(snapshot, section, layout, label)).ok();
+    let part = |section| Part {
+        snapshot,
+        section,
+        layout,
+        label,
+    };
     let shape = Whole {
         at: label.stamp(snapshot.at),
-        layout: RawValue::from_string(layout_json.to_owned()).ok(),
+        layout: serde_json::from_str(layout_json).ok(),
         broker: if snapshot.broker { "connected" } else { "lost" },
         waiting: snapshot.waiting.map(|(heard, of)| Waiting { heard, of }),
-        blocks: section(Section::Blocks),
-        turnouts: section(Section::Turnouts),
-        tables: section(Section::Tables),
-        feeds: section(Section::Feeds),
-        detectors: section(Section::Detectors),
-        trains: section(Section::Trains),
-        alarms: section(Section::Alarms),
+        blocks: part(Section::Blocks),
+        turnouts: part(Section::Turnouts),
+        tables: part(Section::Tables),
+        feeds: part(Section::Feeds),
+        detectors: part(Section::Detectors),
+        trains: part(Section::Trains),
+        alarms: part(Section::Alarms),
         line_up: line_up(&snapshot.line_up),
     };
     text(&shape)
@@ -84,16 +88,16 @@ pub fn snapshot_json(
 #[derive(Serialize)]
 struct Whole<'a> {
     at: Stamp,
-    layout: Option<Box<RawValue>>,
+    layout: Option<&'a RawValue>,
     broker: &'static str,
     waiting: Option<Waiting>,
-    blocks: Option<Box<RawValue>>,
-    turnouts: Option<Box<RawValue>>,
-    tables: Option<Box<RawValue>>,
-    feeds: Option<Box<RawValue>>,
-    detectors: Option<Box<RawValue>>,
-    trains: Option<Box<RawValue>>,
-    alarms: Option<Box<RawValue>>,
+    blocks: Part<'a>,
+    turnouts: Part<'a>,
+    tables: Part<'a>,
+    feeds: Part<'a>,
+    detectors: Part<'a>,
+    trains: Part<'a>,
+    alarms: Part<'a>,
     line_up: LineUpRecord<'a>,
 }
 
@@ -112,28 +116,56 @@ pub fn section_json(
     layout: &Layout,
     label: Label,
 ) -> String {
-    match section {
-        Section::Blocks => text(&ById::new(&snapshot.blocks, |view| {
-            (&view.id, block(view, layout, label))
-        })),
-        Section::Turnouts => text(&ById::new(&snapshot.turnouts, |view| {
-            (&view.id, turnout(view, layout, label))
-        })),
-        Section::Tables => text(&ById::new(&snapshot.tables, |view| {
-            (&view.id, table(view, layout, label))
-        })),
-        Section::Feeds => text(&ById::new(&snapshot.feeds, |view| {
-            (&view.id, feed(view, layout, label))
-        })),
-        Section::Detectors => text(&ById::new(&snapshot.detectors, |view| {
-            (&view.id, detector(view, layout, label))
-        })),
-        Section::Trains => text(&ById::new(&snapshot.trains, |view| {
-            (&view.id, train(view, label))
-        })),
-        Section::Alarms => text(&ById::new(&snapshot.alarms, |view| {
-            (&view.id, alarm(view, label))
-        })),
+    text(&Part {
+        snapshot,
+        section,
+        layout,
+        label,
+    })
+}
+
+/// A section of a snapshot on its way into text: never a text of its own beside the whole.
+struct Part<'a> {
+    snapshot: &'a Snapshot,
+    section: Section,
+    layout: &'a Layout,
+    label: Label,
+}
+
+impl Serialize for Part<'_> {
+    fn serialize<Z: Serializer>(&self, serializer: Z) -> Result<Z::Ok, Z::Error> {
+        let Self {
+            snapshot,
+            layout,
+            label,
+            ..
+        } = *self;
+        match self.section {
+            Section::Blocks => ById::new(&snapshot.blocks, |view| {
+                (&view.id, block(view, layout, label))
+            })
+            .serialize(serializer),
+            Section::Turnouts => ById::new(&snapshot.turnouts, |view| {
+                (&view.id, turnout(view, layout, label))
+            })
+            .serialize(serializer),
+            Section::Tables => ById::new(&snapshot.tables, |view| {
+                (&view.id, table(view, layout, label))
+            })
+            .serialize(serializer),
+            Section::Feeds => ById::new(&snapshot.feeds, |view| {
+                (&view.id, feed(view, layout, label))
+            })
+            .serialize(serializer),
+            Section::Detectors => ById::new(&snapshot.detectors, |view| {
+                (&view.id, detector(view, layout, label))
+            })
+            .serialize(serializer),
+            Section::Trains => ById::new(&snapshot.trains, |view| (&view.id, train(view, label)))
+                .serialize(serializer),
+            Section::Alarms => ById::new(&snapshot.alarms, |view| (&view.id, alarm(view, label)))
+                .serialize(serializer),
+        }
     }
 }
 

@@ -489,19 +489,18 @@ async function dividesATrain() {
   const page = await open('trains');
   const trains = () =>
     page.evaluate(async () => (await (await fetch('/api/v1/state')).json()).trains);
-  // One that stands keeps its blocks while somebody types.
-  const id = await page
-    .waitForFunction(
-      async () => {
-        const { trains } = await (await fetch('/api/v1/state')).json();
-        const stands = ([, train]) => train.stopped && !train.lost && train.blocks.length > 0;
-        return Object.entries(trains).find(stands)?.[0];
-      },
-      null,
-      { timeout: DEADLINE_MS, polling: 500 },
-    )
-    .then((found) => found.jsonValue());
-  const { blocks } = (await trains())[id];
+  // One that stands keeps its blocks while somebody types. What it is and what it holds are of one
+  // answer: a portion that is joined again is gone in the next.
+  const found = await page.waitForFunction(
+    async () => {
+      const { trains } = await (await fetch('/api/v1/state')).json();
+      const stands = ([, train]) => train.stopped && !train.lost && train.blocks.length > 0;
+      return Object.entries(trains).find(stands);
+    },
+    null,
+    { timeout: DEADLINE_MS, polling: 500 },
+  );
+  const [id, { blocks }] = await found.jsonValue();
   await page.evaluate((id) => {
     location.hash = `train/${id}`;
   }, id);

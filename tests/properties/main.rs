@@ -8,6 +8,7 @@ mod more;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use proptest::prelude::*;
 use taillamp::engine::Engine;
@@ -160,7 +161,7 @@ fn layouts() -> Vec<(String, Layout)> {
             let name = path.display().to_string();
             let (plan, findings) = plan::load(&text, &name);
             let plan = plan.unwrap_or_else(|| panic!("{name}: {findings:?}"));
-            (name, plan.layout)
+            (name, Arc::unwrap_or_clone(plan.layout))
         })
         .filter(|(_, layout)| !layout.detectors.is_empty())
         .collect()

@@ -1,5 +1,7 @@
 //! Plans and engines for these tests, in virtual time.
 
+use std::sync::Arc;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -15,7 +17,7 @@ use taillamp::plan;
 pub fn layout(text: &str) -> Layout {
     let (plan, findings) = plan::load(text, "plan.toml");
     let plan = plan.unwrap_or_else(|| panic!("the plan has errors: {findings:?}"));
-    plan.layout
+    Arc::unwrap_or_clone(plan.layout)
 }
 
 /// The text of a plan in `tests/plans`.

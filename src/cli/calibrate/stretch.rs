@@ -6,6 +6,7 @@
 use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::path::Path;
+use std::sync::Arc;
 
 use super::collect::{Collector, Heard, Pair, Which};
 use crate::engine::ids::DetectorId;
@@ -97,8 +98,9 @@ pub struct Gathered {
 
 /// Lets levels through for a detector that the plan gives no thresholds yet.
 pub fn open_up(plan: &mut Plan, chosen: &[DetectorId]) {
+    let layout = Arc::make_mut(&mut plan.layout);
     for id in chosen {
-        let detector = &mut plan.layout.detectors[id.index()];
+        let detector = &mut layout.detectors[id.index()];
         if detector.decide == Decide::Boolean && detector.kind != DetectorKind::Contact {
             detector.decide = Decide::Threshold { on: 1.0, off: 0.0 };
             if detector.unit.is_empty() {

@@ -20,7 +20,7 @@ type Answer = Result<Response, Problem>;
 /// `GET /api/v1/state`.
 pub(super) async fn state(State(app): State<App>) -> Answer {
     let shot = app.hub.shot().await?;
-    Ok(json(show::snapshot(&shot, &app.hub.clock).to_string()))
+    Ok(json(show::snapshot(&shot, &app.hub.clock)))
 }
 
 /// `GET /api/v1/KIND`: all items of a kind, by id.

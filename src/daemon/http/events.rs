@@ -163,10 +163,8 @@ impl Reader {
     async fn whole(&mut self) -> Option<String> {
         let shot = self.app.hub.shot().await.ok()?;
         self.seen = Some(shot.number);
-        Some(encode(
-            shot.number,
-            "state",
-            &show::snapshot(&shot, &self.app.hub.clock),
-        ))
+        let json = show::snapshot(&shot, &self.app.hub.clock);
+        let json = std::str::from_utf8(&json).ok()?;
+        Some(encode(shot.number, "state", json))
     }
 }

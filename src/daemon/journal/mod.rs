@@ -108,7 +108,7 @@ pub struct News {
     /// What must survive a restart.
     pub memory: Option<Memory>,
     /// `records` are all that there are, and this is the layout: a state to begin from.
-    pub layout: Option<String>,
+    pub layout: Option<Arc<str>>,
     /// What came in, as lines of a recording; only where raw messages are kept.
     pub raw: Vec<String>,
     /// The first of these lines begins a run of the engine.
@@ -163,7 +163,8 @@ pub struct Journal {
     keep: Arc<Keep>,
     clock: Clock,
     shared: Arc<Shared>,
-    notes: SyncSender<Told>,
+    /// Boxed: the queue is laid out for as many as may wait.
+    notes: SyncSender<Box<Told>>,
     metrics: JournalMetrics,
 }
 
@@ -289,7 +290,7 @@ impl Journal {
 
     fn tell(&self, note: Note) -> bool {
         let at = self.clock.now();
-        match self.notes.try_send(Told { at, note }) {
+        match self.notes.try_send(Box::new(Told { at, note })) {
             Ok(()) => true,
             Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {
                 self.metrics.lost.inc();

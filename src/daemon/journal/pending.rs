@@ -7,6 +7,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::io::{Read as _, Write as _};
+use std::sync::Arc;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD_NO_PAD;
@@ -44,7 +45,7 @@ pub(super) enum Entry {
     },
     Whole {
         at_ms: i64,
-        layout: String,
+        layout: Arc<str>,
         body: String,
     },
 }
@@ -95,8 +96,8 @@ const UNPACKED_MAX: u64 = 64 * 1_024 * 1_024;
 pub(super) struct Numbers {
     pub boot: i64,
     pub next_seq: i64,
-    /// Numbers of items, as far as they were met.
-    pub items: HashMap<(String, String), i64>,
+    /// Numbers of items by kind and id, as far as they were met.
+    pub items: HashMap<String, HashMap<Box<str>, i64>>,
 }
 
 impl Pending {
@@ -331,8 +332,8 @@ fn item(
     kind: &str,
     id: &str,
 ) -> rusqlite::Result<i64> {
-    let key = (kind.to_owned(), id.to_owned());
-    if let Some(item) = numbers.items.get(&key) {
+    let known = numbers.items.get(kind).and_then(|of| of.get(id));
+    if let Some(item) = known {
         return Ok(*item);
     }
     transaction
@@ -341,7 +342,8 @@ fn item(
     let item = transaction
         .prepare_cached("SELECT item FROM item WHERE kind = ?1 AND id = ?2")?
         .query_row([kind, id], |row| row.get(0))?;
-    numbers.items.insert(key, item);
+    let of = numbers.items.entry(kind.to_owned()).or_default();
+    of.insert(id.into(), item);
     Ok(item)
 }
 

@@ -183,7 +183,8 @@ fn what_is_overdue_is_written_together() {
             ..News::default()
         }));
         let at = Instant(1);
-        sender.send(Told { at, note }).expect("there is room");
+        let told = Box::new(Told { at, note });
+        sender.send(told).expect("there is room");
     }
     drop(sender);
     // Until all of it has waited for longer than it may.

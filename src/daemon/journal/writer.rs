@@ -62,14 +62,16 @@ pub(super) struct Writer {
     waiting: Vec<Done>,
     /// What readers make of the rows that were written and wait.
     whole: Whole,
-    layout: String,
+    layout: Arc<str>,
     rows_since_whole: usize,
     whole_ms: i64,
     /// A change was dropped: what is in the file must be made right by a whole state.
     dropped: bool,
     /// What must survive a restart, by section and id, as it is written or waits.
     memory: BTreeMap<(String, String), String>,
+    /// All of it in one, where segments of raw messages begin with it.
     memory_text: String,
+    keeps_raw: bool,
     /// What was told last of that. It is worked out once a transaction: with each of many changes,
     /// the queue would grow faster than it is emptied.
     newest_memory: Option<Memory>,
@@ -107,6 +109,7 @@ impl Writer {
             memory: remembered,
             retained,
         };
+        let keeps_raw = keep.raw_megabytes > 0;
         let checkpoints = Checkpoints::start(&keep.path)?;
         checkpoints.watch(&mut connection).map_err(wrong)?;
         let mut writer = Self {
@@ -124,12 +127,13 @@ impl Writer {
             window: Window::default(),
             waiting: Vec::new(),
             whole: Whole::packed(),
-            layout: String::new(),
+            layout: "".into(),
             rows_since_whole: 0,
             whole_ms: 0,
             dropped: false,
             memory,
             memory_text: String::from("{}"),
+            keeps_raw,
             newest_memory: None,
             raw: None,
             last_row_ms: 0,
@@ -143,11 +147,11 @@ impl Writer {
     }
 
     /// Runs until it is told to stop or nobody is left to tell it anything.
-    pub(super) fn run(mut self, told: Receiver<Told>) {
+    pub(super) fn run(mut self, told: Receiver<Box<Told>>) {
         loop {
             match told.recv_timeout(self.rest()) {
                 Ok(first) => {
-                    if !self.batch(first, &told) {
+                    if !self.batch(*first, &told) {
                         break;
                     }
                 }
@@ -204,7 +208,7 @@ impl Writer {
     }
 
     /// Takes what comes within the window, then writes. `false` at the end.
-    fn batch(&mut self, first: Told, told: &Receiver<Told>) -> bool {
+    fn batch(&mut self, first: Told, told: &Receiver<Box<Told>>) -> bool {
         let mut next = Some(first);
         let mut until: Option<Moment> = None;
         let mut promised = None;
@@ -228,7 +232,8 @@ impl Writer {
             let now = Moment::now();
             let over = now > due + self.window.drain() || taken >= NOTES_MAX;
             if haste < Haste::Now && !over {
-                next = told.recv_timeout(due.saturating_duration_since(now)).ok();
+                let left = due.saturating_duration_since(now);
+                next = told.recv_timeout(left).ok().map(|told| *told);
             }
         }
         self.save(most);
@@ -410,7 +415,9 @@ impl Writer {
             }
         }
         self.memory = new;
-        self.memory_text = text;
+        if self.keeps_raw {
+            self.memory_text = text;
+        }
     }
 
     fn take_raw(&mut self, lines: Vec<String>, run_starts: bool, at_ms: i64) {

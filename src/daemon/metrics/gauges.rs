@@ -57,43 +57,35 @@ const CLEARANCES: [(Clearance, &str); 6] = [
 ];
 
 /// All gauges, and the counters that the engine keeps.
-pub(super) fn write(
-    sheet: &mut Sheet,
-    facts: &Facts<'_>,
-    left_diverging: impl Fn(&str) -> Span,
-) -> Result<(), prometheus::Error> {
+pub(super) fn write(sheet: &mut Sheet, facts: &Facts<'_>, left_diverging: impl Fn(&str) -> Span) {
     let snapshot = facts.snapshot;
     let mut version = Family::of(&table::BUILD_INFO);
     version.add(&[facts.version], 1.0);
-    sheet.put(version)?;
-    sheet.single(&table::UP, facts.now.as_secs_f64())?;
-    sheet.single(&table::TRAINS, count(snapshot.trains.len()))?;
-    sheet.single(&table::BROKER_CONNECTED, flag(facts.broker_connected))?;
-    blocks(sheet, snapshot)?;
-    turnouts(sheet, &snapshot.turnouts, left_diverging)?;
-    readings(sheet, &snapshot.detectors)?;
-    detectors(sheet, &snapshot.detectors, facts.now)?;
-    alarms(sheet, &snapshot.alarms)?;
-    measures(sheet, &snapshot.measures)?;
-    sheet.single(&table::LISTENING, count(facts.listening))?;
-    ways(sheet, &facts.ways)
+    sheet.put(version);
+    sheet.single(&table::UP, facts.now.as_secs_f64());
+    sheet.single(&table::TRAINS, count(snapshot.trains.len()));
+    sheet.single(&table::BROKER_CONNECTED, flag(facts.broker_connected));
+    blocks(sheet, snapshot);
+    turnouts(sheet, &snapshot.turnouts, left_diverging);
+    readings(sheet, &snapshot.detectors);
+    detectors(sheet, &snapshot.detectors, facts.now);
+    alarms(sheet, &snapshot.alarms);
+    measures(sheet, &snapshot.measures);
+    sheet.single(&table::LISTENING, count(facts.listening));
+    ways(sheet, &facts.ways);
 }
 
-fn blocks(sheet: &mut Sheet, snapshot: &Snapshot) -> Result<(), prometheus::Error> {
+fn blocks(sheet: &mut Sheet, snapshot: &Snapshot) {
     let mut states = Family::of(&table::BLOCK_STATE);
     for block in &snapshot.blocks {
         for (state, word) in OCCUPANCIES {
             states.add(&[&block.id, word], flag(block.state == state));
         }
     }
-    sheet.put(states)
+    sheet.put(states);
 }
 
-fn turnouts(
-    sheet: &mut Sheet,
-    turnouts: &[TurnoutView],
-    left_diverging: impl Fn(&str) -> Span,
-) -> Result<(), prometheus::Error> {
+fn turnouts(sheet: &mut Sheet, turnouts: &[TurnoutView], left_diverging: impl Fn(&str) -> Span) {
     let mut states = Family::of(&table::TURNOUT_STATE);
     for turnout in turnouts {
         for (position, position_word) in POSITIONS {
@@ -103,18 +95,18 @@ fn turnouts(
             }
         }
     }
-    sheet.put(states)?;
+    sheet.put(states);
     let mut movements = Family::of(&table::TURNOUT_MOVEMENTS);
     let mut left = Family::of(&table::LEFT_DIVERGING);
     for turnout in turnouts {
         movements.add(&[&turnout.id], count64(turnout.movements));
         left.add(&[&turnout.id], left_diverging(&turnout.id).as_secs_f64());
     }
-    sheet.put(movements)?;
-    sheet.put(left)
+    sheet.put(movements);
+    sheet.put(left);
 }
 
-fn readings(sheet: &mut Sheet, detectors: &[DetectorView]) -> Result<(), prometheus::Error> {
+fn readings(sheet: &mut Sheet, detectors: &[DetectorView]) {
     let mut current = Family::of(&table::DETECTOR_CURRENT);
     let mut level = Family::of(&table::DETECTOR_LEVEL);
     let mut lux = Family::of(&table::DETECTOR_LUX);
@@ -132,16 +124,12 @@ fn readings(sheet: &mut Sheet, detectors: &[DetectorView]) -> Result<(), prometh
             }
         }
     }
-    sheet.put(current)?;
-    sheet.put(level)?;
-    sheet.put(lux)
+    sheet.put(current);
+    sheet.put(level);
+    sheet.put(lux);
 }
 
-fn detectors(
-    sheet: &mut Sheet,
-    detectors: &[DetectorView],
-    now: Instant,
-) -> Result<(), prometheus::Error> {
+fn detectors(sheet: &mut Sheet, detectors: &[DetectorView], now: Instant) {
     let each = |row, read: &dyn Fn(&DetectorView) -> f64| {
         let mut family = Family::of(row);
         for detector in detectors {
@@ -150,21 +138,21 @@ fn detectors(
         family
     };
     let silence = |d: &DetectorView| now.since(d.heard.unwrap_or_default()).as_secs_f64();
-    sheet.put(each(&table::DETECTOR_SILENCE, &silence))?;
-    sheet.put(each(&table::DETECTOR_DROPOUTS, &|d| count64(d.dropouts)))?;
-    sheet.put(each(&table::DETECTOR_PASSES, &|d| count64(d.passes)))?;
+    sheet.put(each(&table::DETECTOR_SILENCE, &silence));
+    sheet.put(each(&table::DETECTOR_DROPOUTS, &|d| count64(d.dropouts)));
+    sheet.put(each(&table::DETECTOR_PASSES, &|d| count64(d.passes)));
     let steps = |d: &DetectorView| count64(d.clock_steps);
-    sheet.put(each(&table::DETECTOR_CLOCK_STEPS, &steps))?;
+    sheet.put(each(&table::DETECTOR_CLOCK_STEPS, &steps));
     let mut health = Family::of(&table::DETECTOR_HEALTH);
     for detector in detectors {
         for one in Health::ALL {
             health.add(&[&detector.id, one.word()], flag(detector.health == one));
         }
     }
-    sheet.put(health)
+    sheet.put(health);
 }
 
-fn alarms(sheet: &mut Sheet, alarms: &[AlarmView]) -> Result<(), prometheus::Error> {
+fn alarms(sheet: &mut Sheet, alarms: &[AlarmView]) {
     let mut active = Family::of(&table::ALARMS_ACTIVE);
     for priority in [Priority::Low, Priority::Medium, Priority::High] {
         let number = alarms
@@ -172,26 +160,26 @@ fn alarms(sheet: &mut Sheet, alarms: &[AlarmView]) -> Result<(), prometheus::Err
             .filter(|alarm| alarm.priority == priority && counts(alarm));
         active.add(&[priority.word()], count(number.count()));
     }
-    sheet.put(active)
+    sheet.put(active);
 }
 
-fn measures(sheet: &mut Sheet, measures: &Measures) -> Result<(), prometheus::Error> {
-    sheet.single(&table::ALARMS_AVERAGE, measures.per_10_min)?;
-    sheet.single(&table::ALARMS_LAST, f64::from(measures.last_10_min))?;
-    sheet.single(&table::ALARMS_PEAK, f64::from(measures.peak_10_min))?;
-    sheet.single(&table::ALARM_FLOOD, flag(measures.flood))?;
-    sheet.single(&table::ALARM_FLOOD_RATIO, measures.flood_percent / 100.0)?;
-    sheet.single(&table::ALARMS_CHATTERING, count(measures.chattering.len()))?;
-    sheet.single(&table::ALARMS_STALE, count(measures.stale.len()))?;
-    sheet.single(&table::ALARMS_SHELVED, count(measures.shelved))?;
+fn measures(sheet: &mut Sheet, measures: &Measures) {
+    sheet.single(&table::ALARMS_AVERAGE, measures.per_10_min);
+    sheet.single(&table::ALARMS_LAST, f64::from(measures.last_10_min));
+    sheet.single(&table::ALARMS_PEAK, f64::from(measures.peak_10_min));
+    sheet.single(&table::ALARM_FLOOD, flag(measures.flood));
+    sheet.single(&table::ALARM_FLOOD_RATIO, measures.flood_percent / 100.0);
+    sheet.single(&table::ALARMS_CHATTERING, count(measures.chattering.len()));
+    sheet.single(&table::ALARMS_STALE, count(measures.stale.len()));
+    sheet.single(&table::ALARMS_SHELVED, count(measures.shelved));
     let mut split = Family::of(&table::ALARMS_SPLIT);
     for priority in [Priority::Low, Priority::Medium, Priority::High] {
         split.add(&[priority.word()], measures.percent(priority) / 100.0);
     }
-    sheet.put(split)
+    sheet.put(split);
 }
 
-fn ways(sheet: &mut Sheet, ways: &[(String, Counts)]) -> Result<(), prometheus::Error> {
+fn ways(sheet: &mut Sheet, ways: &[(String, Counts)]) {
     let mut outcomes = Family::of(&table::NOTICES);
     let mut waiting = Family::of(&table::NOTICES_WAITING);
     for (way, counts) in ways {
@@ -208,8 +196,8 @@ fn ways(sheet: &mut Sheet, ways: &[(String, Counts)]) -> Result<(), prometheus::
         }
         waiting.add(&[way], count64(counts.waiting));
     }
-    sheet.put(outcomes)?;
-    sheet.put(waiting)
+    sheet.put(outcomes);
+    sheet.put(waiting);
 }
 
 /// The condition lasts, and nobody and nothing has put the alarm aside.

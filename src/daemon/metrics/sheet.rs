@@ -1,70 +1,112 @@
-//! The text of one scrape, written family by family: of a layout with a thousand detectors only the
-//! series of one metric are in memory at a time, not those of all.
+//! The text of one scrape: the library writes it, some series at a time, for as the library has them
+//! those of a layout with a thousand detectors are some megabytes.
 //!
 //! Input: families. Output: the text format, families by name and series by the values of their
 //! labels, as the library's own registry orders them.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
 
 use prometheus::proto::{Counter, Gauge, LabelPair, Metric, MetricFamily, MetricType};
 use prometheus::{Encoder as _, TextEncoder};
 
 use super::table::{Kind, Row};
 
-/// What has been written.
+/// What is to be written, by the families' names.
 #[derive(Default)]
 pub(super) struct Sheet {
-    pieces: Vec<(String, Vec<u8>)>,
+    families: BTreeMap<String, Source>,
+}
+
+enum Source {
+    Ours(Family),
+    Library(MetricFamily),
 }
 
 impl Sheet {
     /// Adds a family; one without series is left out, as the format has no word for it.
-    pub(super) fn put(&mut self, family: Family) -> Result<(), prometheus::Error> {
-        self.add(&family.done())
+    pub(super) fn put(&mut self, family: Family) {
+        let name = family.row.name.to_owned();
+        self.families.insert(name, Source::Ours(family));
     }
 
     /// Adds a metric without labels.
-    pub(super) fn single(
-        &mut self,
-        row: &'static Row,
-        value: f64,
-    ) -> Result<(), prometheus::Error> {
+    pub(super) fn single(&mut self, row: &'static Row, value: f64) {
         let mut family = Family::of(row);
         family.add(&[], value);
-        self.put(family)
+        self.put(family);
     }
 
     /// Adds what the library has gathered itself.
-    pub(super) fn add(&mut self, family: &MetricFamily) -> Result<(), prometheus::Error> {
-        if family.get_metric().is_empty() {
-            return Ok(());
-        }
-        let mut text = Vec::new();
-        TextEncoder::new().encode(std::slice::from_ref(family), &mut text)?;
-        self.pieces.push((family.name().to_owned(), text));
-        Ok(())
+    pub(super) fn add(&mut self, family: MetricFamily) {
+        let name = family.name().to_owned();
+        self.families.insert(name, Source::Library(family));
     }
 
     /// The whole text.
-    pub(super) fn text(mut self) -> Result<String, prometheus::Error> {
-        self.pieces.sort_by(|a, b| a.0.cmp(&b.0));
-        let length = self.pieces.iter().map(|(_, text)| text.len()).sum();
-        let mut whole = Vec::with_capacity(length);
-        for (_, piece) in self.pieces {
-            whole.extend_from_slice(&piece);
+    pub(super) fn text(self) -> Result<String, prometheus::Error> {
+        let mut whole = Vec::with_capacity(self.families.values().map(Source::length).sum());
+        for family in self.families.into_values() {
+            match family {
+                Source::Ours(family) => family.write(&mut whole)?,
+                Source::Library(family) if family.get_metric().is_empty() => {}
+                Source::Library(family) => TextEncoder::new().encode(&[family], &mut whole)?,
+            }
         }
         String::from_utf8(whole).map_err(|error| prometheus::Error::Msg(error.to_string()))
+    }
+}
+
+impl Source {
+    /// About how long its text will be.
+    fn length(&self) -> usize {
+        /// A number, and what stands between.
+        const VALUE: usize = 8;
+        match self {
+            Self::Ours(Family {
+                row,
+                values,
+                series,
+                ..
+            }) => {
+                let names: usize = row.labels.iter().map(|name| name.len() + 4).sum();
+                let line = row.name.len() + names + VALUE;
+                2 * row.name.len() + row.help.len() + values.len() + series.len() * line
+            }
+            Self::Library(family) => family.get_metric().len() * 1_024,
+        }
     }
 }
 
 /// One metric with all its series.
 pub(super) struct Family {
     row: &'static Row,
-    series: Vec<Metric>,
+    /// Where in the row's labels those stand that the format puts first, second and so on.
+    order: Vec<usize>,
+    /// The values of the labels in that order, each ended by [`END`], series after series.
+    values: String,
+    series: Vec<Series>,
 }
+
+/// Where the values of a series are, and its own value.
+struct Series {
+    values: Range<u32>,
+    value: f64,
+}
+
+/// Ends a value of a label: the least character, so that texts are in the order of their values.
+const END: char = '\0';
+/// So many series are the library's own types at a time; those are ten times as large as ours.
+const AT_ONCE: usize = 64;
 
 impl Family {
     pub(super) fn of(row: &'static Row) -> Self {
+        let mut order: Vec<usize> = (0..row.labels.len()).collect();
+        order.sort_by_key(|at| row.labels.get(*at));
         Self {
             row,
+            order,
+            values: String::new(),
             series: Vec::new(),
         }
     }
@@ -72,24 +114,40 @@ impl Family {
     /// Adds a series; `values` belong to the labels of the table's row, in their order.
     pub(super) fn add(&mut self, values: &[&str], value: f64) {
         debug_assert_eq!(values.len(), self.row.labels.len(), "{}", self.row.name);
-        let labels = self.row.labels.iter().zip(values);
-        let mut labels: Vec<LabelPair> = labels.map(|(name, value)| pair(name, value)).collect();
-        labels.sort_by(|a, b| a.name().cmp(b.name()));
-        let mut series = Metric::from_label(labels);
-        if self.row.kind == Kind::Counter {
-            let mut counter = Counter::default();
-            counter.set_value(value);
-            series.set_counter(counter);
-        } else {
-            let mut gauge = Gauge::default();
-            gauge.set_value(value);
-            series.set_gauge(gauge);
+        let begin = self.values.len() as u32;
+        for value in self.order.iter().filter_map(|at| values.get(*at)) {
+            self.values.extend(value.chars().filter(|one| *one != END));
+            self.values.push(END);
         }
-        self.series.push(series);
+        self.series.push(Series {
+            values: begin..self.values.len() as u32,
+            value,
+        });
     }
 
-    fn done(mut self) -> MetricFamily {
-        self.series.sort_by(|a, b| values(a).cmp(values(b)));
+    fn values(&self, series: &Series) -> &str {
+        let Range { start, end } = series.values;
+        self.values
+            .get(start as usize..end as usize)
+            .unwrap_or_default()
+    }
+
+    /// Writes it in the text format, its head once.
+    fn write(mut self, whole: &mut Vec<u8>) -> Result<(), prometheus::Error> {
+        let mut series = std::mem::take(&mut self.series);
+        series.sort_unstable_by(|a, b| self.values(a).cmp(self.values(b)));
+        for (n, some) in series.chunks(AT_ONCE).enumerate() {
+            let begin = whole.len();
+            TextEncoder::new().encode(&[self.part(some)], whole)?;
+            if n > 0 {
+                let head = head_of(whole.get(begin..).unwrap_or_default());
+                whole.drain(begin..begin + head);
+            }
+        }
+        Ok(())
+    }
+
+    fn part(&self, series: &[Series]) -> MetricFamily {
         let mut family = MetricFamily::default();
         family.set_name(self.row.name.to_owned());
         family.set_help(self.row.help.to_owned());
@@ -97,13 +155,32 @@ impl Family {
             Kind::Counter => MetricType::COUNTER,
             Kind::Gauge | Kind::Histogram => MetricType::GAUGE,
         });
-        family.set_metric(self.series);
+        family.set_metric(series.iter().map(|one| self.metric(one)).collect());
         family
+    }
+
+    fn metric(&self, series: &Series) -> Metric {
+        let names = self.order.iter().filter_map(|at| self.row.labels.get(*at));
+        let values = self.values(series).split_terminator(END);
+        let mut metric = Metric::from_label(names.zip(values).map(|(a, b)| pair(a, b)).collect());
+        if self.row.kind == Kind::Counter {
+            let mut counter = Counter::default();
+            counter.set_value(series.value);
+            metric.set_counter(counter);
+        } else {
+            let mut gauge = Gauge::default();
+            gauge.set_value(series.value);
+            metric.set_gauge(gauge);
+        }
+        metric
     }
 }
 
-fn values(series: &Metric) -> impl Iterator<Item = &str> {
-    series.get_label().iter().map(LabelPair::value)
+/// How long the head of a family is: the lines that begin with `#`.
+fn head_of(text: &[u8]) -> usize {
+    let lines = text.split_inclusive(|byte| *byte == b'\n');
+    let head = lines.take_while(|line| line.starts_with(b"#"));
+    head.map(<[u8]>::len).sum()
 }
 
 fn pair(name: &str, value: &str) -> LabelPair {
@@ -148,7 +225,7 @@ mod tests {
             counted.add(&values[..1], value);
         }
         for family in [ours, Family::of(&table::BLOCK_STATE), counted] {
-            sheet.put(family).expect("a family");
+            sheet.put(family);
         }
         let mut theirs = String::new();
         TextEncoder::new()
