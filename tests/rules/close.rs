@@ -286,3 +286,76 @@ fn train_whose_portion_stays_behind_has_parted() {
          end train t3 blocks=p3",
     );
 }
+
+#[test]
+fn train_that_left_before_the_power_went_is_not_where_it_was() {
+    // B7 says lost of p3, in which the tail was not proven gone; t1 is seen in p4, and what comes
+    // into p3 is the next train.
+    let plan = line(6, ALL) + &feed("f1", "[\"p3\"]", "");
+    check(
+        &plan,
+        "0.0 all off; f1 on
+         5.0 d-p2 on
+         10.0 d-p3 on
+         12.0 d-p2 off
+         15.0 d-p4 on
+         20.0 d-p3 off
+         20.5 f1 off
+         40.0 f1 on
+         40.6 d-p3 off
+         90.0 d-p1 on
+         100.0 d-p2 on
+         102.0 d-p1 off
+         110.0 d-p3 on
+         112.0 d-p2 off
+         120.0",
+        "42.0..42.2 block p3 lost
+         42.0..42.2 train t1 vacated p3
+         110.0 train t2 entered p3
+         end train t1 blocks=p4
+         end train t2 blocks=p3",
+    );
+}
+
+/// Two trains come to p4 from both sides: t1 was measured in one place, in which it may have
+/// stood, t2 in three alike.
+fn both_come(seconds: &str) -> String {
+    format!(
+        "0.0 all off
+         5.0 d-p1 on
+         6.0 d-p9 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         16.0 d-p8 on
+         18.0 d-p9 off
+         26.0 d-p7 on
+         28.0 d-p8 off
+         36.0 d-p6 on
+         38.0 d-p7 off
+         40.0 d-p3 on
+         42.0 d-p2 off
+         46.0 d-p5 on
+         48.0 d-p6 off
+         {seconds} d-p4 on
+         57.0"
+    )
+}
+
+#[test]
+fn train_that_was_measured_once_may_be_faster() {
+    // p3 would take 30 s at the one speed of t1, and 9 have gone: p5 takes 10 s at the speed that
+    // t2 has had all the way, and 3 have gone.
+    check(
+        &measured_line(9, ""),
+        &both_come("49.0"),
+        "49.0 train t1 entered p4
+         end train t1 blocks=p3,p4
+         end train t2 blocks=p5",
+    );
+    // It is due: then it comes first.
+    check(
+        &measured_line(9, ""),
+        &both_come("55.0"),
+        "55.0 train t2 entered p4",
+    );
+}

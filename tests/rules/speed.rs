@@ -1,7 +1,7 @@
 //! Section 4 of DEVELOPERS.md, what is measured and told: speed, length, stopping, parting, and
 //! what the operator says of a place.
 
-use crate::plans::{block, line, measured_line, plan, row};
+use crate::plans::{block, feed, line, measured_line, plan, row};
 use crate::story::check;
 
 #[test]
@@ -355,5 +355,63 @@ fn train_that_stands_in_every_place_shows_its_speed_at_their_ends() {
              82.0"
         ),
         "end train t1 speed_mm_s=60..75",
+    );
+}
+
+/// 100 mm/s; the power goes in the middle of p3 for a minute and a half, and all of what it feeds
+/// says nothing meanwhile.
+const STOOD_WITHOUT_POWER: &str = "0.0 all off; f1 on
+    5.0 d-p1 on
+    15.0 d-p2 on
+    17.0 d-p1 off
+    25.0 d-p3 on
+    27.0 d-p2 off
+    30.0 f1 off
+    30.1 d-p3 off
+    120.0 f1 on
+    120.6 d-p3 on";
+
+#[test]
+fn train_that_stood_without_power_runs_on_when_that_is_back() {
+    let plan = measured_line(6, "") + &feed("f1", "[\"p3\"]", "");
+    let until = |rest: &str| format!("{STOOD_WITHOUT_POWER}\n{rest}");
+    // It is 5 s on its way in p3, of the 10 that it takes, and has not stopped.
+    check(
+        &plan,
+        &until("121.0"),
+        "end train t1 blocks=p3 stopped=false",
+    );
+    // And 20 s after the power, that is 1.5 times 10 s and 5, it has.
+    check(&plan, &until("134.0"), "end train t1 stopped=false");
+    check(&plan, &until("136.0"), "end train t1 stopped=true");
+    // The time without power is none on the way: it runs as fast as it ran.
+    check(
+        &plan,
+        &until(
+            "125.0 d-p4 on
+             127.0 d-p3 off
+             128.0",
+        ),
+        "end train t1 blocks=p4 speed_mm_s=100",
+    );
+}
+
+#[test]
+fn train_that_had_stopped_before_the_power_went_stands_when_it_is_back() {
+    let plan = measured_line(6, "") + &feed("f1", "[\"p3\"]", "");
+    check(
+        &plan,
+        "0.0 all off; f1 on
+         5.0 d-p1 on
+         15.0 d-p2 on
+         17.0 d-p1 off
+         25.0 d-p3 on
+         27.0 d-p2 off
+         50.0 f1 off
+         50.1 d-p3 off
+         120.0 f1 on
+         120.6 d-p3 on
+         121.0",
+        "end train t1 blocks=p3 stopped=true",
     );
 }

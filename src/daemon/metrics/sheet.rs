@@ -1,5 +1,5 @@
-//! The text of one scrape: the library writes it, some series at a time, for as the library has them
-//! those of a layout with a thousand detectors are some megabytes.
+//! The text of one scrape: the library writes it, some series at a time, for as the library has
+//! them those of a layout with a thousand detectors are some megabytes.
 //!
 //! Input: families. Output: the text format, families by name and series by the values of their
 //! labels, as the library's own registry orders them.

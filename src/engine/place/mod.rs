@@ -94,6 +94,8 @@ pub(crate) enum PlaceEvent {
     TakenByHand(PlaceId),
     /// The power went.
     Darkened(PlaceId),
+    /// The power is back, and since when it was gone.
+    PowerBack(PlaceId, Instant),
 }
 
 impl PlaceState {
@@ -326,7 +328,9 @@ impl Engine {
         if power == Power::Dead {
             state.dead_since = Some(now);
         } else if was == Power::Dead {
-            state.dead_since = None;
+            if let Some(since) = state.dead_since.take() {
+                self.place_events.push(PlaceEvent::PowerBack(place, since));
+            }
             // B7. A failure has been over for `settle_s` already when it ends (B10).
             state.fresh_from = Some(if self.failure_just_ended {
                 now

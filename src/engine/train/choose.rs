@@ -33,6 +33,10 @@ pub(crate) struct Candidate {
     behind: bool,
     /// How far it is from when it was expected, where that is known.
     pub(super) timing: Option<Timing>,
+    /// It was expected later than now.
+    early: bool,
+    /// Its speed was measured once, and may hold a stop: it may be faster.
+    may_be_faster: bool,
 }
 
 /// A place that a train went through unseen: by which end it went in and by which it came out.
@@ -76,6 +80,23 @@ fn put_who_is_due_first(found: &mut [Candidate]) {
     }
 }
 
+/// The one expected sooner, unless it would have to be far faster than it ever was, and another is
+/// as early whose one measured speed may hold a stop.
+fn put_who_may_be_faster_first(found: &mut [Candidate]) {
+    let comes = |c: &Candidate| c.class == Class::Towards && c.far == 0 && !c.against && !c.behind;
+    let cannot = |c: &Candidate| {
+        let away = c.timing.map(|timing| timing.off_s / timing.spread_s);
+        c.early && !c.may_be_faster && away.is_some_and(|away| away > 2.0)
+    };
+    if !found.first().is_some_and(|c| comes(c) && cannot(c)) {
+        return;
+    }
+    let faster = |c: &Candidate| comes(c) && c.early && c.may_be_faster;
+    if let Some(at) = found.iter().position(faster) {
+        found[..=at].rotate_right(1);
+    }
+}
+
 impl Engine {
     /// Every train that could have come into `place`, best first.
     pub(super) fn candidates(&self, place: PlaceId) -> Vec<Candidate> {
@@ -103,6 +124,7 @@ impl Engine {
                 .then(one.train.cmp(&other.train))
         });
         put_who_is_due_first(&mut found);
+        put_who_may_be_faster_first(&mut found);
         found
     }
 
@@ -138,6 +160,8 @@ impl Engine {
                     against: self.is_set_away(next.by) || self.is_set_away(to),
                     behind: self.is_behind_another(train.id, next.place, next.by),
                     timing: self.timing_of(train),
+                    early: self.is_early(train),
+                    may_be_faster: !train.measure.is_found_again(),
                 });
             }
         }
@@ -315,6 +339,17 @@ impl Engine {
         let speed = train.measure.speed_mm_s.filter(|speed| *speed > 0.0)?;
         let gone = self.now.since(head.entered).as_secs_f64();
         Some(Timing::new(length / speed, gone))
+    }
+
+    /// It is expected to reach the end of its place later than now.
+    fn is_early(&self, train: &Train) -> bool {
+        let crossing = train.head().and_then(|head| {
+            let (_, latest) = train.measure.seconds_over(self.length_of(head.place)?)?;
+            Some((head.entered, latest))
+        });
+        crossing.is_some_and(|(entered, latest)| {
+            self.now.since(entered).as_secs_f64() < latest * (1.0 - train.measure.spread())
+        })
     }
 
     /// A place's length, where the plan gives one.

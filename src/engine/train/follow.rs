@@ -54,6 +54,7 @@ impl Engine {
                 PlaceEvent::Lost(place) => self.place_lost(place),
                 PlaceEvent::TakenByHand(place) => self.taken_by_hand(place),
                 PlaceEvent::Darkened(place) => self.place_darkened(place),
+                PlaceEvent::PowerBack(place, since) => self.power_back(place, since),
             }
         }
         let due = core::mem::take(&mut self.due_trains);
@@ -221,7 +222,8 @@ impl Engine {
             train.chain.iter().map(|link| link.left).collect();
         let off = |at: usize| {
             let place = &self.places[train.chain[at].place.index()];
-            !place.on && place.off_since.is_some() && place.state == Occupancy::Occupied
+            let held = matches!(place.state, Occupancy::Occupied | Occupancy::Lost);
+            !place.on && place.off_since.is_some() && held
         };
         let on = |at: usize| self.places[train.chain[at].place.index()].on;
         let count = train.chain.len();
@@ -251,7 +253,9 @@ impl Engine {
                     continue;
                 }
                 train.left_lately.push((link.place, now));
-                if link.tailward.is_some() && train.directed && !link.unconfirmed {
+                // Nor does it show when it left what was dark meanwhile.
+                let seen = self.places[link.place.index()].state == Occupancy::Occupied;
+                if link.tailward.is_some() && train.directed && !link.unconfirmed && seen {
                     passed = Some(Passed {
                         place: link.place,
                         entered: link.entered,
@@ -319,6 +323,10 @@ impl Engine {
                 train.stopped = true;
                 self.emit_train(id, TrainEvent::Lost, Some(place));
             }
+            if !gone {
+                // B7 says lost of what stood here; a train that is seen elsewhere has left it.
+                self.refresh_left(id);
+            }
         }
         self.mark_roads_to(place);
     }
@@ -335,6 +343,36 @@ impl Engine {
             self.show(id);
         }
         self.mark_roads_to(place);
+    }
+
+    /// A train that stood because its power was gone runs on when that is back: the time without
+    /// power was no time on its way, neither for its speed nor for when it has stopped.
+    fn power_back(&mut self, place: PlaceId, since: crate::time::Instant) {
+        let now = self.now;
+        let length = self.length_of(place);
+        for id in self.places[place.index()].trains.clone() {
+            let Some(train) = self.trains.get_mut(&id) else {
+                continue;
+            };
+            // What came in since has coasted, or the switch message was wrong.
+            let ran = train.directed && train.entered > 0 && train.moved <= since;
+            let here = train.head().is_some_and(|head| head.place == place);
+            if !here || !ran || train.lost || train.stays || train.remembered {
+                continue;
+            }
+            let had_stopped = since >= train.measure.stopped_at(length, train.moved);
+            let stood = now.since(since);
+            train.moved = train.moved.plus(stood);
+            if let Some(head) = train.chain.last_mut() {
+                head.entered = head.entered.plus(stood);
+            }
+            if train.stopped && !had_stopped {
+                train.stopped = false;
+                self.touched.insert(Item::Train(id));
+            }
+            self.ahead_of_train(id);
+            self.plan_train_wake(id);
+        }
     }
 
     /// Trains in a place that has changed, and those that come to where they are.

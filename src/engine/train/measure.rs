@@ -178,6 +178,11 @@ impl Measure {
         })
     }
 
+    /// A second place gave a speed as well: no stop alone made it.
+    pub(crate) fn is_found_again(&self) -> bool {
+        self.variance.is_some()
+    }
+
     /// When a train that has come into a place of this length at `entered` has stopped, if nothing
     /// more is seen of it: 1.5 times the expected time and 5 seconds.
     pub(crate) fn stopped_at(&self, length_mm: Option<f64>, entered: Instant) -> Instant {
