@@ -23,6 +23,7 @@ use taillamp_simulator::world::{Settings, World};
 use crate::hazards::Watch;
 use crate::mot::{Frame, Mot, Places, score};
 use crate::oracle::Oracle;
+use crate::reader::Reader;
 
 /// How often the engine's claims are compared with the truth.
 const LOOK: Span = Span::from_millis(100);
@@ -155,6 +156,7 @@ struct Evening {
     engine: Engine,
     table: TopicTable,
     oracle: Oracle,
+    reader: Reader,
     shown: Shown,
     numbers: BTreeMap<String, u16>,
     kept: BTreeMap<String, String>,
@@ -191,9 +193,14 @@ pub fn play(case: Case) -> Played {
                 evening.frame(&claims);
             }
         }
+        evening.reader.read(&mut evening.engine);
+        if looks % FRAME_LOOKS == 0 {
+            evening.reader.compare(&evening.engine);
+        }
     }
     let mut played = evening.played;
     played.violations = evening.oracle.violations();
+    played.violations.extend(evening.reader.stale);
     played.count();
     played
 }
@@ -212,9 +219,11 @@ impl Evening {
         let ids = layout.blocks.iter().map(|block| &block.id);
         let ids = ids.chain(layout.turnouts.iter().map(|turnout| &turnout.id));
         let ids = ids.chain(layout.crossings.iter().map(|crossing| &crossing.id));
+        let engine = Engine::new(layout.clone(), Instant(0));
         Self {
             traffic: Traffic::new(&made, &world, case.seed, case.slips),
-            engine: Engine::new(layout.clone(), Instant(0)),
+            reader: Reader::new(layout, &engine),
+            engine,
             table: TopicTable::new(&made.plan),
             oracle: Oracle::new(layout),
             shown: Shown {

@@ -116,6 +116,7 @@ impl Engine {
                 link.brief = false;
             }
         }
+        self.touched.insert(Item::Train(id));
         if core::mem::take(&mut train.lost) {
             self.emit_train(id, TrainEvent::Found, Some(place));
         }

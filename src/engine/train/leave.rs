@@ -7,7 +7,7 @@ use super::choose::Candidate;
 use super::follow::Claim;
 use super::{Gap, Link};
 use crate::Engine;
-use crate::change::{Kept, Occupancy, TrainEvent};
+use crate::change::{Item, Kept, Occupancy, TrainEvent};
 use crate::ids::{PlaceId, TrainId};
 use crate::layout::End;
 use crate::place::Whereabouts;
@@ -104,6 +104,7 @@ impl Engine {
                 train.or.clear();
             }
         }
+        self.touched.insert(Item::Train(id));
         self.show(id);
         self.end_empty(id);
     }

@@ -10,6 +10,7 @@ use alloc::vec::Vec;
 
 use super::measure::{SHORTEST, SPEED_SPREAD, STOOD};
 use super::{Candidate, Side, Train};
+use crate::change::Item;
 use crate::Engine;
 use crate::ids::TrainId;
 
@@ -126,6 +127,7 @@ impl Engine {
         }
         if let Some(train) = self.trains.get_mut(&id) {
             train.or = rivals;
+            self.touched.insert(Item::Train(id));
         }
     }
 
