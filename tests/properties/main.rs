@@ -5,6 +5,8 @@
 
 mod light;
 mod more;
+#[path = "../../simulator/tests/scoring/reader.rs"]
+mod reader;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
@@ -19,6 +21,8 @@ use taillamp::engine::layout::{Decide, Detector, Layout, Subject, Watches};
 use taillamp::engine::snapshot::Snapshot;
 use taillamp::engine::time::{Instant, Span};
 use taillamp::plan;
+
+use reader::Reader;
 
 /// One step of an evening: how long after the last one, and what.
 #[derive(Clone, Debug)]
@@ -339,6 +343,25 @@ proptest! {
             let once = play(&name, &layout, &steps);
             let twice = play(&name, &layout, &steps);
             prop_assert_eq!(once, twice);
+        }
+    }
+
+    /// Whoever takes each record that is called touched, and no other, holds what is so.
+    #[test]
+    fn what_changed_is_told(steps in steps()) {
+        for (name, layout) in layouts() {
+            let mut engine = Engine::new(layout.clone(), Instant(0));
+            let mut reader = Reader::new(&layout, &engine);
+            let mut now = Instant(0);
+            for step in &steps {
+                now = now.plus(Span::from_millis(step.wait_ms));
+                if let Some(input) = input(&layout, &step.what) {
+                    engine.handle(now, input);
+                    reader.read(&mut engine);
+                    reader.compare(&engine);
+                }
+            }
+            prop_assert!(reader.stale.is_empty(), "{}: {:#?}", name, reader.stale);
         }
     }
 

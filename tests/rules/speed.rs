@@ -415,3 +415,16 @@ fn train_that_had_stopped_before_the_power_went_stands_when_it_is_back() {
         "end train t1 blocks=p3 stopped=true",
     );
 }
+
+#[test]
+fn train_that_was_told_of_and_is_seen_is_there_because_it_is_seen() {
+    check(
+        &line(3, ""),
+        "0.0 all off
+         5.0 do stands-here p2
+         20.0 d-p2 on
+         21.0",
+        "5.0 block p2 occupied why~the|operator|says
+         end block p2 occupied told=false why~d-p2|on",
+    );
+}

@@ -154,7 +154,7 @@ impl Desk {
         let Some(alarm) = self.alarms.get_mut(id) else {
             return;
         };
-        let told = (alarm.text.clone(), alarm.seconds, alarm.priority);
+        let told = alarm.view(id);
         let was = alarm.state;
         let mut report = |alarm: &Alarm, was: AlarmState| {
             if alarm.state != was {
@@ -168,14 +168,16 @@ impl Desk {
         state = report(alarm, state);
         alarm.follow_shelf(now);
         state = report(alarm, state);
-        let rose = alarm.priority > told.2;
-        if was == state && told.2 != alarm.priority && was != AlarmState::Normal {
+        let rose = alarm.priority > told.priority;
+        if was == state && told.priority != alarm.priority && was != AlarmState::Normal {
             out.push((alarm.change(id, was), String::from(id)));
         }
-        if told != (alarm.text.clone(), alarm.seconds, alarm.priority) {
+        self.tell(id, was, rose, now);
+        if let Some(alarm) = self.alarms.get(id)
+            && alarm.view(id) != told
+        {
             self.retold.insert(String::from(id));
         }
-        self.tell(id, was, rose, now);
         self.note_wake(id, now, quiet_until);
     }
 

@@ -239,9 +239,14 @@ impl Engine {
                 state.lit_since = now;
                 state.before_lit = (state.state, state.notes.kept);
             }
-            state.told = false;
+            let told = core::mem::take(&mut state.told);
+            // It is occupied for another cause now, and says so.
+            state.held |= told;
             state.fiddle_until = None;
             self.place_events.push(PlaceEvent::Lit(place));
+            if told {
+                self.touch_place(place);
+            }
         }
         if was_on && !self.places[place.index()].on {
             self.place_events.push(PlaceEvent::Unlit(place));

@@ -10,8 +10,8 @@ use alloc::vec::Vec;
 
 use super::measure::{SHORTEST, SPEED_SPREAD, STOOD};
 use super::{Candidate, Side, Train};
-use crate::change::Item;
 use crate::Engine;
+use crate::change::Item;
 use crate::ids::TrainId;
 
 /// Half a second: a sample and the length of the first axle's shadow.

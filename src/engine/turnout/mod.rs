@@ -64,6 +64,8 @@ pub(crate) struct TurnoutState {
     pub(crate) left_alarm: bool,
     /// What was reported last.
     shown: (Position, Clearance),
+    /// Where the position is known from, and whether it is taken as done, as last shown.
+    shown_from: (PositionFrom, bool),
     /// T4: moved under a train, not yet known and clear.
     pub(crate) moved_under: bool,
 }
@@ -103,6 +105,7 @@ impl TurnoutState {
             position_confirmed: false,
             left_alarm: false,
             shown: (Position::Unknown, Clearance::Unknown),
+            shown_from: (PositionFrom::default(), false),
             moved_under: false,
         }
     }
@@ -133,9 +136,19 @@ impl Engine {
         }
         self.end_charge(id);
         self.drive_clearance(id, fouling);
+        self.show_where_from(id);
         self.tell_turnout(id);
         let wake = self.turnout_wake(id, fouling);
         self.timers.set(Subject::Turnout(id), wake);
+    }
+
+    /// The same position from another source is no change of state; it is shown all the same.
+    fn show_where_from(&mut self, id: TurnoutId) {
+        let state = &mut self.turnouts[id.index()];
+        let from = (state.position.from, state.position.assumed);
+        if core::mem::replace(&mut state.shown_from, from) != from {
+            self.touched.insert(Item::Turnout(id));
+        }
     }
 
     fn hear_contacts(&mut self, id: TurnoutId) {
