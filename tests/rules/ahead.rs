@@ -314,3 +314,58 @@ fn ahead_a_train_that_should_have_left_its_place_is_warned_of_nothing_new() {
          40.0..40.2 alarm occupied-ahead:t1 returned-unacknowledged",
     );
 }
+
+/// `a0 - a1 - a2 - [k1] - a3` and `b0 - b1 - b2 - [k1] - b3`, each place 1000 mm long, the crossing
+/// with a detector.
+fn crossing() -> String {
+    let tracks = [["a0", "a1", "a2", "a3"], ["b0", "b1", "b2", "b3"]];
+    let blocks = tracks.iter().flatten();
+    let mut body: String = blocks.map(|id| block(id, "length_mm = 1000")).collect();
+    for track in tracks {
+        body += &row(&track[..3]);
+    }
+    body += "[[crossing]]\nid = \"k1\"\nfirst = [\"a2.b\", \"a3.a\"]\nsecond = [\"b2.b\", \"b3.a\"]\n\
+         [[detector]]\nid = \"d-k1\"\nkind = \"current\"\ncrossing = \"k1\"\nmax_silence_s = 0\n";
+    plan(&body)
+}
+
+/// t2 comes to the crossing at this second; t1 comes at 50 mm/s into a2 at 100, from where the
+/// crossing is 20 s away, 16.7 at the soonest.
+fn comes_to_a_held_crossing(at: u32) -> String {
+    format!(
+        "0.0 all off
+         5.0 d-b1 on
+         {}.0 d-b2 on
+         {}.0 d-b1 off
+         {at}.0 d-k1 on
+         {}.0 d-b2 off
+         60.0 d-a0 on
+         80.0 d-a1 on
+         82.0 d-a0 off
+         100.0 d-a2 on
+         102.0 d-a1 off
+         112.0",
+        at - 10,
+        at - 8,
+        at + 2
+    )
+}
+
+#[test]
+fn ahead_a_crossing_on_which_another_stands_is_warned_of_as_soon_as_anything() {
+    check(
+        &crossing(),
+        &comes_to_a_held_crossing(25),
+        "100.0 alarm fouled-ahead:t2 unacknowledged high",
+    );
+}
+
+#[test]
+fn ahead_a_crossing_that_another_runs_over_is_warned_of_ten_seconds_before() {
+    check(
+        &crossing(),
+        &comes_to_a_held_crossing(78),
+        "between 100 and 107.9: no alarm fouled-ahead:t2 unacknowledged
+         108.0..108.1 alarm fouled-ahead:t2 unacknowledged high",
+    );
+}

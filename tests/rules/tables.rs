@@ -327,3 +327,20 @@ fn table_whose_device_is_gone_joins_nothing() {
          end table tt unknown position=unknown",
     );
 }
+
+#[test]
+fn ahead_a_table_that_comes_round_ends_the_warning_at_once() {
+    // t1 comes along the lead while the bridge is at the other stop, and then it is lined up.
+    check(
+        &turntable(""),
+        "0.0 all off; tt 2
+         10.0 d-yard on
+         20.0 d-lead on
+         22.0 d-yard off
+         30.0 tt between
+         31.0 tt 1
+         40.0",
+        "20.0 alarm no-road:* unacknowledged high
+         31.15 alarm no-road:* returned-unacknowledged",
+    );
+}

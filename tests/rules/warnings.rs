@@ -436,3 +436,43 @@ fn t10_with_a_speed_it_comes_before_the_last_place() {
          75.0..85.0 alarm set-against:w1 unacknowledged high",
     );
 }
+
+#[test]
+fn t8_a_train_that_is_bound_for_an_end_makes_it_urgent() {
+    // t1 comes into up-2, next to w3; it turns back, and nobody is bound for it any more.
+    check(
+        &crossover(""),
+        "0.0 all off; w3 normal; w4 normal
+         10.0 w4 reverse
+         30.0 d-up-1 on
+         35.0 d-up-2 on
+         37.0 d-up-1 off
+         50.0 d-up-1 on
+         52.0 d-up-2 off
+         60.0",
+        "13.15..13.2 alarm crossover-split:x1 unacknowledged medium
+         between 13.2 and 34.9: no alarm crossover-split:x1 unacknowledged high
+         35.0 alarm crossover-split:x1 unacknowledged high
+         50.0..52.1 alarm crossover-split:x1 unacknowledged medium",
+    );
+}
+
+#[test]
+fn t8_as_long_as_one_train_is_bound_for_an_end_it_is_urgent() {
+    // Two trains, one for each end; the first turns back.
+    check(
+        &crossover(""),
+        "0.0 all off; w3 normal; w4 normal
+         10.0 w4 reverse
+         30.0 d-up-1 on
+         31.0 d-dn-4 on
+         35.0 d-up-2 on
+         36.0 d-dn-3 on
+         37.0 d-up-1 off; d-dn-4 off
+         50.0 d-up-1 on
+         52.0 d-up-2 off
+         60.0",
+        "35.0 alarm crossover-split:x1 unacknowledged high
+         between 36 and 60: no alarm crossover-split:x1 unacknowledged medium",
+    );
+}
