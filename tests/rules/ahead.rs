@@ -324,7 +324,8 @@ fn crossing() -> String {
     for track in tracks {
         body += &row(&track[..3]);
     }
-    body += "[[crossing]]\nid = \"k1\"\nfirst = [\"a2.b\", \"a3.a\"]\nsecond = [\"b2.b\", \"b3.a\"]\n\
+    body += "[[crossing]]\nid = \"k1\"\n\
+         first = [\"a2.b\", \"a3.a\"]\nsecond = [\"b2.b\", \"b3.a\"]\n\
          [[detector]]\nid = \"d-k1\"\nkind = \"current\"\ncrossing = \"k1\"\nmax_silence_s = 0\n";
     plan(&body)
 }
