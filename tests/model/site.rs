@@ -2,6 +2,8 @@
 //!
 //! Every spot is a place of the engine with a current detector of its own that reports steadily.
 
+use std::sync::Arc;
+
 use taillamp_model::engine::ids::{BlockId, DetectorId, TurnoutId};
 use taillamp_model::engine::input::Position;
 use taillamp_model::engine::layout::Layout;
@@ -109,8 +111,8 @@ fn block(id: &str, keys: &str, on_node: bool) -> String {
 
 fn load(text: &str) -> Layout {
     let (plan, findings) = plan::load(text, "model.toml");
-    plan.unwrap_or_else(|| panic!("the model's plan: {findings:?}"))
-        .layout
+    let plan = plan.unwrap_or_else(|| panic!("the model's plan: {findings:?}"));
+    Arc::unwrap_or_clone(plan.layout)
 }
 
 /// The spots in the order of the list, tied to what the plan made of them.

@@ -203,7 +203,7 @@ function draw() {
     box,
     h(
       'p',
-      { class: 'past-when' },
+      { class: 'past-when', 'data-at': moment },
       h('b', null, `As it was at ${clock(at)}${tenths}`),
       h('span', null, day(at)),
     ),
