@@ -119,8 +119,8 @@ fn replay(args: &Args) -> anyhow::Result<Exit> {
 /// The plan, or `None` after its errors were printed.
 fn load_plan(path: &Path) -> anyhow::Result<Option<Plan>> {
     let name = path.display().to_string();
-    let text =
-        std::fs::read_to_string(path).with_context(|| format!("cannot read the plan {name}"))?;
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("cannot read the plan {name}; name one with --plan FILE"))?;
     let (plan, findings) = plan::load(&text, &name);
     if plan.is_none() {
         for finding in findings

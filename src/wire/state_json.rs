@@ -4,7 +4,6 @@
 //! Inputs: the engine's views, the layout for names, and a label for times. Outputs: JSON text
 //! with keys in a fixed order, null where something is not known. It does not know who reads it.
 
-use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};
 use serde_json::value::RawValue;
 
@@ -141,32 +140,38 @@ impl Serialize for Part<'_> {
             ..
         } = *self;
         match self.section {
-            Section::Blocks => ById::new(&snapshot.blocks, |view| {
+            Section::Blocks => by_id(&snapshot.blocks, serializer, |view| {
                 (&view.id, block(view, layout, label))
-            })
-            .serialize(serializer),
-            Section::Turnouts => ById::new(&snapshot.turnouts, |view| {
+            }),
+            Section::Turnouts => by_id(&snapshot.turnouts, serializer, |view| {
                 (&view.id, turnout(view, layout, label))
-            })
-            .serialize(serializer),
-            Section::Tables => ById::new(&snapshot.tables, |view| {
+            }),
+            Section::Tables => by_id(&snapshot.tables, serializer, |view| {
                 (&view.id, table(view, layout, label))
-            })
-            .serialize(serializer),
-            Section::Feeds => ById::new(&snapshot.feeds, |view| {
+            }),
+            Section::Feeds => by_id(&snapshot.feeds, serializer, |view| {
                 (&view.id, feed(view, layout, label))
-            })
-            .serialize(serializer),
-            Section::Detectors => ById::new(&snapshot.detectors, |view| {
+            }),
+            Section::Detectors => by_id(&snapshot.detectors, serializer, |view| {
                 (&view.id, detector(view, layout, label))
-            })
-            .serialize(serializer),
-            Section::Trains => ById::new(&snapshot.trains, |view| (&view.id, train(view, label)))
-                .serialize(serializer),
-            Section::Alarms => ById::new(&snapshot.alarms, |view| (&view.id, alarm(view, label)))
-                .serialize(serializer),
+            }),
+            Section::Trains => by_id(&snapshot.trains, serializer, |view| {
+                (&view.id, train(view, label))
+            }),
+            Section::Alarms => by_id(&snapshot.alarms, serializer, |view| {
+                (&view.id, alarm(view, label))
+            }),
         }
     }
+}
+
+/// A list of views as an object of id and record, in the list's order.
+fn by_id<'a, T, S: Serialize, Z: Serializer>(
+    views: &'a [T],
+    serializer: Z,
+    shape: impl Fn(&'a T) -> (&'a String, S),
+) -> Result<Z::Ok, Z::Error> {
+    serializer.collect_map(views.iter().map(shape))
 }
 
 /// One item's record of a snapshot; `None` where the section has no such id.
@@ -266,30 +271,4 @@ pub fn line_up_json(view: &LineUp) -> String {
 /// nothing is known.
 fn text(shape: &impl Serialize) -> String {
     serde_json::to_string(shape).unwrap_or_else(|_| "null".to_owned())
-}
-
-/// A list of views as an object of id and record, in the list's order.
-struct ById<'a, T, F> {
-    views: &'a [T],
-    shape: F,
-}
-
-impl<'a, T, F> ById<'a, T, F> {
-    fn new<S>(views: &'a [T], shape: F) -> Self
-    where
-        F: Fn(&'a T) -> (&'a String, S),
-    {
-        Self { views, shape }
-    }
-}
-
-impl<'a, T, S: Serialize, F: Fn(&'a T) -> (&'a String, S)> Serialize for ById<'a, T, F> {
-    fn serialize<Z: Serializer>(&self, serializer: Z) -> Result<Z::Ok, Z::Error> {
-        let mut map = serializer.serialize_map(Some(self.views.len()))?;
-        for view in self.views {
-            let (id, record) = (self.shape)(view);
-            map.serialize_entry(id, &record)?;
-        }
-        map.end()
-    }
 }
