@@ -29,6 +29,10 @@ function without(line, name) {
 }
 
 const shortName = (id, line) => without(line, plan('blocks', id).name ?? id);
+// A word this long breaks in the middle of a narrow tile, unless its letters are a little smaller.
+const LONG_WORD = 9;
+const nameClass = (name) =>
+  `tile-name${name.split(' ').some((word) => word.length >= LONG_WORD) ? ' is-tight' : ''}`;
 
 function shortPoints(id, line) {
   const own = without(line, plan('turnouts', id).name ?? id);
@@ -45,6 +49,7 @@ export function placeTile(tile, line) {
   if (gap) marks.push('gap');
   const word =
     placeWord(item) + (item?.remembered ? ', remembered' : '') + (gap ? ', bridge not in' : '');
+  const name = shortName(tile.id, line);
   return h(
     'a',
     {
@@ -52,7 +57,7 @@ export function placeTile(tile, line) {
       href: `#block/${tile.id}`,
       style: { width: tile.width ? `${tile.width}px` : null },
     },
-    h('span', { class: 'tile-name' }, h('span', null, shortName(tile.id, line))),
+    h('span', { class: nameClass(name) }, h('span', null, name)),
     h('span', { class: 'lane' }, state === 'lost' ? h('b', { class: 'lost-mark' }, '?') : null),
     h('span', { class: 'tile-word' }, word),
   );
