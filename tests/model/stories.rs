@@ -24,6 +24,7 @@ const STORIES: &str = "
     table 2: Wait(4), Gather(0, 1), Turn(1), Reach(0, 3), Gather(0, 3), Wait(22)
     siding 2: Throw(0), DropOut(3), DropOut(2), Throw(0), Wait(22)
     crossover 1: Throw(1), DropOut(3), DropOut(4), Throw(1), Wait(22)
+    siding 1: Throw(0), DropOut(3), Gather(0, 1), Reach(0, 0), Trip(0)
 ";
 
 fn act(text: &str) -> Option<Act> {

@@ -2,7 +2,7 @@
 //! unseen, or goes on where nothing sees it while another comes in behind. Long evenings in the
 //! simulator were what found each of these (DEVELOPERS.md, scores).
 
-use crate::plans::{bare, block, feed, line, measured_line, plan, row};
+use crate::plans::{Watch, bare, block, feed, junction, line, measured_line, plan, row};
 use crate::story::check;
 
 /// Every vehicle draws current: only then can a train be seen to part.
@@ -357,5 +357,38 @@ fn train_that_was_measured_once_may_be_faster() {
         &measured_line(9, ""),
         &both_come("55.0"),
         "55.0 train t2 entered p4",
+    );
+}
+
+#[test]
+fn train_on_points_does_not_go_past_another_that_came_by_the_leg_it_would_leave_by() {
+    // t1 stands in east and is lost to its detector, as t2 draws back from the points: t1 seems to
+    // have come up to it there. The power goes, and comes back. What is seen in east is t1: t2
+    // cannot have gone past it.
+    let power = feed(
+        "main",
+        "[\"far\", \"west\", \"east\"]",
+        "turnouts = [\"w1\"]",
+    );
+    check(
+        &(junction(Watch::Section, "", "") + &power),
+        "0.0 main on; all off; w1 normal
+         1.0 d-east on
+         5.0 d-far on
+         10.0 d-west on
+         18.0 d-far off
+         20.0 d-w1 on
+         21.0 d-east off
+         21.5 d-w1 off
+         22.0 d-far on
+         22.55 d-far off; d-west off
+         25.0 d-far on; d-west on; d-east on
+         26.0 d-far on; d-west on; d-east on; d-w1 off
+         60.0",
+        "22.5 train t1 coupled
+         22.55 alarm power-lost:main
+         25.5..26.0 train t1 entered east
+         never train t2 entered east
+         end train t1 blocks=east",
     );
 }

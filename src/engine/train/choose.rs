@@ -167,25 +167,42 @@ impl Engine {
         }
     }
 
-    /// Whether another train is in the same block, nearer to an end.
+    /// Whether another train is in the same place, nearer to an end.
     fn is_behind_another(&self, id: TrainId, place: PlaceId, by: End) -> bool {
-        let End::Block(_, end) = by else {
+        let trains = &self.places[place.index()].trains;
+        let Some(at) = trains.iter().position(|held| *held == id) else {
             return false;
         };
-        // In the order from end a to end b.
-        let trains = &self.places[place.index()].trains;
-        let at = trains.iter().position(|held| *held == id);
-        let nearer = match (at, end) {
-            (None, _) => return false,
-            (Some(at), BlockEnd::A) => &trains[..at],
-            (Some(at), BlockEnd::B) => &trains[at + 1..],
+        // In a block in the order from end a to end b; elsewhere who came by that end is nearest.
+        let nearer = match by {
+            End::Block(_, BlockEnd::A) => &trains[..at],
+            End::Block(_, BlockEnd::B) => &trains[at + 1..],
+            _ => {
+                return trains
+                    .iter()
+                    .any(|other| self.is_nearer(*other, id, place, by));
+            }
         };
-        nearer.iter().any(|other| {
-            // On which side of a train a part of it was left, nobody has said.
-            let other = self.train(*other).filter(|other| !other.stays);
-            let mut links = other.into_iter().flat_map(|t| &t.chain);
-            links.any(|link| link.place == place && link.left.is_none())
-        })
+        // On which side of a train a part of it was left, nobody has said.
+        nearer.iter().any(|other| self.is_really_in(*other, place))
+    }
+
+    /// Of two trains on points or a crossing, the one that came by an end, or came by it last.
+    fn is_nearer(&self, other: TrainId, than: TrainId, place: PlaceId, by: End) -> bool {
+        let came_by = |id: TrainId| {
+            let mut links = self.train(id).into_iter().flat_map(|train| &train.chain);
+            let link = links.find(|link| link.place == place)?;
+            let ends = [link.tailward, link.headward];
+            ends.contains(&Some(by)).then_some(link.entered)
+        };
+        other != than && self.is_really_in(other, place) && came_by(other) > came_by(than)
+    }
+
+    /// It is there, is not only leaving, and was not left there as a part of another.
+    fn is_really_in(&self, id: TrainId, place: PlaceId) -> bool {
+        let train = self.train(id).filter(|train| !train.stays);
+        let mut links = train.into_iter().flat_map(|train| &train.chain);
+        links.any(|link| link.place == place && link.left.is_none())
     }
 
     /// Trains beyond a place that nothing watches: longer than it, or quick, they come out of it
