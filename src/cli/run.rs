@@ -7,7 +7,9 @@ use std::io::{IsTerminal as _, Write as _};
 use std::path::PathBuf;
 
 use tokio::signal::unix::{SignalKind, signal};
-use tracing_subscriber::EnvFilter;
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::SubscriberExt as _;
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 use super::{Exit, address, plan_file};
 use crate::daemon::journal::Keep;
@@ -69,16 +71,40 @@ pub fn run(args: &Args) -> Exit {
 
 /// The log goes to standard error; `RUST_LOG` chooses levels, `info` unless it is set.
 fn start_log(format: LogFormat) {
-    let levels = EnvFilter::builder().with_default_directive(tracing::Level::INFO.into());
+    let levels = std::env::var("RUST_LOG").unwrap_or_default();
+    let levels = levels_of(&levels).unwrap_or_else(|error| {
+        eprintln!(
+            "RUST_LOG is not understood, so it is info: {error}; a level is one of error, warn, \
+             info, debug, trace, off, alone or for a part of the program: taillamp::daemon=debug"
+        );
+        Targets::new().with_default(tracing::Level::INFO)
+    });
     let builder = tracing_subscriber::fmt()
-        .with_env_filter(levels.from_env_lossy())
+        .with_max_level(tracing::Level::TRACE)
         .with_writer(std::io::stderr)
         .with_ansi(std::io::stderr().is_terminal());
     // A second logger is refused; the first one stays.
     let _ = match format {
-        LogFormat::Text => builder.with_target(false).try_init(),
-        LogFormat::Json => builder.json().flatten_event(true).try_init(),
+        LogFormat::Text => builder.with_target(false).finish().with(levels).try_init(),
+        LogFormat::Json => {
+            let builder = builder.json().flatten_event(true);
+            builder.finish().with(levels).try_init()
+        }
     };
+}
+
+/// Levels by part of the program, as in `debug` or `warn,taillamp::daemon=debug`; where no level
+/// stands alone, it is `info`.
+fn levels_of(text: &str) -> Result<Targets, tracing_subscriber::filter::ParseError> {
+    let levels: Targets = if text.trim().is_empty() {
+        Targets::new()
+    } else {
+        text.parse()?
+    };
+    Ok(match levels.default_level() {
+        None => levels.with_default(tracing::Level::INFO),
+        Some(_) => levels,
+    })
 }
 
 async fn watch_layout(plan: Plan, args: &Args) -> Exit {

@@ -10,7 +10,6 @@
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 
-use bytes::Bytes;
 use serde_json::Value;
 use tokio::sync::{mpsc, oneshot, watch};
 
@@ -18,6 +17,8 @@ use super::clock::Clock;
 use super::metrics::Metrics;
 use super::mqtt::publisher::Publisher;
 use super::notify::Notifiers;
+use super::packed::Packed;
+use super::start;
 use super::stream::Stream;
 use crate::engine::memory::Memory;
 use crate::engine::snapshot::Snapshot;
@@ -92,7 +93,7 @@ pub struct Shot {
     pub number: u64,
     /// The plan that it belongs to.
     pub names: Arc<LayoutNames>,
-    json: OnceLock<Bytes>,
+    json: OnceLock<Packed>,
 }
 
 /// What the shell needs of a plan to show a snapshot.
@@ -128,8 +129,8 @@ impl Shot {
     }
 
     /// The JSON, made once for all who want it.
-    pub fn json(&self, make: impl FnOnce() -> String) -> Bytes {
-        self.json.get_or_init(|| make().into()).clone()
+    pub fn json(&self, make: impl FnOnce() -> Packed) -> &Packed {
+        self.json.get_or_init(make)
     }
 }
 
@@ -197,7 +198,7 @@ impl Hub {
     /// The rights are those of another plan from now on.
     pub(super) fn change_rights(&self, plan: &Plan) {
         let mut rights = self.rights.write().unwrap_or_else(PoisonError::into_inner);
-        *rights = Rights::new(plan);
+        *rights = start::rights_of(plan);
     }
 
     /// Everything: never behind what was published before the question.

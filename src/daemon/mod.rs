@@ -19,6 +19,7 @@ pub mod metrics;
 pub mod mqtt;
 pub mod notify;
 mod outlet;
+pub mod packed;
 mod reading;
 pub mod reload;
 mod say;

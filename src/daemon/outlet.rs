@@ -43,7 +43,7 @@ pub(super) struct Outlet {
     hub: Arc<Hub>,
     names: Arc<LayoutNames>,
     /// Retained topics that hold a record of ours.
-    held: BTreeSet<String>,
+    held: BTreeSet<Arc<str>>,
     /// The reading that is shown, by detector.
     shown: Vec<Option<f64>>,
     /// Whether it was read since the last sweep, by detector: each message marks one.
@@ -282,7 +282,7 @@ impl Outlet {
         let (kind, id) = show::name(engine, item)?;
         let topic = self.topic(kind, &id);
         let Some(view) = engine.view(item) else {
-            if self.held.remove(&topic) {
+            if self.held.remove(&*topic) {
                 self.publisher.clear(&topic);
             }
             if let Some(scribe) = &mut self.scribe {
@@ -303,8 +303,7 @@ impl Outlet {
         let record = record(kind.word(), &id, &json);
         // It is kept until the item changes again.
         json.shrink_to_fit();
-        self.publisher.set(&topic, json);
-        self.held.insert(topic);
+        self.held.extend(self.publisher.set(&topic, json));
         Some(record)
     }
 

@@ -3,12 +3,11 @@
 //!
 //! [`wire`]: crate::wire
 
-use bytes::Bytes;
-
 use serde_json::{Value, json};
 
 use super::clock::Clock;
 use super::hub::Shot;
+use super::packed::Packed;
 use crate::engine::change::Item;
 use crate::engine::ids::{BlockId, DetectorId, FeedId, TableId, TurnoutId};
 use crate::engine::layout::Layout;
@@ -91,18 +90,13 @@ impl Kind {
 
 /// The whole snapshot; made once for all who ask for this one.
 #[must_use]
-pub fn snapshot(shot: &Shot, clock: &Clock) -> Bytes {
-    let names = &shot.names;
+pub fn snapshot<'a>(shot: &'a Shot, clock: &Clock) -> &'a Packed {
+    let (names, label) = (&shot.names, clock.label());
     shot.json(|| {
-        let mut json = state_json::snapshot_json(
-            &shot.snapshot,
-            &names.plan.layout,
-            &names.json,
-            clock.label(),
-        );
-        // It lies there until somebody asks again.
-        json.shrink_to_fit();
-        json
+        let (snapshot, layout) = (&shot.snapshot, &names.plan.layout);
+        // Maps with text keys and plain values always serialize; were it not so, nothing is sent.
+        Packed::new(|out| state_json::write_snapshot(out, snapshot, layout, &names.json, label))
+            .unwrap_or_default()
     })
 }
 

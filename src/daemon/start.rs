@@ -216,7 +216,15 @@ pub(super) fn broker(
 
 /// Who may publish what, as the plan has it.
 pub(super) fn rights(plan: &Plan) -> SharedRights {
-    Arc::new(RwLock::new(Rights::new(plan)))
+    Arc::new(RwLock::new(rights_of(plan)))
+}
+
+/// A broker elsewhere looks after that itself.
+pub(super) fn rights_of(plan: &Plan) -> Rights {
+    match plan.mqtt {
+        Mqtt::Embedded { .. } => Rights::new(plan),
+        Mqtt::External { .. } => Rights::default(),
+    }
 }
 
 /// What the daemon reports is the daemon's to report, and what a board carries is the board's: a

@@ -17,6 +17,9 @@ use crate::engine::input::Position;
 use crate::engine::memory::{AlarmMemory, Memory, PlaceMemory, TrainMemory, TurnoutMemory};
 use crate::engine::time::Span;
 
+/// Items of a memory as JSON text, by section and id.
+pub type Rows = BTreeMap<(String, String), String>;
+
 /// The whole, as written.
 #[derive(Default, Serialize, Deserialize)]
 #[serde(default)]
@@ -102,10 +105,44 @@ struct Alarm {
 /// A memory as JSON text.
 #[must_use]
 pub fn to_text(memory: &Memory) -> String {
+    // Maps with text keys and plain values always serialize; were it not so, nothing is kept.
+    serde_json::to_string(&written(memory)).unwrap_or_else(|_| "{}".to_owned())
+}
+
+/// The same item by item: JSON text by section and id; what is no section stands under an empty id.
+#[must_use]
+pub fn rows(memory: &Memory) -> Rows {
+    let mut rows = Rows::new();
+    let all = written(memory);
+    put(&mut rows, "blocks", all.blocks);
+    put(&mut rows, "turnouts", all.turnouts);
+    put(&mut rows, "tables", all.tables);
+    put(&mut rows, "feeds", all.feeds);
+    put(&mut rows, "detectors", all.detectors);
+    put(&mut rows, "trains", all.trains);
+    put(&mut rows, "alarms", all.alarms);
+    let alone = |value| BTreeMap::from([(String::new(), value)]);
+    put(&mut rows, "next_train", alone(Value::from(all.next_train)));
+    if !all.series.is_empty() {
+        put(&mut rows, "series", alone(Value::from(all.series)));
+    }
+    rows
+}
+
+fn put(rows: &mut Rows, section: &str, items: BTreeMap<String, impl Serialize>) {
+    for (id, item) in items {
+        // As above; what is written stays.
+        if let Ok(text) = serde_json::to_string(&item) {
+            rows.insert((section.to_owned(), id), text);
+        }
+    }
+}
+
+fn written(memory: &Memory) -> Written {
     let out_of_service = || Detector {
         health: said(Health::OutOfService),
     };
-    let written = Written {
+    Written {
         at: Value::Null,
         blocks: memory.places.iter().map(place_out).collect(),
         turnouts: memory.turnouts.iter().map(turnout_out).collect(),
@@ -120,9 +157,7 @@ pub fn to_text(memory: &Memory) -> String {
         alarms: memory.alarms.iter().map(alarm_out).collect(),
         next_train: Some(memory.next_train),
         series: memory.series.clone(),
-    };
-    // Maps with text keys and plain values always serialize; were it not so, nothing is kept.
-    serde_json::to_string(&written).unwrap_or_else(|_| "{}".to_owned())
+    }
 }
 
 #[allow(clippy::trivially_copy_pass_by_ref)]

@@ -4,6 +4,8 @@
 //! Inputs: the engine's views, the layout for names, and a label for times. Outputs: JSON text
 //! with keys in a fixed order, null where something is not known. It does not know who reads it.
 
+use std::io::{self, Write};
+
 use serde::{Serialize, Serializer};
 use serde_json::value::RawValue;
 
@@ -60,13 +62,37 @@ pub fn snapshot_json(
     layout_json: &str,
     label: Label,
 ) -> String {
+    text(&whole(snapshot, layout, layout_json, label))
+}
+
+/// The same, written as it is made: it is long.
+///
+/// # Errors
+/// What `out` says.
+pub fn write_snapshot(
+    out: impl Write,
+    snapshot: &Snapshot,
+    layout: &Layout,
+    layout_json: &str,
+    label: Label,
+) -> io::Result<()> {
+    let whole = whole(snapshot, layout, layout_json, label);
+    serde_json::to_writer(out, &whole).map_err(io::Error::from)
+}
+
+fn whole<'a>(
+    snapshot: &'a Snapshot,
+    layout: &'a Layout,
+    layout_json: &'a str,
+    label: Label,
+) -> Whole<'a> {
     let part = |section| Part {
         snapshot,
         section,
         layout,
         label,
     };
-    let shape = Whole {
+    Whole {
         at: label.stamp(snapshot.at),
         layout: serde_json::from_str(layout_json).ok(),
         broker: if snapshot.broker { "connected" } else { "lost" },
@@ -79,8 +105,7 @@ pub fn snapshot_json(
         trains: part(Section::Trains),
         alarms: part(Section::Alarms),
         line_up: line_up(&snapshot.line_up),
-    };
-    text(&shape)
+    }
 }
 
 /// A snapshot's shape.

@@ -5,12 +5,13 @@ use std::sync::LazyLock;
 
 use axum::extract::rejection::QueryRejection as Malformed;
 use axum::extract::{Path, Query, State};
-use axum::http::StatusCode;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
 
 use super::App;
 use super::answer::{Problem, json};
+use super::squeeze;
 use crate::daemon::hub::RoadWanted;
 use crate::daemon::show::{self, Kind};
 use crate::wire::{alarms_json, state_json};
@@ -18,9 +19,10 @@ use crate::wire::{alarms_json, state_json};
 type Answer = Result<Response, Problem>;
 
 /// `GET /api/v1/state`.
-pub(super) async fn state(State(app): State<App>) -> Answer {
+pub(super) async fn state(State(app): State<App>, headers: HeaderMap) -> Answer {
     let shot = app.hub.shot().await?;
-    Ok(json(show::snapshot(&shot, &app.hub.clock)))
+    let packed = show::snapshot(&shot, &app.hub.clock);
+    Ok(squeeze::kept(json, packed, squeeze::taken(&headers)))
 }
 
 /// `GET /api/v1/KIND`: all items of a kind, by id.

@@ -164,7 +164,6 @@ impl Reader {
         let shot = self.app.hub.shot().await.ok()?;
         self.seen = Some(shot.number);
         let json = show::snapshot(&shot, &self.app.hub.clock);
-        let json = std::str::from_utf8(&json).ok()?;
-        Some(encode(shot.number, "state", json))
+        Some(encode(shot.number, "state", &json.text()))
     }
 }

@@ -1,16 +1,21 @@
 //! For programs that watch the daemon: metrics, is the process well, can it do its work.
 
+use axum::body::Body;
 use axum::extract::State;
-use axum::http::StatusCode;
 use axum::http::header;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse as _, Response};
 
 use super::App;
 use super::answer::Problem;
+use super::squeeze;
 use crate::daemon::metrics::{CONTENT_TYPE, Facts};
 
 /// `GET /metrics`. The text is whole before its first byte is sent.
-pub(super) async fn metrics(State(app): State<App>) -> Result<Response, Problem> {
+pub(super) async fn metrics(
+    State(app): State<App>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
     let shot = app.hub.shot().await?;
     let facts = Facts {
         now: app.hub.clock.now(),
@@ -31,7 +36,8 @@ pub(super) async fn metrics(State(app): State<App>) -> Result<Response, Problem>
             format!("no metrics: {error}"),
         )
     })?;
-    Ok(([(header::CONTENT_TYPE, CONTENT_TYPE)], text).into_response())
+    let answer = |body: Body| ([(header::CONTENT_TYPE, CONTENT_TYPE)], body).into_response();
+    Ok(squeeze::kept(answer, &text, squeeze::taken(&headers)))
 }
 
 /// `GET /healthz`: the engine's loop turned a moment ago.

@@ -1,8 +1,8 @@
 //! Less to send: gzip (RFC 1952) for clients that take it.
 //!
-//! Files are packed once, answers one by one, and a stream piece by piece: what is long is deflated
-//! (RFC 1951), what is short goes as a stored block, so that an open stream holds no compressor.
-//! It knows nothing of what is sent.
+//! Files and whole states are packed once, other answers one by one, and a stream piece by piece:
+//! what is long is deflated (RFC 1951), what is short goes as a stored block, so that an open
+//! stream holds no compressor. It knows nothing of what is sent.
 
 use axum::body::{Body, HttpBody as _};
 use axum::extract::Request;
@@ -11,6 +11,8 @@ use axum::middleware::Next;
 use axum::response::Response;
 use flate2::{Compress, Compression, FlushCompress, GzBuilder};
 use std::io::Write as _;
+
+use crate::daemon::packed::Packed;
 
 /// Below this many bytes nothing is gained.
 const LONG: usize = 1_024;
@@ -59,6 +61,33 @@ pub(super) fn mark(headers: &mut HeaderMap) {
     headers.insert(header::CONTENT_ENCODING, gzip);
 }
 
+/// An answer that is kept packed: as it is for who takes that, in pieces for who does not.
+pub(super) fn kept(
+    answer: impl FnOnce(Body) -> Response,
+    packed: &Packed,
+    taken: bool,
+) -> Response {
+    if taken {
+        let mut response = answer(packed.gzip().into());
+        mark(response.headers_mut());
+        vary(response.headers_mut());
+        return response;
+    }
+    let pieces = packed.pieces().map(Ok::<_, std::convert::Infallible>);
+    let mut response = answer(Body::from_stream(futures_util::stream::iter(pieces)));
+    let length = HeaderValue::from(packed.text_len());
+    response
+        .headers_mut()
+        .insert(header::CONTENT_LENGTH, length);
+    response
+}
+
+/// What is sent depends on what is taken.
+fn vary(headers: &mut HeaderMap) {
+    let coding = HeaderValue::from_static("accept-encoding");
+    headers.insert(header::VARY, coding);
+}
+
 /// Packs long answers of the API.
 pub(super) async fn answers(request: Request, next: Next) -> Response {
     let wanted = taken(request.headers());
@@ -66,8 +95,7 @@ pub(super) async fn answers(request: Request, next: Next) -> Response {
     if !is_text(&response) {
         return response;
     }
-    let vary = HeaderValue::from_static("accept-encoding");
-    response.headers_mut().insert(header::VARY, vary);
+    vary(response.headers_mut());
     let length = response.body().size_hint().exact().unwrap_or(0);
     if !wanted || length < LONG as u64 {
         return response;

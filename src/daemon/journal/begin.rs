@@ -3,7 +3,7 @@
 //!
 //! Input: the open file. Output: the memory (rule B8), retained values, numbers for the rows.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use std::path::Path;
 
 use rusqlite::{Connection, params};
@@ -15,7 +15,7 @@ use super::tail::{Tail, TailError};
 use crate::daemon::clock::Clock;
 use crate::daemon::mqtt::broker::RetainedMessage;
 use crate::engine::memory::Memory;
-use crate::wire::memory_json;
+use crate::wire::memory_json::{self, Rows};
 use crate::wire::stamp::Label;
 
 /// Opens the tail and puts what the tables have not into these.
@@ -99,9 +99,7 @@ fn origin(clock: &Clock) -> i64 {
     }
 }
 
-pub(super) fn read_memory(
-    connection: &Connection,
-) -> rusqlite::Result<BTreeMap<(String, String), String>> {
+pub(super) fn read_memory(connection: &Connection) -> rusqlite::Result<Rows> {
     let mut statement = connection.prepare("SELECT section, id, body FROM memory")?;
     let rows = statement.query_map([], |row| Ok(((row.get(0)?, row.get(1)?), row.get(2)?)))?;
     rows.collect()
@@ -120,27 +118,9 @@ pub(super) fn read_retained(connection: &Connection) -> rusqlite::Result<Vec<Ret
     rows.collect()
 }
 
-/// The memory's text by section and id; what is no section stands under an empty id.
-pub(super) fn items_of(text: &str) -> BTreeMap<(String, String), String> {
-    let mut items = BTreeMap::new();
-    let sections: BTreeMap<String, Value> = serde_json::from_str(text).unwrap_or_default();
-    for (section, value) in sections {
-        match value {
-            Value::Object(of) => {
-                let of = of.into_iter();
-                items.extend(of.map(|(id, body)| ((section.clone(), id), body.to_string())));
-            }
-            other => {
-                items.insert((section, String::new()), other.to_string());
-            }
-        }
-    }
-    items
-}
-
 /// The way back. What cannot be read is forgotten and told, item by item: one bad row must not
 /// cost all the others.
-pub(super) fn remembered(items: &BTreeMap<(String, String), String>) -> Option<Memory> {
+pub(super) fn remembered(items: &Rows) -> Option<Memory> {
     if items.is_empty() {
         return None;
     }

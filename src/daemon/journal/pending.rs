@@ -5,6 +5,7 @@
 //! again; and the same as bytes and back. Changes are bounded and dropped beyond that; memory and
 //! retained values are one value an item, however long the disk is away.
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 use std::io::{Read as _, Write as _};
 use std::sync::Arc;
@@ -21,6 +22,9 @@ use crate::daemon::mqtt::broker::RetainedMessage;
 
 /// Rows that wait for a disk at most: an hour of a busy layout, some ten megabytes.
 const ROWS_MAX: usize = 50_000;
+/// Changes and what must survive a restart, of one batch of the tail. More than that comes at once
+/// when a layout begins, and costs its pages wherever it is written: it goes into the tables.
+const BATCH_MAX: usize = 500;
 /// Segments of raw messages that wait for a disk at most.
 const RAW_MAX: usize = 64;
 
@@ -37,11 +41,11 @@ pub(super) enum Part {
 #[derive(Debug)]
 pub(super) enum Entry {
     Change {
-        kind: String,
-        id: String,
+        kind: Cow<'static, str>,
+        id: Box<str>,
         at_ms: i64,
         part: Part,
-        body: String,
+        body: Box<str>,
     },
     Whole {
         at_ms: i64,
@@ -74,18 +78,19 @@ pub(super) struct Pending {
 
 /// What of it stands in the tail, packed. Keys are short: there are many.
 #[derive(Debug, Deserialize, Serialize)]
-struct Batch {
+#[serde(bound(deserialize = "T: Deserialize<'de>"))]
+struct Batch<T> {
     /// The run that told it.
     boot: i64,
     /// Kind, id, milliseconds, part, body.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    changes: Vec<(String, String, i64, i64, String)>,
+    #[serde(default = "Vec::new", skip_serializing_if = "Vec::is_empty")]
+    changes: Vec<(T, T, i64, i64, T)>,
     /// Section, id, body.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    memory: Vec<(String, String, Option<String>)>,
+    #[serde(default = "Vec::new", skip_serializing_if = "Vec::is_empty")]
+    memory: Vec<(T, T, Option<T>)>,
     /// Topic; quality of service and payload in base 64 (RFC 4648).
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    retained: Vec<(String, Option<(u8, String)>)>,
+    #[serde(default = "Vec::new", skip_serializing_if = "Vec::is_empty")]
+    retained: Vec<(T, Option<(u8, String)>)>,
 }
 
 /// The longest batch that is unpacked: far above what the tail has room for.
@@ -141,12 +146,13 @@ impl Pending {
     }
 
     /// As a batch of the tail; nothing where it holds what belongs into the tables at once: whole
-    /// states and raw messages, which are long, and what is told of the run itself.
+    /// states and raw messages, which are long, what is told of the run itself, and much at once.
     pub(super) fn to_batch(&self, boot: i64) -> Option<Vec<u8>> {
         if !self.segments.is_empty()
             || self.label.is_some()
             || self.alive_ms.is_some()
             || self.stopped
+            || self.entries.len() + self.memory.len() + self.retained.len() > BATCH_MAX
         {
             return None;
         }
@@ -163,15 +169,14 @@ impl Pending {
                 return None;
             };
             let part = *part as i64;
-            changes.push((kind.clone(), id.clone(), *at_ms, part, body.clone()));
+            changes.push((&**kind, &**id, *at_ms, part, &**body));
         }
         let memory = self.memory.iter();
-        let memory =
-            memory.map(|((section, id), body)| (section.clone(), id.clone(), body.clone()));
+        let memory = memory.map(|((section, id), body)| (&**section, &**id, body.as_deref()));
         let retained = self.retained.iter().map(|(topic, message)| {
             let said = message.as_ref();
             let said = said.map(|said| (said.qos, STANDARD_NO_PAD.encode(&said.payload)));
-            (topic.clone(), said)
+            (&**topic, said)
         });
         let batch = Batch {
             boot,
@@ -190,7 +195,7 @@ impl Pending {
         let mut text = String::new();
         let unpacked = DeflateDecoder::new(packed).take(UNPACKED_MAX);
         { unpacked }.read_to_string(&mut text).ok()?;
-        let batch: Batch = serde_json::from_str(&text).ok()?;
+        let batch: Batch<String> = serde_json::from_str(&text).ok()?;
         let mut pending = Self::default();
         for (kind, id, at_ms, part, body) in batch.changes {
             let part = match part {
@@ -198,11 +203,11 @@ impl Pending {
                 _ => Part::Difference,
             };
             pending.entries.push(Entry::Change {
-                kind,
-                id,
+                kind: kind.into(),
+                id: id.into(),
                 at_ms,
                 part,
-                body,
+                body: body.into(),
             });
         }
         for (section, id, body) in batch.memory {

@@ -181,7 +181,7 @@ pub(super) fn open_writer(path: &Path) -> Result<Connection, OpenError> {
     // Small pages: a change touches few of them, and each touched one is written whole. These two
     // count for a new file only. An old file keeps what it has.
     let set_up = "PRAGMA page_size = 512; PRAGMA auto_vacuum = INCREMENTAL;
-        PRAGMA temp_store = MEMORY; PRAGMA cache_size = -512;
+        PRAGMA temp_store = MEMORY; PRAGMA cache_size = -256;
         PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;
         PRAGMA journal_size_limit = 8388608; PRAGMA wal_autocheckpoint = 0;";
     connection.execute_batch(set_up).map_err(wrong)?;

@@ -6,7 +6,6 @@
 //! what was in the tail. Between writes it does its chores (see `keep`). When the file cannot be
 //! written, everything is kept that must be and tried again; detection never notices.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
@@ -15,7 +14,7 @@ use std::time::{Duration, Instant as Moment};
 use rusqlite::Connection;
 use serde_json::Value;
 
-use super::begin::{begin, bring_in, items_of, read_memory, read_retained, remembered};
+use super::begin::{begin, bring_in, read_memory, read_retained, remembered};
 use super::checkpoint::Checkpoints;
 use super::pending::{Entry, Numbers, Part, Pending, Segment};
 use super::schema::{self, OpenError};
@@ -26,7 +25,7 @@ use crate::daemon::clock::Clock;
 use crate::daemon::metrics::journal::JournalMetrics;
 use crate::engine::memory::Memory;
 use crate::wire::journal_json::{self, Whole, millis};
-use crate::wire::memory_json;
+use crate::wire::memory_json::{self, Rows};
 
 /// Between two attempts when the file cannot be written.
 const RETRY: Duration = Duration::from_millis(500);
@@ -68,7 +67,7 @@ pub(super) struct Writer {
     /// A change was dropped: what is in the file must be made right by a whole state.
     dropped: bool,
     /// What must survive a restart, by section and id, as it is written or waits.
-    memory: BTreeMap<(String, String), String>,
+    memory: Rows,
     /// All of it in one, where segments of raw messages begin with it.
     memory_text: String,
     keeps_raw: bool,
@@ -344,22 +343,22 @@ impl Writer {
             self.whole.fold(kind, &id, at_ms, &value);
         }
         self.push(Entry::Change {
-            kind: kind.to_owned(),
-            id,
+            kind: kind.into(),
+            id: id.into(),
             at_ms,
             part: Part::Change,
-            body,
+            body: body.into(),
         });
         self.last_row_ms = self.last_row_ms.max(at_ms);
     }
 
-    fn difference(&mut self, kind: &str, id: String, at_ms: i64, patch: &Value) {
+    fn difference(&mut self, kind: &'static str, id: String, at_ms: i64, patch: &Value) {
         self.push(Entry::Change {
-            kind: kind.to_owned(),
-            id,
+            kind: kind.into(),
+            id: id.into(),
             at_ms,
             part: Part::Difference,
-            body: patch.to_string(),
+            body: patch.to_string().into(),
         });
     }
 
@@ -397,13 +396,13 @@ impl Writer {
 
     fn settle_memory(&mut self) {
         if let Some(memory) = self.newest_memory.take() {
-            self.take_memory(memory_json::to_text(&memory));
+            self.take_memory(&memory);
         }
     }
 
     /// Only what is different is written.
-    fn take_memory(&mut self, text: String) {
-        let new = items_of(&text);
+    fn take_memory(&mut self, memory: &Memory) {
+        let new = memory_json::rows(memory);
         for (key, body) in &new {
             if self.memory.get(key) != Some(body) {
                 self.pending.memory.insert(key.clone(), Some(body.clone()));
@@ -416,7 +415,7 @@ impl Writer {
         }
         self.memory = new;
         if self.keeps_raw {
-            self.memory_text = text;
+            self.memory_text = memory_json::to_text(memory);
         }
     }
 

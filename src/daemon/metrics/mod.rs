@@ -11,11 +11,13 @@ mod gauges;
 mod sheet;
 
 use std::collections::BTreeMap;
+use std::io;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use prometheus::{Histogram, HistogramOpts, IntCounter, IntCounterVec, IntGauge};
 use prometheus::{Opts, Registry};
 
+use crate::daemon::packed::Packed;
 use crate::engine::alarm::kinds::AlarmKind;
 use crate::engine::alarm::lifecycle::AlarmState;
 use crate::engine::change::{Change, Clearance, What};
@@ -163,18 +165,18 @@ impl Metrics {
         }
     }
 
-    /// Everything, as text.
+    /// Everything, as text, packed.
     ///
     /// # Errors
     /// When the encoder refuses a metric; the tests keep that from happening.
-    pub fn render(&self, facts: &Facts<'_>) -> Result<String, prometheus::Error> {
+    pub fn render(&self, facts: &Facts<'_>) -> io::Result<Packed> {
         let mut sheet = sheet::Sheet::default();
         for family in self.registry.gather() {
             sheet.add(family);
         }
         let left = |id: &str| self.left_diverging_at(id, facts.now);
         gauges::write(&mut sheet, facts, left);
-        sheet.text()
+        Packed::new(|out| sheet.write(out).map_err(io::Error::other))
     }
 
     fn left_diverging_at(&self, id: &str, now: Instant) -> Span {

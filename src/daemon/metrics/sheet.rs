@@ -5,6 +5,7 @@
 //! labels, as the library's own registry orders them.
 
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::ops::Range;
 
 use prometheus::proto::{Counter, Gauge, LabelPair, Metric, MetricFamily, MetricType};
@@ -43,38 +44,16 @@ impl Sheet {
         self.families.insert(name, Source::Library(family));
     }
 
-    /// The whole text.
-    pub(super) fn text(self) -> Result<String, prometheus::Error> {
-        let mut whole = Vec::with_capacity(self.families.values().map(Source::length).sum());
+    /// Writes the whole text.
+    pub(super) fn write(self, mut out: &mut dyn Write) -> Result<(), prometheus::Error> {
         for family in self.families.into_values() {
             match family {
-                Source::Ours(family) => family.write(&mut whole)?,
+                Source::Ours(family) => family.write(out)?,
                 Source::Library(family) if family.get_metric().is_empty() => {}
-                Source::Library(family) => TextEncoder::new().encode(&[family], &mut whole)?,
+                Source::Library(family) => TextEncoder::new().encode(&[family], &mut out)?,
             }
         }
-        String::from_utf8(whole).map_err(|error| prometheus::Error::Msg(error.to_string()))
-    }
-}
-
-impl Source {
-    /// About how long its text will be.
-    fn length(&self) -> usize {
-        /// A number, and what stands between.
-        const VALUE: usize = 8;
-        match self {
-            Self::Ours(Family {
-                row,
-                values,
-                series,
-                ..
-            }) => {
-                let names: usize = row.labels.iter().map(|name| name.len() + 4).sum();
-                let line = row.name.len() + names + VALUE;
-                2 * row.name.len() + row.help.len() + values.len() + series.len() * line
-            }
-            Self::Library(family) => family.get_metric().len() * 1_024,
-        }
+        Ok(())
     }
 }
 
@@ -133,16 +112,15 @@ impl Family {
     }
 
     /// Writes it in the text format, its head once.
-    fn write(mut self, whole: &mut Vec<u8>) -> Result<(), prometheus::Error> {
+    fn write(mut self, out: &mut dyn Write) -> Result<(), prometheus::Error> {
         let mut series = std::mem::take(&mut self.series);
         series.sort_unstable_by(|a, b| self.values(a).cmp(self.values(b)));
+        let mut part = Vec::new();
         for (n, some) in series.chunks(AT_ONCE).enumerate() {
-            let begin = whole.len();
-            TextEncoder::new().encode(&[self.part(some)], whole)?;
-            if n > 0 {
-                let head = head_of(whole.get(begin..).unwrap_or_default());
-                whole.drain(begin..begin + head);
-            }
+            part.clear();
+            TextEncoder::new().encode(&[self.part(some)], &mut part)?;
+            let head = if n == 0 { 0 } else { head_of(&part) };
+            out.write_all(part.get(head..).unwrap_or_default())?;
         }
         Ok(())
     }
@@ -231,6 +209,8 @@ mod tests {
         TextEncoder::new()
             .encode_utf8(&registry.gather(), &mut theirs)
             .expect("the library's text");
-        assert_eq!(sheet.text().expect("our text"), theirs);
+        let mut text = Vec::new();
+        sheet.write(&mut text).expect("our text");
+        assert_eq!(String::from_utf8(text).expect("UTF-8"), theirs);
     }
 }

@@ -109,16 +109,18 @@ impl Publisher {
 
     /// Publishes a retained value, unless it is what this topic has already. Empty bytes clear.
     ///
-    /// Values that are too long and topics with wildcards are refused and counted.
-    pub fn set(&self, topic: &str, value: impl Into<Bytes>) {
+    /// Values that are too long and topics with wildcards are refused and counted; otherwise the
+    /// topic comes back as the table has it.
+    pub fn set(&self, topic: &str, value: impl Into<Bytes>) -> Option<Arc<str>> {
         let value = value.into();
         let mut table = self.table();
         if !sendable(topic, &value) {
             table.counters.refused += 1;
-            return;
+            return None;
         }
-        table.set(topic, value);
+        let topic = table.set(topic, value);
         table.hand_over(&self.shared.client);
+        topic
     }
 
     /// Takes a topic's retained value away, also one that another run has left.
@@ -231,7 +233,8 @@ impl Publisher {
 }
 
 impl Table {
-    fn set(&mut self, topic: &str, value: Bytes) {
+    /// The topic, unless there is no room for another.
+    fn set(&mut self, topic: &str, value: Bytes) -> Option<Arc<str>> {
         let known = self
             .slots
             .get_key_value(topic)
@@ -240,17 +243,17 @@ impl Table {
             Some(topic) => topic,
             None if self.slots.len() >= TOPICS_MAX => {
                 self.counters.refused += 1;
-                return;
+                return None;
             }
             None => topic.into(),
         };
         match self.slots.get_mut(&topic) {
-            Some(slot) if slot.value == value => return,
+            Some(slot) if slot.value == value => return Some(topic),
             Some(slot) => {
                 slot.value = value;
                 slot.version += 1;
                 if slot.due {
-                    return;
+                    return Some(topic);
                 }
                 slot.due = true;
             }
@@ -264,8 +267,9 @@ impl Table {
             }
         }
         if self.counters.connected {
-            self.due.push_back(topic);
+            self.due.push_back(Arc::clone(&topic));
         }
+        Some(topic)
     }
 
     /// Gives the client what its window and its queue take. Never waits.
