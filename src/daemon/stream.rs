@@ -14,9 +14,9 @@ use tokio::sync::watch;
 
 /// How many changes the ring holds at most ...
 pub const RING_MAX: usize = 4_096;
-/// ... and how many bytes of them: a quarter of a minute of the busiest layout. Whoever was away
-/// for longer is given a whole state, which is not much more than what it has missed.
-pub const RING_BYTES: usize = 256 * 1_024;
+/// ... and how many bytes of them: some seconds of the busiest layout, minutes of most. Whoever was
+/// away for longer is given a whole state, which packed is less than that.
+pub const RING_BYTES: usize = 128 * 1_024;
 
 /// One change: an item's new record.
 #[derive(Clone, Debug)]
