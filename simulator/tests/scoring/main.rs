@@ -5,6 +5,7 @@
 //! DEVELOPERS.md keeps. `SCORING=ring,dirty` names words that a case must have to be played,
 //! `SCORING_TELL=1` tells of every switch, miss and needless warning.
 
+mod account;
 mod foreign;
 mod hazards;
 mod mot;
@@ -98,12 +99,13 @@ fn a_few_evenings_hold_what_is_never_bent_and_agree_with_motmetrics() {
     foreign::compare(&played);
 }
 
-/// Each warning of some evenings, and whether the truth bore it out: `warnings/NAME.txt`.
-/// `TAILLAMP_BLESS=1` writes them anew; read the difference before it is committed.
+/// Each warning of some evenings, and whether the truth bore it out; and an account of all that was
+/// published: `evenings/NAME.txt`. `TAILLAMP_BLESS=1` writes them anew; read the difference before
+/// it is committed.
 #[test]
-fn the_warnings_of_some_evenings_are_these() {
+fn some_evenings_are_these() {
     let bless = std::env::var_os("TAILLAMP_BLESS").is_some();
-    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/scoring/warnings");
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/scoring/evenings");
     let mut faults = Vec::new();
     for (kind, grade, number) in [
         (Kind::Branch, Grade::Clean, 4),
@@ -115,7 +117,7 @@ fn the_warnings_of_some_evenings_are_these() {
     ] {
         let played = play(case(kind, grade, number, 300));
         faults.extend(played.violations.iter().cloned());
-        let told = table::warnings(&played);
+        let told = format!("{}\n{}", table::warnings(&played), played.account.text());
         let file = folder.join(format!("{}-{}.txt", grade.word(), kind.word()));
         if bless {
             std::fs::write(&file, told).expect("the file can be written");

@@ -42,11 +42,13 @@ impl Reader {
         reader
     }
 
-    /// Takes what is published.
-    pub fn read(&mut self, engine: &mut Engine) {
-        for item in engine.touched() {
+    /// Takes what is published; what that was.
+    pub fn read(&mut self, engine: &mut Engine) -> Vec<Item> {
+        let touched: Vec<Item> = engine.touched().into_iter().collect();
+        for item in touched.iter().cloned() {
             self.take(engine, item);
         }
+        touched
     }
 
     /// Compares what it holds with what is so.

@@ -20,6 +20,7 @@ use taillamp_simulator::world::load::Dirt;
 use taillamp_simulator::world::track::{Piece, Zone};
 use taillamp_simulator::world::{Settings, World};
 
+use crate::account::Account;
 use crate::hazards::Watch;
 use crate::mot::{Frame, Mot, Places, score};
 use crate::oracle::Oracle;
@@ -140,6 +141,7 @@ pub struct Played {
     pub unheard_s: f64,
     pub travelled_m: f64,
     pub story: Vec<String>,
+    pub account: Account,
 }
 
 /// What the detectors show, from the messages alone.
@@ -193,7 +195,8 @@ pub fn play(case: Case) -> Played {
                 evening.frame(&claims);
             }
         }
-        evening.reader.read(&mut evening.engine);
+        let published = evening.reader.read(&mut evening.engine);
+        evening.played.account.add(&evening.engine, &published);
         if looks % FRAME_LOOKS == 0 {
             evening.reader.compare(&evening.engine);
         }
@@ -250,6 +253,7 @@ impl Evening {
                 unheard_s: 0.0,
                 travelled_m: 0.0,
                 story: Vec::new(),
+                account: Account::default(),
             },
             case,
             made,
