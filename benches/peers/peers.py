@@ -112,11 +112,11 @@ class Peer:
         return number
 
 
-def packets():
-    """One sample of every block; one block in a hundred is occupied."""
+def packets(occupied):
+    """One sample of every block; one block in a hundred is occupied, or none."""
     out = []
     for n in range(BLOCKS):
-        amperes = "0.0124" if n % 100 == 0 else "0.0003"
+        amperes = "0.0124" if occupied and n % 100 == 0 else "0.0003"
         out.append(packet(f"detector/d{n + 1}", f'[{{"n":"current","u":"A","v":{amperes}}}]'))
     return out
 
@@ -127,9 +127,9 @@ def packet(topic, body):
     return bytes([0x30, 2 + len(topic) + len(body), 0, len(topic)]) + topic + body
 
 
-def send(port, rate, seconds):
+def send(port, rate, seconds, occupied=True):
     """Samples round robin, so many a second; with a rate of 0 as fast as the broker takes them."""
-    each, batch = packets(), 50
+    each, batch = packets(occupied), 50
     groups = [b"".join(each[at : at + batch]) for at in range(0, BLOCKS, batch)]
     normal = [
         packet(f"position/p{n}", '[{"n":"position","vs":"normal"}]') for n in range(1, SPURS + 1)
@@ -286,7 +286,8 @@ def run(taillamp, peers, python, folder, port, svg):
     if peers == "-":
         return
     daemon = Peer("taillamp", commands["taillamp"], folder)
-    send(port, 1_000, 4)
+    # What is occupied already is told once, and not again when a train comes.
+    send(port, 1_000, 4, occupied=False)
     of_state = clock(peers, port, "state")
     echo = clock(peers, port, "echo")
     daemon.end()

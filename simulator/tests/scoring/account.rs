@@ -1,5 +1,5 @@
-//! An account of all that was published in an evening: for each kind of record and what it said, how
-//! often, and a sum over the records and their moments.
+//! An account of all that was published in an evening: for each kind of record and what it said,
+//! how often, and a sum over the records and their moments.
 //!
 //! It says that something is different, of which kind and about how much; what it is, the evening
 //! itself tells (`SCORING_TELL=all`). Readings are left out, and of numbers more than two digits
