@@ -178,3 +178,30 @@ const fn exit_of(error: &StartError) -> Exit {
         | StartError::Url { .. } => Exit::Input,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use tracing::Level;
+
+    use super::levels_of;
+
+    #[test]
+    fn levels_of_the_log_are_info_unless_told_otherwise() {
+        let tells = |text: &str, target: &str, level: Level| {
+            levels_of(text)
+                .expect("levels")
+                .would_enable(target, &level)
+        };
+        let daemon = "taillamp::daemon::outlet";
+        for text in ["", "  ", "rumqttc=warn"] {
+            assert!(tells(text, daemon, Level::INFO), "{text:?}");
+            assert!(!tells(text, daemon, Level::DEBUG), "{text:?}");
+        }
+        assert!(tells("debug", daemon, Level::DEBUG));
+        let parts = "warn,taillamp::daemon=debug";
+        assert!(tells(parts, daemon, Level::DEBUG));
+        assert!(!tells(parts, "taillamp::cli", Level::INFO));
+        assert!(!tells("off", daemon, Level::ERROR));
+        assert!(levels_of("taillamp=loud").is_err());
+    }
+}

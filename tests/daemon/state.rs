@@ -1,9 +1,13 @@
 //! From a message to everything that shows it, and the operator's words back.
 
-use hyper::StatusCode;
+use std::io::Read as _;
+
+use flate2::read::GzDecoder;
+use http_body_util::BodyExt as _;
+use hyper::{Method, StatusCode};
 use serde_json::Value;
 
-use crate::harness::{Events, Mqtt, PLAN, get, live, post, start, until};
+use crate::harness::{Events, Mqtt, PLAN, get, live, post, send, start, until};
 
 #[test]
 fn a_message_becomes_state_on_mqtt_on_the_stream_and_in_the_api() {
@@ -275,4 +279,50 @@ fn a_reader_gets_at_most_ten_bundles_a_second_and_the_newest_of_each_item() {
         );
         daemon.stop().await;
     });
+}
+
+/// RFC 9110: who takes gzip gets it, who does not gets the same text, and its length before it.
+#[test]
+fn whole_states_and_metrics_are_the_same_packed_and_not() {
+    live(async {
+        let daemon = start(PLAN).await;
+        for path in ["/api/v1/state", "/metrics"] {
+            let with = |coding: &'static str| {
+                let daemon = &daemon;
+                async move {
+                    let header = [("accept-encoding", coding)];
+                    let answer = send(daemon, Method::GET, path, &header, "").await;
+                    let headers = answer.headers().clone();
+                    assert_eq!(headers["vary"], "accept-encoding", "{path}");
+                    let body = answer.into_body().collect().await.expect("a whole body");
+                    (headers, body.to_bytes())
+                }
+            };
+            let (headers, plain) = with("identity").await;
+            assert!(!headers.contains_key("content-encoding"), "{path}");
+            assert_eq!(headers["content-length"], plain.len().to_string(), "{path}");
+            let (headers, packed) = with("gzip").await;
+            assert_eq!(headers["content-encoding"], "gzip", "{path}");
+            assert!(packed.len() < plain.len() / 2, "{path}");
+            let mut text = String::new();
+            GzDecoder::new(&*packed)
+                .read_to_string(&mut text)
+                .expect("gzip");
+            let plain = String::from_utf8(plain.to_vec()).expect("text");
+            assert_eq!(steady(&text), steady(&plain), "{path}");
+        }
+        daemon.stop().await;
+    });
+}
+
+/// What does not change from one moment to the next: a layout and its blocks, or the families of
+/// metrics.
+fn steady(text: &str) -> Vec<String> {
+    match serde_json::from_str::<Value>(text) {
+        Ok(state) => vec![state["layout"].to_string(), state["blocks"].to_string()],
+        Err(_) => {
+            let heads = text.lines().filter(|line| line.starts_with('#'));
+            heads.map(str::to_owned).collect()
+        }
+    }
 }

@@ -410,3 +410,42 @@ fn deflate(text: &str) -> Vec<u8> {
     let _ = encoder.write_all(text.as_bytes());
     encoder.finish().unwrap_or_default()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn changes(count: usize) -> Pending {
+        let mut pending = Pending::default();
+        for at_ms in 0..count as i64 {
+            assert!(pending.push(Entry::Change {
+                kind: "block".into(),
+                id: "b1".into(),
+                at_ms,
+                part: Part::Difference,
+                body: "{\"why\":\"d1\"}".into(),
+            }));
+        }
+        pending
+    }
+
+    #[test]
+    fn a_batch_of_the_tail_comes_back_as_it_was() {
+        let batch = changes(3).to_batch(7).expect("a batch");
+        let (boot, back) = Pending::from_batch(&batch).expect("it can be read");
+        assert_eq!(boot, 7);
+        assert_eq!(format!("{back:?}"), format!("{:?}", changes(3)));
+    }
+
+    #[test]
+    fn a_burst_is_no_batch_of_the_tail() {
+        assert!(changes(BATCH_MAX).to_batch(1).is_some());
+        assert!(changes(BATCH_MAX + 1).to_batch(1).is_none());
+        let mut burst = Pending::default();
+        for n in 0..=BATCH_MAX {
+            let key = ("blocks".to_owned(), format!("b{n}"));
+            burst.memory.insert(key, None);
+        }
+        assert!(burst.to_batch(1).is_none());
+    }
+}
