@@ -199,6 +199,25 @@ fn a_cautious_driver_stops_before_a_taken_block_and_before_the_end_of_the_track(
 }
 
 #[test]
+fn a_driver_who_does_not_look_stands_at_the_other_train_and_not_in_it() {
+    let plan = straight(1500.0);
+    let mut world = world_of(&plan, Settings::ideal(1));
+    let engine = || vec![Vehicle::engine(200.0, 4, 60.0, 200.0)];
+    let stands = world.put("stands", engine(), (MIDDLE, Side::B), 400.0);
+    let comes = world.put("comes", engine(), (BlockId(0), Side::B), 1000.0);
+    let mut asleep = Order::run(400.0);
+    asleep.cautious = false;
+    world.tell(comes, asleep);
+    world.run_to(Instant(30_000_000));
+    let truth = world.truth();
+    let tail = truth.trains[stands].tail.expect("it is on the track");
+    let head = truth.trains[comes].head.expect("it is on the track");
+    assert_eq!(head.0, tail.0);
+    assert!((tail.1 - head.1).abs() < 1e-6, "{head:?} {tail:?}");
+    assert_eq!(truth.trains[comes].speed_mm_s, 0.0);
+}
+
+#[test]
 fn a_train_that_is_pushed_back_stops_before_another() {
     let plan = straight(1500.0);
     let mut world = world_of(&plan, Settings::ideal(1));

@@ -238,6 +238,31 @@ fn free_road(train: &Train, sight: &Sight<'_>, look_mm: f64) -> f64 {
     ahead_mm
 }
 
+/// How far it is to another train on the same line of rails, where that is near, mm: not even a
+/// driver who does not look goes through it.
+#[must_use]
+pub fn contact(train: &Train, sight: &Sight<'_>) -> Option<f64> {
+    let (mut step, mut ahead_mm) = train.leading()?;
+    let mut start_mm = ahead_mm - sight.track.length_mm(step.piece);
+    for glance in 0..GLANCE_MAX {
+        if matches!(step.piece, Piece::Block(_))
+            && let Some(mm) = obstacle(step, start_mm, glance == 0, sight.others, sight.track)
+        {
+            return Some(mm.max(0.0));
+        }
+        let Next::On(next) = sight.track.next(step, sight.lie) else {
+            return None;
+        };
+        if ahead_mm > MARGIN_MM {
+            return None;
+        }
+        step = next;
+        start_mm = ahead_mm;
+        ahead_mm += sight.track.length_mm(step.piece);
+    }
+    None
+}
+
 /// How far it is to the far end of a block ahead where no train of `others` is before it, mm.
 #[must_use]
 pub fn free_to_end_of(

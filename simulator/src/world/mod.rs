@@ -279,7 +279,9 @@ impl World {
         }
         let room = driver::room(train, &sight);
         let powered = load::is_powered(train, supply, (&self.track, &lie));
-        let moved_mm = drive_one(train, room, powered, &self.track, &lie);
+        let contact_mm = driver::contact(train, &sight).unwrap_or(f64::MAX);
+        let way = (&self.track, &lie);
+        let moved_mm = drive_one(train, (room, contact_mm), powered, way);
         let dirt = self.settings.dirt;
         let lost = load::run_over_dirt(train, moved_mm, dirt, self.now, &mut self.dirt_chance);
         self.dropouts += u64::from(lost);
@@ -328,8 +330,13 @@ impl World {
     }
 }
 
-/// One step of one train; what it moved, mm.
-fn drive_one(train: &mut Train, room: Room, powered: bool, track: &Track, lie: &track::Lie) -> f64 {
+/// One step of one train; what it moved, mm. At another train it comes to a stand at once.
+fn drive_one(
+    train: &mut Train,
+    (room, contact_mm): (Room, f64),
+    powered: bool,
+    (track, lie): (&Track, &track::Lie),
+) -> f64 {
     let step_s = STEP.as_secs_f64();
     let wish_mm_s = if train.stalled {
         0.0
@@ -351,7 +358,7 @@ fn drive_one(train: &mut Train, room: Room, powered: bool, track: &Track, lie: &
     let mut moved_mm = 0.0;
     if train.speed_mm_s > 0.0 {
         let by_mm = train.speed_mm_s * step_s;
-        moved_mm = train.advance(by_mm, track, lie);
+        moved_mm = train.advance(by_mm.min(contact_mm), track, lie);
         if moved_mm + 1e-6 < by_mm {
             train.speed_mm_s = 0.0;
         }
