@@ -72,10 +72,10 @@ pub fn run(args: &Args) -> Exit {
 /// The log goes to standard error; `RUST_LOG` chooses levels, `info` unless it is set.
 fn start_log(format: LogFormat) {
     let levels = std::env::var("RUST_LOG").unwrap_or_default();
-    let levels = levels_of(&levels).unwrap_or_else(|error| {
+    let levels = levels_of(&levels).unwrap_or_else(|_| {
         eprintln!(
-            "RUST_LOG is not understood, so it is info: {error}; a level is one of error, warn, \
-             info, debug, trace, off, alone or for a part of the program: taillamp::daemon=debug"
+            "RUST_LOG={levels} is not understood, so it is info; write error, warn, info, debug, \
+             trace or off, alone or for a part of the program: taillamp::daemon=debug"
         );
         Targets::new().with_default(tracing::Level::INFO)
     });
