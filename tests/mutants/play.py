@@ -4,7 +4,8 @@
     tests/mutants/play.py FOLDER [FILE-PART ...]
 
 cargo-mutants says what to change; program.py puts all of it into one program, in a copy of the tree
-in FOLDER; here each mutant is played against the tests, quickest first, until one of them fails.
+in FOLDER; here each test says which mutants it meets, and each mutant is played against those that
+meet it, quickest first, until one of them fails.
 Who survives is printed and kept in FOLDER/played.jsonl; a run that was cut short goes on where it
 was. With parts of file names only the mutants of those files are played. Hours; not a part of
 ./tests/run, and what it needs is not installed by that: `cargo install cargo-mutants --locked`, and
@@ -29,8 +30,6 @@ STAGES = {
     "replay": 15, "rules": 30, "road": 20, "scoring": 60, "engine": 90, "peers": 90,
     "properties": 120,
 }
-# The tables of run lengths: a minute, and only about the sequential detector.
-LONG = ["--skip", "sequential::"]
 # Of the evenings those of which everything published is known.
 EVENINGS = ["some_evenings_are_these"]
 
@@ -73,12 +72,12 @@ def prepare(folder):
     return tree, mutants, placed, binaries
 
 
-def fails(tree, binary, n, arguments, seconds):
-    """The test that notices it; None where none does."""
+def ran(tree, binary, arguments, environment, seconds):
+    """The first test that fails, and how the program ended; it is cut short at either."""
     child = subprocess.Popen(
         [binary, "--test-threads", "1", *arguments],
         cwd=tree, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, start_new_session=True,
-        env={**os.environ, "TAILLAMP_MUTANT": str(n), "RUST_BACKTRACE": "0"}, text=True,
+        env={**os.environ, **environment, "RUST_BACKTRACE": "0"}, text=True,
     )
 
     def end():
@@ -95,22 +94,57 @@ def fails(tree, binary, n, arguments, seconds):
         end()
     code = child.wait()
     timer.cancel()
-    return by or (None if code == 0 else "it does not end" if code < 0 else f"exit {code}")
+    return by, code
 
 
-def arguments_of(name, file):
-    if name == "scoring":
-        return EVENINGS
-    return LONG if name == "engine" and "sequential" not in file else []
+def tests_of(tree, name, binary):
+    chosen = EVENINGS if name == "scoring" else []
+    listed = run([binary, *chosen, "--list", "--format", "terse"], tree).stdout
+    return [line.removesuffix(": test") for line in listed.splitlines() if line.endswith(": test")]
 
 
-def play(tree, binaries, mutant, n):
+def learn(tree, binaries, folder):
+    """Which mutants each test meets: by stage, the mutants of each test."""
+    def met(name, test, number):
+        notes = folder / f"met.{name}.{number}"
+        notes.unlink(missing_ok=True)
+        by, code = ran(
+            tree, binaries[name], ["--exact", test], {"TAILLAMP_REACHED": str(notes)},
+            20 * STAGES[name],
+        )
+        if by or code:
+            raise SystemExit(f"{name}: {test} fails without any mutant")
+        numbers = set(map(int, notes.read_text().split())) if notes.exists() else set()
+        notes.unlink(missing_ok=True)
+        return name, test, numbers
+
+    met_by = {name: {} for name in STAGES}
+    with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool:
+        jobs = [
+            pool.submit(met, name, test, number)
+            for name, binary in binaries.items()
+            for number, test in enumerate(tests_of(tree, name, binary))
+        ]
+        for job in concurrent.futures.as_completed(jobs):
+            name, test, numbers = job.result()
+            met_by[name][test] = numbers
+    return met_by
+
+
+def play(tree, binaries, met_by, n):
+    """Who notices the mutant; None where none does, with whether any test met it at all."""
+    met = False
     for name, seconds in STAGES.items():
-        arguments = arguments_of(name, mutant["file"])
-        by = fails(tree, binaries[name], n, arguments, seconds)
-        if by:
-            return f"{name}: {by}"
-    return None
+        tests = sorted(test for test, numbers in met_by[name].items() if n in numbers)
+        if not tests:
+            continue
+        met = True
+        by, code = ran(
+            tree, binaries[name], ["--exact", *tests], {"TAILLAMP_MUTANT": str(n)}, seconds
+        )
+        if by or code:
+            return f"{name}: {by or ('it does not end' if code < 0 else f'exit {code}')}", True
+    return None, met
 
 
 def main(folder, *parts):
@@ -118,10 +152,8 @@ def main(folder, *parts):
     folder.mkdir(parents=True, exist_ok=True)
     tree, mutants, placed, binaries = prepare(folder)
     print(f"{len(mutants)} mutants, {len(placed)} of them in the program")
-    for name, seconds in STAGES.items():
-        arguments = arguments_of(name, "")
-        if fails(tree, binaries[name], len(mutants), arguments, 10 * seconds):
-            raise SystemExit(f"{name} fails without any mutant")
+    met_by = learn(tree, binaries, folder)
+    print(f"{sum(map(len, met_by.values()))} tests", flush=True)
     kept = folder / "played.jsonl"
     lines = kept.read_text().splitlines() if kept.exists() else []
     played = {record["mutant"]: record["by"] for record in map(json.loads, lines)}
@@ -131,14 +163,14 @@ def main(folder, *parts):
         and (not parts or any(part in mutants[n]["file"] for part in parts))
     ]
     with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool, kept.open("a") as out:
-        jobs = {pool.submit(play, tree, binaries, mutants[n], n): n for n in left}
+        jobs = {pool.submit(play, tree, binaries, met_by, n): n for n in left}
         for job in concurrent.futures.as_completed(jobs):
-            name, by = mutants[jobs[job]]["name"], job.result()
+            name, (by, met) = mutants[jobs[job]]["name"], job.result()
             played[name] = by
-            out.write(json.dumps({"mutant": name, "by": by}) + "\n")
+            out.write(json.dumps({"mutant": name, "by": by, "met": met}) + "\n")
             out.flush()
             if by is None:
-                print(f"survives: {name}", flush=True)
+                print(f"survives{'' if met else ', met by no test'}: {name}", flush=True)
     alive = sum(by is None for by in played.values())
     print(f"{len(played)} played, {len(played) - alive} noticed, {alive} survive")
 

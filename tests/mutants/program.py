@@ -3,7 +3,8 @@ of them lives. One build instead of thousands.
 
 Input: the list that `cargo mutants --list --json` gives, the sources. Output: the sources rewritten
 in place, in a copy of the tree. Each mutant is a branch: `if crate::mutated(17) { a < b } else
-{ a <= b }`. What does not compile in that form (a `Default` that a type has not) is left out, as
+{ a <= b }`; with TAILLAMP_REACHED in the environment, a file, the program writes there which ones it
+met, so that only those tests need play a mutant that do. What does not compile in that form (a `Default` that a type has not) is left out, as
 cargo-mutants calls it unviable; so is what cannot be written as a branch (in a `const fn`, in a
 chain of `let`, a field of a struct): those are named, and are cargo-mutants' own to play.
 """
@@ -33,12 +34,44 @@ pub fn mutated(n: u16) -> bool {
     let which = || std::env::var("TAILLAMP_MUTANT").ok().and_then(|w| w.parse().ok());
     *WHICH.get_or_init(|| which().unwrap_or(u16::MAX)) == n
 }
+#[doc(hidden)]
+#[allow(missing_docs)]
+pub fn met(n: u16) -> bool {
+    differs(n, true);
+    mutated(n)
+}
+#[doc(hidden)]
+#[allow(missing_docs)]
+pub fn differs(n: u16, is: bool) {
+    if is && notes().is_some() {
+        reached(n);
+    }
+}
+fn notes() -> Option<&'static std::sync::Mutex<std::fs::File>> {
+    static NOTES: std::sync::OnceLock<Option<std::sync::Mutex<std::fs::File>>> =
+        std::sync::OnceLock::new();
+    let open = || {
+        let path = std::env::var_os("TAILLAMP_REACHED")?;
+        std::fs::File::create(path).ok().map(std::sync::Mutex::new)
+    };
+    NOTES.get_or_init(open).as_ref()
+}
+fn reached(n: u16) {
+    use std::io::Write;
+    use std::sync::atomic::{AtomicBool, Ordering};
+    static BEFORE: [AtomicBool; 8192] = [const { AtomicBool::new(false) }; 8192];
+    if !BEFORE[n as usize].swap(true, Ordering::Relaxed) {
+        if let Some(Ok(mut file)) = notes().map(|file| file.lock()) {
+            let _ = writeln!(file, "{n}");
+        }
+    }
+}
 """
 ROUNDS_MAX = 20
 
 
 def lives(n):
-    return f"crate::mutated({n})"
+    return f"crate::met({n})"
 
 
 def marked(n, text):
@@ -119,14 +152,23 @@ class Source:
                 f"({{ let __l = {one}; if {lives(n)} {{ __l {word} {other} }}"
                 f" else {{ __l {was} {other} }} }})"
             )
-        refer, mark = ("&", "*") if was in COMPARES else ("", "")
+        if was in COMPARES:
+            return self.compared(one, was, other, mutants)
         arms = "".join(
-            f"if {lives(n)} {{ {marked(n, f'{mark}__l {word} {mark}__r')} }} else "
-            for n, word in mutants
+            f"if {lives(n)} {{ {marked(n, f'__l {word} __r')} }} else " for n, word in mutants
         )
+        return f"(match ({one}, {other}) {{ (__l, __r) => {arms}{{ __l {was} __r }} }})"
+
+    def compared(self, one, was, other, mutants):
+        """A comparison has met its mutant where the two say different things."""
+        arms, notes = "", ""
+        for n, word in mutants:
+            instead = marked(n, f"*__l {word} *__r")
+            arms += f"if crate::mutated({n}) {{ {instead} }} else "
+            notes += f"crate::differs({n}, __is != ({instead})); "
         return (
-            f"(match ({refer}({one}), {refer}({other})) {{ (__l, __r) =>"
-            f" {arms}{{ {mark}__l {was} {mark}__r }} }})"
+            f"(match (&({one}), &({other})) {{ (__l, __r) =>"
+            f" {arms}{{ let __is = *__l {was} *__r; {notes}__is }} }})"
         )
 
     def turn_compound_assignment_expr(self, node, const):
