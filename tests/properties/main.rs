@@ -3,6 +3,7 @@
 //! Nothing here knows how the engine decides. The only thing recomputed is what a threshold
 //! detector last said, so that a `vacant` without proof is found.
 
+mod asked;
 mod light;
 mod more;
 #[path = "../../simulator/tests/scoring/reader.rs"]

@@ -8,6 +8,7 @@
 
 mod ahead;
 mod alarms;
+mod aside;
 mod clearance;
 mod close;
 mod corners;

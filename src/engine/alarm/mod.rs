@@ -22,9 +22,6 @@ use crate::time::{Instant, STEP, Span};
 use kinds::{AlarmKind, Priority, SubjectKind};
 use one::Condition;
 
-/// With so many seconds left a warning of what is ahead may wait for its on-delay.
-const TIME_ENOUGH_S: f64 = 8.0;
-
 impl Engine {
     /// Raises a condition that lasts from now.
     pub(crate) fn raise(&mut self, kind: AlarmKind, subject: &str, text: String) {
@@ -119,15 +116,9 @@ impl Engine {
         seconds: Option<(f64, f64)>,
         text: String,
     ) {
-        // Trains that follow each other meet what is gone a moment later. Where little time is
-        // left, or nobody knows how much, the warning does not wait.
-        let delay = match seconds {
-            Some((soonest, _)) if soonest >= TIME_ENOUGH_S => on_delay(kind),
-            _ => Span::ZERO,
-        };
         let condition = Condition {
             since: self.now,
-            delay,
+            delay: on_delay(kind),
             priority,
             text,
             seconds,

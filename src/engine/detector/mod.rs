@@ -689,4 +689,6 @@ fn span_of(detector: &Detector) -> f64 {
 }
 
 #[cfg(test)]
+mod limits;
+#[cfg(test)]
 mod tests;

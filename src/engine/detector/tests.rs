@@ -5,7 +5,7 @@ use crate::ids::DetectorId;
 use crate::layout::{Subject, Watches};
 use alloc::string::String;
 
-fn current(on: f64, off: f64) -> Detector {
+pub(super) fn current(on: f64, off: f64) -> Detector {
     Detector {
         id: String::from("d"),
         name: String::from("d"),
@@ -28,7 +28,7 @@ fn current(on: f64, off: f64) -> Detector {
     }
 }
 
-fn level(value: f64) -> Sample {
+pub(super) fn level(value: f64) -> Sample {
     Sample {
         detector: DetectorId(0),
         reading: Reading::Level(value),
@@ -38,7 +38,7 @@ fn level(value: f64) -> Sample {
     }
 }
 
-fn at(seconds: f64) -> Instant {
+pub(super) fn at(seconds: f64) -> Instant {
     Instant::from_secs_f64(seconds)
 }
 
