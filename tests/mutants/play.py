@@ -29,6 +29,8 @@ ROOT = pathlib.Path(__file__).resolve().parents[2]
 STAGES = ["replay", "rules", "road", "scoring", "engine", "peers", "properties"]
 # A mutant never ends when its tests take so many times as long as without it, and so many seconds.
 NEVER = (6, 20)
+# A test that takes longer is played by itself.
+LONG_S = 1.0
 # Of the evenings those of which everything published is known.
 EVENINGS = ["some_evenings_are_these"]
 
@@ -136,21 +138,29 @@ def learn(tree, binaries, folder):
     return met_by
 
 
-def play(tree, binaries, met_by, n):
-    """Who notices the mutant; None where none does, with whether any test met it at all."""
-    stages = []
+def groups_of(met_by, n):
+    """The tests that meet a mutant, quickest first: those of a program at once, long ones alone."""
+    groups = []
     for name, tests in met_by.items():
         mine = {test: seconds for test, (numbers, seconds) in tests.items() if n in numbers}
-        if mine:
-            stages.append((sum(mine.values()), name, sorted(mine)))
-    for seconds, name, tests in sorted(stages):
+        quick = {test: seconds for test, seconds in mine.items() if seconds < LONG_S}
+        if quick:
+            groups.append((sum(quick.values()), name, sorted(quick)))
+        groups += [(seconds, name, [test]) for test, seconds in mine.items() if test not in quick]
+    return sorted(groups)
+
+
+def play(tree, binaries, met_by, n):
+    """Who notices the mutant; None where none does, with whether any test met it at all."""
+    groups = groups_of(met_by, n)
+    for seconds, name, tests in groups:
         by, code = ran(
             tree, binaries[name], ["--exact", *tests], {"TAILLAMP_MUTANT": str(n)},
             NEVER[0] * seconds + NEVER[1],
         )
         if by or code:
             return f"{name}: {by or ('it does not end' if code < 0 else f'exit {code}')}", True
-    return None, bool(stages)
+    return None, bool(groups)
 
 
 def main(folder, *parts):
@@ -177,8 +187,9 @@ def main(folder, *parts):
             out.flush()
             if by is None:
                 print(f"survives{'' if met else ', met by no test'}: {name}", flush=True)
-    alive = sum(by is None for by in played.values())
-    print(f"{len(played)} played, {len(played) - alive} noticed, {alive} survive")
+    now = [played[mutant["name"]] for mutant in mutants if mutant["name"] in played]
+    alive = now.count(None)
+    print(f"{len(now)} played, {len(now) - alive} noticed, {alive} survive")
 
 
 if __name__ == "__main__":

@@ -355,10 +355,10 @@ impl Club {
 
 /// Numbers that look random and are the same every day (a linear congruence; constants of Knuth's
 /// MMIX, from memory).
-struct Dice(u64);
+pub struct Dice(pub u64);
 
 impl Dice {
-    fn below(&mut self, limit: u64) -> u64 {
+    pub fn below(&mut self, limit: u64) -> u64 {
         self.0 = self
             .0
             .wrapping_mul(6_364_136_223_846_793_005)

@@ -3,6 +3,9 @@
 //! Nothing here knows how the engine decides. The only thing recomputed is what a threshold
 //! detector last said, so that a `vacant` without proof is found.
 
+#[path = "../../simulator/tests/scoring/account.rs"]
+mod account;
+mod accounts;
 mod asked;
 mod light;
 mod more;

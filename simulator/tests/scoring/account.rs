@@ -25,10 +25,15 @@ impl Account {
                 Some(view) => (key(&view), shortened(&format!("{:?}", settled(view)))),
                 None => ("gone".to_owned(), format!("{item:?}")),
             };
-            let (count, sum) = self.lines.entry(key).or_insert((0, FNV_BASIS));
-            *count += 1;
-            *sum = fnv(*sum, format!("{} {text}", engine.now()).as_bytes());
+            self.note(key, &format!("{} {text}", engine.now()));
         }
+    }
+
+    /// Adds anything else that was said.
+    pub fn note(&mut self, key: String, text: &str) {
+        let (count, sum) = self.lines.entry(key).or_insert((0, FNV_BASIS));
+        *count += 1;
+        *sum = fnv(*sum, text.as_bytes());
     }
 
     /// One line for each kind of record and what it said.
@@ -68,7 +73,7 @@ fn settled(mut view: View) -> View {
 }
 
 /// Numbers with two digits behind the point at most.
-fn shortened(text: &str) -> String {
+pub fn shortened(text: &str) -> String {
     let mut short = String::with_capacity(text.len());
     let mut behind = None;
     for one in text.chars() {
