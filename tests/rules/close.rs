@@ -248,6 +248,36 @@ fn train_that_closed_up_to_a_tail_is_told_by_where_it_goes() {
     );
 }
 
+/// As before, and much later another train, which has stood in p3, goes into p4: what t2 was taken
+/// for has left that, and so has t2.
+#[test]
+fn train_that_turned_out_to_be_another_has_left_what_that_has_left() {
+    check(
+        &line(8, ALL),
+        &format!(
+            "{GOES_FROM_ONE_THAT_CLOSED_UP}
+             165.0 d-p6 on
+             167.0 d-p5 off
+             180.0 d-p2 off
+             190.0 d-p4 on
+             192.0 d-p3 off
+             200.0 d-p5 on
+             202.0 d-p4 off
+             300.0 d-p1 on
+             310.0 d-p2 on
+             312.0 d-p1 off
+             320.0 d-p3 on
+             322.0 d-p2 off
+             500.0 d-p4 on
+             510.0"
+        ),
+        "203.5 train t3 gone
+         500.0 train t4 entered p4
+         end train t2 blocks=p5
+         end train t4 blocks=p3,p4",
+    );
+}
+
 #[test]
 fn train_that_is_named_is_never_taken_for_another() {
     check(
@@ -390,5 +420,117 @@ fn train_on_points_does_not_go_past_another_that_came_by_the_leg_it_would_leave_
          25.5..26.0 train t1 entered east
          never train t2 entered east
          end train t1 blocks=east",
+    );
+}
+
+/// t1 stands in p8; t2 comes at 100 mm/s into p6 and stands, t3 follows as far as p5. Then t2 goes
+/// into p7 as t3 comes into p6, which stays occupied; nobody has seen that t3 came.
+const FOLLOWED_INTO_P6: &str = "0.0 all off
+     5.0 d-p8 on
+     10.0 d-p1 on
+     20.0 d-p2 on
+     22.0 d-p1 off
+     30.0 d-p3 on
+     32.0 d-p2 off
+     40.0 d-p4 on
+     42.0 d-p3 off
+     50.0 d-p5 on
+     52.0 d-p4 off
+     60.0 d-p6 on
+     62.0 d-p5 off
+     70.0 d-p4 on
+     80.0 d-p5 on
+     82.0 d-p4 off
+     120.0 d-p7 on";
+
+#[test]
+fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
+    let plan = measured_line(8, "");
+    // It was in p7 for as long as it takes. What is seen behind it is t3, as is told a moment later.
+    check(
+        &plan,
+        &format!("{FOLLOWED_INTO_P6}\n 132.0 d-p7 off\n 133.0 d-p5 off\n 150.0"),
+        "133.5 train t2 turned-back
+         134.5 train t2 coupled
+         end train t2 blocks=p8 heading=p8.b
+         end train t3 blocks=p6
+         once train t2 coupled
+         never train t3 coupled",
+    );
+    // It showed its nose only: both are in p6.
+    check(
+        &plan,
+        &format!("{FOLLOWED_INTO_P6}\n 123.0 d-p7 off\n 124.0 d-p5 off\n 150.0"),
+        "125.5 train t3 coupled
+         end train t2 blocks=p6
+         end train t3 blocks=p6",
+    );
+    // Who came so late after it has nothing to do with it.
+    check(
+        &plan,
+        &format!("{FOLLOWED_INTO_P6}\n 132.0 d-p7 off\n 148.0 d-p5 off\n 160.0"),
+        "133.5 train t2 turned-back
+         149.5 train t3 coupled
+         end train t2 blocks=p6
+         end train t3 blocks=p6",
+    );
+    // Nobody stands before it that it could have come up to.
+    let gone = FOLLOWED_INTO_P6.replace("5.0 d-p8 on", "5.0 d-p8 off");
+    check(
+        &plan,
+        &format!("{gone}\n 132.0 d-p7 off\n 133.0 d-p5 off\n 150.0"),
+        "134.5 train t2 coupled
+         end train t1 blocks=p6
+         end train t2 blocks=p6",
+    );
+}
+
+/// t1 goes to p8, at 100 mm/s place after place. t2 is put on at p4 and goes to p6, standing for long
+/// in p5; t3 follows as far as p5.
+const ONE_THAT_STOOD: &str = "0.0 all off
+     1.0 d-p1 on
+     11.0 d-p2 on
+     12.0 d-p1 off
+     21.0 d-p3 on
+     22.0 d-p2 off
+     31.0 d-p4 on
+     32.0 d-p3 off
+     41.0 d-p5 on
+     42.0 d-p4 off
+     51.0 d-p6 on
+     52.0 d-p5 off
+     61.0 d-p7 on
+     62.0 d-p6 off
+     71.0 d-p8 on
+     72.0 d-p7 off
+     100.0 d-p4 on
+     130.0 d-p5 on
+     132.0 d-p4 off
+     180.0 d-p6 on
+     182.0 d-p5 off
+     190.0 d-p4 on
+     200.0 d-p5 on
+     202.0 d-p4 off
+     220.0 d-p7 on";
+
+/// How long is long enough other trains tell, where a train's own speed was measured over a place in
+/// which it stood.
+#[test]
+fn train_that_was_measured_as_it_stood_may_be_as_fast_as_others() {
+    let plan = measured_line(8, "");
+    check(
+        &plan,
+        &format!("{ONE_THAT_STOOD}\n 232.0 d-p7 off\n 233.0 d-p5 off\n 250.0"),
+        "234.5 train t2 coupled
+         end train t2 blocks=p8
+         end train t3 blocks=p6",
+    );
+    // Twice as fast as any.
+    check(
+        &plan,
+        &format!("{ONE_THAT_STOOD}\n 225.0 d-p7 off\n 226.0 d-p5 off\n 250.0"),
+        "227.5 train t3 coupled
+         end train t2 blocks=p6
+         end train t3 blocks=p6",
     );
 }

@@ -41,6 +41,47 @@ fn b10_two_trains_gone_at_once_is_the_power() {
     );
 }
 
+/// The trip that makes a device start anew may come again while its detectors settle: an `off`
+/// proves no vacancy then, but the current has gone all the same.
+#[test]
+fn b10_two_trains_gone_at_once_while_their_device_settles() {
+    let ids = ["p1", "p2", "p3", "p4", "p5"];
+    let body: String = ids
+        .iter()
+        .map(|id| bare(id, "") + &detector(id, "node = \"n1\""))
+        .collect();
+    let blocks = "[\"p1\", \"p2\", \"p3\", \"p4\", \"p5\"]";
+    let feeds = feed("f", blocks, "") + "[[node]]\nid = \"n1\"\n";
+    let plan = plan(&(body + &row(&ids) + &feeds));
+    let story = |again: &str| {
+        format!(
+            "0.0 n1 online; f on
+             2.5 all off
+             5.0 d-p1 on; d-p3 on
+             40.0 n1 offline
+             50.0 n1 online
+             50.2 d-p1 on; d-p3 on
+             {again}
+             60.0"
+        )
+    };
+    check(
+        &plan,
+        &story("51.0 d-p1 off\n 51.2 d-p3 off"),
+        "51.2 feed f failed
+         51.2 block p1 dark
+         never block p1 lost",
+    );
+    // Out of service they say nothing of any current.
+    check(
+        &plan,
+        &story("51.0 do out-of-service d-p1\n 51.0 do out-of-service d-p3"),
+        "never feed f failed",
+    );
+    // Nor when the device has gone again.
+    check(&plan, &story("51.0 n1 offline"), "never feed f failed");
+}
+
 #[test]
 fn b10_exactly_at_the_limit_and_just_beyond() {
     check(

@@ -48,6 +48,45 @@ fn stories_a_crossing_that_was_given_to_the_wrong_train_passes_to_the_one_that_g
     );
 }
 
+#[test]
+fn stories_a_crossing_in_a_tail_is_his_who_came_to_it_first_and_stands_before_it() {
+    // t1 shows its nose on the crossing and stands; t2 goes over it all the same, out of b2, where
+    // t3 has closed up to it. What is left behind t2 is t3 in b2 and t1 on the crossing.
+    let all = (crossing() + &block("b0", "") + &row(&["b0", "b1"])).replacen(
+        "[[block]]",
+        "[trains]\nequipped = \"all\"\n[[block]]",
+        1,
+    );
+    check(
+        &all,
+        "0.0 all off
+         1.0 d-a1 on
+         3.0 d-a2 on
+         4.0 d-a1 off
+         5.0 d-b1 on
+         15.0 d-b2 on
+         17.0 d-b1 off
+         30.0 d-b0 on
+         35.0 d-b1 on
+         36.0 d-b0 off
+         42.0 d-b1 off
+         170.0 d-k1 on
+         172.0 d-b3 on
+         185.0 d-b4 on
+         188.0 d-b3 off
+         210.0",
+        "43.5 train t3 coupled
+         170.0 train t1 entered k1
+         172.0 train t2 entered k1
+         189.5 train t1 entered k1
+         never alarm train-parted:*
+         end trains 3
+         end train t1 blocks=a2,k1
+         end train t2 blocks=b4
+         end train t3 blocks=b2",
+    );
+}
+
 /// `n1 - n2 - dim - n4 - n5`; nothing watches the middle.
 fn dim() -> String {
     let body = ["n1", "n2", "n4", "n5"].map(|id| block(id, "")).concat()

@@ -332,3 +332,62 @@ fn stuck_is_on_for_so_long_with_trains_on_both_sides() {
     assert!(state.judge_stuck(&detector, true, at(7_301.0)));
     assert_eq!(state.health, Health::Ok);
 }
+
+/// The bounds of a sequential test, as the room's light needs them: half way between its levels a
+/// vehicle is there, a quarter of the way none is.
+#[test]
+fn a_sequential_beam_is_clear_of_its_evidence_between_its_levels() {
+    let mut detector = optical(30.0, 60.0);
+    detector.decide = Decide::Sequential(Settings {
+        vacant_mean: 90.0,
+        vacant_sd: 2.0,
+        occupied_mean: 10.0,
+        occupied_sd: 2.0,
+        false_alarm_every_h: 24.0,
+        sample_hz: 10.0,
+        spikes: true,
+    });
+    let is_clear = |value: f64, was: Evidence| {
+        let mut state = DetectorState::new(&detector, at(0.0));
+        state.sample(&detector, &level(value), at(1.0));
+        state.is_clear_of(&detector, was)
+    };
+    assert!(is_clear(50.0, Evidence::On) && !is_clear(50.1, Evidence::On));
+    assert!(is_clear(70.0, Evidence::Off) && !is_clear(69.9, Evidence::Off));
+    assert_eq!(bounds_of(&detector), (50.0, 70.0));
+    assert_eq!(span_of(&detector), 80.0);
+    assert_eq!(span_of(&optical(30.0, 60.0)), 30.0);
+    assert_eq!(span_of(&optical(70.0, 40.0)), 30.0);
+}
+
+#[test]
+fn an_empty_beam_is_followed_and_a_broken_one_is_not() {
+    let detector = optical(30.0, 60.0);
+    let mut state = DetectorState::new(&detector, at(0.0));
+    let mut fades = 0;
+    let mut run = |state: &mut DetectorState, from: u32, to: u32, value: f64| {
+        for tenth in from..to {
+            let now = at(f64::from(tenth) / 10.0);
+            let (_, moved) = state.sample(&detector, &level(value), now);
+            fades += u32::from(moved.fade);
+        }
+        fades
+    };
+    assert_eq!(run(&mut state, 0, 100, 90.0), 0);
+    // A train stands in it: that is no light of the room.
+    assert_eq!(run(&mut state, 100, 300, 10.0), 0);
+    assert_eq!(state.more.light.wandered(), Some(0.0));
+    assert_eq!(run(&mut state, 300, 400, 90.0), 0);
+    assert!(run(&mut state, 400, 500, 80.0) > 10, "it has lost a ninth");
+}
+
+#[test]
+fn a_steady_detector_that_is_on_wakes_to_see_whether_it_is_stuck() {
+    let mut detector = current(3.0, 1.5);
+    detector.max_silence = None;
+    let mut state = DetectorState::new(&detector, at(0.0));
+    state.sample(&detector, &level(9.0), at(1.0));
+    state.hold_steady(&detector);
+    assert!(state.steady.is_any());
+    assert_eq!(state.wake(&detector), Some(at(7_201.0)));
+}

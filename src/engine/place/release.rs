@@ -182,15 +182,25 @@ impl Engine {
     /// Behind it only others are seen: its tail had left there if it has been here long enough for
     /// most of the way through, and it has gone on as it was going where the next place explains
     /// that. One that only showed its nose has drawn back.
-    fn ran_on(&self, train: &Train, place: PlaceId) -> Option<Whereabouts> {
+    pub(crate) fn ran_on(&self, train: &Train, place: PlaceId) -> Option<Whereabouts> {
         /// Of the time that the way through takes.
         const MOST: f64 = 0.6;
         let head = train.head().filter(|_| train.directed)?;
         let off = self.places[place.index()].off_since?;
-        let speed = train.measure.speed_mm_s.filter(|speed| *speed > 0.0)?;
-        let through_s = self.length_of(place)? / speed;
-        let long = off.since(head.entered).as_secs_f64() >= MOST * through_s;
+        let needed = self.length_of(place)? / off.since(head.entered).as_secs_f64();
+        let own = train.measure.speed_mm_s.unwrap_or_default() / MOST;
+        // One that stood in every place seems slower than it is: as fast as others it may be.
+        let long = needed <= own || needed <= self.fastest_mm_s();
         long.then(|| self.next_unseen(train, place, true)).flatten()
+    }
+
+    /// The fastest speed that any train was found to have place after place; 0 where none was.
+    fn fastest_mm_s(&self) -> f64 {
+        let known = self.trains.values().filter_map(|train| {
+            let sure = train.measure.is_found_again() && !train.lost;
+            train.measure.speed_mm_s.filter(|_| sure)
+        });
+        known.fold(0.0, f64::max)
     }
 
     /// The neighbour on the road that explains why a train is seen no more: one that cannot see

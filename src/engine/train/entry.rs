@@ -45,8 +45,9 @@ impl Engine {
         if !losers.is_empty() {
             self.claims.push(Claim {
                 place,
-                winner: best.train,
+                winner: best.clone(),
                 losers,
+                passed_on: false,
             });
         }
         self.keep_rivals(best.train, weigh::rivals(candidates));
@@ -135,6 +136,7 @@ impl Engine {
         }
         train.directed |= !stood_here_at_start;
         (train.shadow, train.alone) = (0, true);
+        train.drew_back = None;
         train.stopped = false;
         train.stays = false;
         train.remembered = false;

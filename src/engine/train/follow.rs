@@ -33,8 +33,10 @@ struct Passed {
 #[derive(Clone, Debug)]
 pub(crate) struct Claim {
     pub(crate) place: PlaceId,
-    pub(crate) winner: TrainId,
+    pub(crate) winner: Candidate,
     pub(crate) losers: Vec<Candidate>,
+    /// It went to another first, who is first among the losers.
+    pub(crate) passed_on: bool,
 }
 
 impl Engine {

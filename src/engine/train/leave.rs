@@ -36,6 +36,10 @@ impl Engine {
                 | Whereabouts::Nowhere => self.leave(id, place),
             }
         }
+        // One that turned out to be another that was here has left as that.
+        for id in self.places[place.index()].trains.clone() {
+            self.leave(id, place);
+        }
         self.claims.retain(|claim| claim.place != place);
     }
 
@@ -52,6 +56,7 @@ impl Engine {
     /// torn.
     pub(crate) fn leave(&mut self, id: TrainId, place: PlaceId) {
         let now = self.now;
+        let may_have_gone_on = self.may_have_gone_on(id, place);
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };
@@ -60,6 +65,7 @@ impl Engine {
         };
         let count = train.chain.len();
         let link = train.take_link(at);
+        train.drew_back = None;
         let (mut turned, mut unseen) = (false, None);
         if count > 1 && at + 1 == count {
             if link.brief {
@@ -71,6 +77,7 @@ impl Engine {
                 }
             } else if train.directed {
                 train.turn();
+                train.drew_back = may_have_gone_on;
                 turned = true;
             } else {
                 train.directed = true;
@@ -176,23 +183,33 @@ impl Engine {
         if self.was_seen_to_leave_unseen(id, at) {
             return;
         }
-        let Some(train) = self.trains.get_mut(&id) else {
+        let Some(train) = self.train(id) else {
             return;
         };
-        let shared: Vec<PlaceId> = train.chain[..at]
+        let tail: Vec<PlaceId> = train.chain[..at].iter().map(|link| link.place).collect();
+        let of_others = self.tail_of_others(id, &tail);
+        let shared = |place: &&PlaceId| self.places[place.index()].trains.len() > 1;
+        let not_shared: Vec<PlaceId> = tail.iter().filter(|p| !shared(p)).copied().collect();
+        if not_shared
             .iter()
-            .map(|link| link.place)
-            .filter(|place| self.places[place.index()].trains.len() > 1)
-            .collect();
-        if shared.len() == at {
-            train.chain.drain(..at);
-            train.gap = None;
-            for place in shared {
+            .all(|place| of_others.iter().any(|claim| claim.place == *place))
+        {
+            for claim in of_others {
+                self.pass_on(&claim, &claim.losers[0]);
+            }
+            for place in tail {
+                if let Some(train) = self.trains.get_mut(&id) {
+                    train.keep_links(|link| link.place != place);
+                    train.gap = None;
+                }
                 self.places[place.index()].trains.retain(|held| *held != id);
                 self.touch_place(place);
             }
             return;
         }
+        let Some(train) = self.trains.get_mut(&id) else {
+            return;
+        };
         train.gap = Some(Gap {
             since: now,
             at,
@@ -243,8 +260,13 @@ impl Engine {
 
     /// B3: it has come up to another train; both are there.
     pub(super) fn come_up_to(&mut self, id: TrainId, from: PlaceId, into: PlaceId) {
+        let alone = self.went_on_after_all(into, id);
         self.step_unseen(id, from, into, false);
         self.leave(id, from);
+        if alone {
+            self.show(id);
+            return;
+        }
         self.emit_train(id, TrainEvent::Coupled, Some(into));
         self.join_again(id, into);
     }
@@ -349,7 +371,7 @@ impl Engine {
             let mut losers = claim.losers.iter();
             let mine =
                 losers.find(|c| c.train == id && self.track.place_of(c.from) == Some(left))?;
-            let winner_elsewhere = self.train(claim.winner).is_some_and(|winner| {
+            let winner_elsewhere = self.train(claim.winner.train).is_some_and(|winner| {
                 let ends = [winner.chain.first(), winner.chain.last()];
                 let at_end = ends
                     .into_iter()
@@ -381,27 +403,40 @@ impl Engine {
     /// A place goes from the train that was given it to another that could have come in as well.
     fn pass_on(&mut self, claim: &Claim, mine: &Candidate) {
         // Its story begins again where it was before; one that has gone on since keeps its own.
-        let before = self.train(claim.winner).and_then(|winner| {
+        let before = self.train(claim.winner.train).and_then(|winner| {
             let link = winner
                 .head()
                 .filter(|link| link.place == claim.place && winner.chain.len() > 1)?;
             Some(link.before)
         });
-        self.drop_link(claim.winner, claim.place);
+        self.drop_link(claim.winner.train, claim.place);
         if let (Some((directed, measure)), Some(winner)) =
-            (before, self.trains.get_mut(&claim.winner))
+            (before, self.trains.get_mut(&claim.winner.train))
         {
             (winner.directed, winner.measure) = (directed, measure);
             if let Some(head) = winner.chain.last_mut() {
                 head.headward = None;
             }
         }
-        self.show(claim.winner);
+        self.show(claim.winner.train);
         self.extend(&self.of_now(mine, claim.place), claim.place);
         self.show(mine.train);
         self.ahead_of_train(mine.train);
-        self.ahead_of_train(claim.winner);
+        self.ahead_of_train(claim.winner.train);
         self.claims.retain(|other| other.place != claim.place);
+        let others = claim
+            .losers
+            .iter()
+            .filter(|other| other.train != mine.train);
+        self.claims.push(Claim {
+            place: claim.place,
+            winner: mine.clone(),
+            losers: core::iter::once(&claim.winner)
+                .chain(others)
+                .cloned()
+                .collect(),
+            passed_on: true,
+        });
     }
 
     /// A candidate of a while ago: where it has since been seen on its way, it comes from there.
@@ -429,7 +464,7 @@ impl Engine {
             for next in self.track.reach(to, &self.points, Taking::AsSet) {
                 let claim = self.claims.iter().find(|claim| claim.place == next.place);
                 let Some(claim) = claim else { continue };
-                let winner_elsewhere = self.train(claim.winner).is_some_and(|winner| {
+                let winner_elsewhere = self.train(claim.winner.train).is_some_and(|winner| {
                     winner
                         .chain
                         .iter()

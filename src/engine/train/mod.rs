@@ -10,6 +10,7 @@ pub(crate) mod follow;
 mod leave;
 pub(crate) mod measure;
 mod parted;
+mod revise;
 pub(crate) mod weigh;
 
 use alloc::string::String;
@@ -93,6 +94,8 @@ pub(crate) struct Train {
     pub(crate) shadow: u32,
     /// It has come into a place that no other train held.
     pub(crate) alone: bool,
+    /// It seemed to draw back, and has not moved since.
+    pub(crate) drew_back: Option<revise::DrewBack>,
 }
 
 /// A place in the middle of a train that was released.
@@ -141,6 +144,7 @@ impl Train {
             gap: None,
             shadow: 0,
             alone: false,
+            drew_back: None,
         }
     }
 

@@ -115,7 +115,10 @@ impl Engine {
     /// place stays one until that is settled.
     pub(super) fn keep_rivals(&mut self, id: TrainId, mut rivals: Vec<Rival>) {
         let open = |rival: &Rival| {
-            let mut mine = self.claims.iter().filter(|claim| claim.winner == id);
+            let mut mine = self
+                .claims
+                .iter()
+                .filter(|claim| claim.winner.train == id && !claim.passed_on);
             mine.any(|claim| claim.losers.iter().any(|loser| loser.train == rival.train))
         };
         if let Some(train) = self.train(id) {

@@ -1,0 +1,97 @@
+//! What later evidence says of a story that was told (DEVELOPERS.md, section 4): a train that seemed
+//! to draw back, and a place in a train's tail that is another's.
+
+use alloc::vec::Vec;
+
+use super::Link;
+use super::follow::Claim;
+use crate::Engine;
+use crate::change::{Occupancy, TrainEvent};
+use crate::ids::{PlaceId, TrainId};
+use crate::layout::End;
+use crate::place::Whereabouts;
+use crate::time::{Instant, Span};
+
+/// Who came up behind is heard of so soon, or it was not he that lit the place.
+const BEHIND: Span = Span::from_secs(15);
+
+/// A place that the head of a train left when only the place behind it showed: the train drew back,
+/// or went on to another and somebody came in behind it.
+#[derive(Clone, Debug)]
+pub(crate) struct DrewBack {
+    at: Instant,
+    /// Where it would have gone on to, and by which end.
+    into: PlaceId,
+    by: End,
+}
+
+impl Engine {
+    /// Before a head's place is left: where the train may be as well, should the place behind it
+    /// turn out to hold another. Only where it was long enough to go through.
+    pub(super) fn may_have_gone_on(&self, id: TrainId, place: PlaceId) -> Option<DrewBack> {
+        let train = self.train(id)?;
+        let [.., behind, head] = train.chain.as_slice() else {
+            return None;
+        };
+        if head.place != place || head.brief || !self.places[behind.place.index()].on {
+            return None;
+        }
+        let Some(Whereabouts::CameUpTo(into)) = self.ran_on(train, place) else {
+            return None;
+        };
+        let (_, by) = self.ends_between(place, into)?;
+        Some(DrewBack {
+            at: self.now,
+            into,
+            by,
+        })
+    }
+
+    /// Another train has come into the place that one had drawn back to. Nothing needs that one to
+    /// have turned: it has gone on, up to the train before it.
+    pub(super) fn went_on_after_all(&mut self, place: PlaceId, newcomer: TrainId) -> bool {
+        let now = self.now;
+        let found = self.places[place.index()].trains.iter().find_map(|id| {
+            let train = self.train(*id).filter(|train| train.id != newcomer)?;
+            let back = train.drew_back.clone()?;
+            let still = train.chain.len() == 1 && now.since(back.at) <= BEHIND;
+            let state = &self.places[back.into.index()];
+            let another = state.state == Occupancy::Occupied && !state.trains.is_empty();
+            (still && another && !train.stays).then_some((*id, back))
+        });
+        let Some((id, back)) = found else {
+            return false;
+        };
+        if let Some(train) = self.trains.get_mut(&id) {
+            train.turn();
+            // Neither turn was one.
+            train.turns = train.turns.saturating_sub(2);
+            let mut link = Link::new(back.into, back.at);
+            link.tailward = Some(back.by);
+            link.before = (train.directed, train.measure);
+            train.chain.push(link);
+            train.entered += 1;
+            train.drew_back = None;
+        }
+        self.hold(back.into, id, back.by);
+        self.leave(id, place);
+        self.emit_train(id, TrainEvent::Coupled, Some(back.into));
+        self.ahead_of_train(id);
+        true
+    }
+
+    /// The places of a torn train's tail that another train came to first, and stands before: they
+    /// were given to this one because something beyond them could not be explained otherwise.
+    pub(super) fn tail_of_others(&self, id: TrainId, tail: &[PlaceId]) -> Vec<Claim> {
+        let claims = self.claims.iter().filter(|claim| {
+            let first = claim.losers.first().filter(|_| claim.passed_on);
+            let stands = first.is_some_and(|first| {
+                let from = self.track.place_of(first.from);
+                let train = self.train(first.train).zip(from);
+                train.is_some_and(|(train, from)| train.holds(from))
+            });
+            claim.winner.train == id && stands && tail.contains(&claim.place)
+        });
+        claims.cloned().collect()
+    }
+}
