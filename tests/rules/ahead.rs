@@ -1,7 +1,7 @@
 //! Section 5 of DEVELOPERS.md: what stops a train on the road that is set for it, and when it is
 //! said.
 
-use crate::plans::{Watch, block, feed, junction, line, measured_line, plan, row};
+use crate::plans::{Watch, block, feed, junction, line, measured_line, plan, row, section};
 use crate::story::check;
 
 #[test]
@@ -368,5 +368,29 @@ fn ahead_a_crossing_that_another_runs_over_is_warned_of_ten_seconds_before() {
         &comes_to_a_held_crossing(78),
         "between 100 and 107.9: no alarm fouled-ahead:t2 unacknowledged
          108.0..108.1 alarm fouled-ahead:t2 unacknowledged high",
+    );
+}
+
+/// Points have a length only where the plan gives one; a train on them is told all the same.
+#[test]
+fn ahead_of_a_train_on_points_is_seen_whether_or_not_their_length_is_known() {
+    let body: String = ["a1", "a2", "a3", "a4", "side"]
+        .iter()
+        .map(|id| block(id, "length_mm = 1000"))
+        .collect();
+    let points = "[[turnout]]\nid = \"w1\"\ntoe = \"a2.b\"\nnormal = \"a3.a\"\n\
+                  reverse = \"side.a\"\n";
+    let plan = plan(&(body + &row(&["a1", "a2"]) + &row(&["a3", "a4"]) + points + &section("w1")));
+    check(
+        &plan,
+        "0.0 all off; w1 normal
+         60.0 d-a1 on
+         70.0 d-a2 on
+         72.0 d-a1 off
+         80.0 d-w1 on
+         81.0 d-a4 on
+         82.0 d-a3 on
+         90.0",
+        "81.0 alarm occupied-ahead:t1 unacknowledged",
     );
 }

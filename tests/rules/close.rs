@@ -474,6 +474,19 @@ fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
          end train t2 blocks=p6
          end train t3 blocks=p6",
     );
+    // Unless it should have been there by then.
+    let due = FOLLOWED_INTO_P6.replace(
+        "70.0 d-p4 on",
+        "65.0 d-p3 on\n 70.0 d-p4 on\n 71.0 d-p3 off",
+    );
+    check(
+        &plan,
+        &format!("{due}\n 132.0 d-p7 off\n 148.0 d-p5 off\n 160.0"),
+        "133.5 train t2 turned-back
+         149.5 train t2 coupled
+         end train t2 blocks=p8
+         end train t3 blocks=p6",
+    );
     // Nobody stands before it that it could have come up to.
     let gone = FOLLOWED_INTO_P6.replace("5.0 d-p8 on", "5.0 d-p8 off");
     check(

@@ -120,7 +120,13 @@ impl Engine {
         let head = train.head()?;
         let speed = train.measure.speed_mm_s?;
         let gone = speed * self.now.since(head.entered).as_secs_f64();
-        Some((self.length_of(head.place)? - gone).max(0.0))
+        // Points and crossings are short, and their length is not always in the plan.
+        let short = match self.track.places[head.place.index()].kind {
+            PlaceKind::Crossing(_) | PlaceKind::Turnout(_) => Some(0.0),
+            PlaceKind::Block(_) => None,
+        };
+        let length = self.length_of(head.place).or(short)?;
+        Some((length - gone).max(0.0))
     }
 
     /// The end of the head's place that the road leaves by; on points entered at the toe, as set.

@@ -12,7 +12,8 @@ use crate::layout::End;
 use crate::place::Whereabouts;
 use crate::time::{Instant, Span};
 
-/// Who came up behind is heard of so soon, or it was not he that lit the place.
+/// Who came up behind is heard of so soon, or it was not he that lit the place: unless he should
+/// have been there by then.
 const BEHIND: Span = Span::from_secs(15);
 
 /// A place that the head of a train left when only the place behind it showed: the train drew back,
@@ -54,7 +55,8 @@ impl Engine {
         let found = self.places[place.index()].trains.iter().find_map(|id| {
             let train = self.train(*id).filter(|train| train.id != newcomer)?;
             let back = train.drew_back.clone()?;
-            let still = train.chain.len() == 1 && now.since(back.at) <= BEHIND;
+            let then = now.since(back.at) <= BEHIND || self.was_due(newcomer, back.at);
+            let still = train.chain.len() == 1 && then;
             let state = &self.places[back.into.index()];
             let another = state.state == Occupancy::Occupied && !state.trains.is_empty();
             (still && another && !train.stays).then_some((*id, back))
@@ -78,6 +80,19 @@ impl Engine {
         self.emit_train(id, TrainEvent::Coupled, Some(back.into));
         self.ahead_of_train(id);
         true
+    }
+
+    /// Whether a train could have been through the place that it is in at a moment.
+    fn was_due(&self, id: TrainId, at: Instant) -> bool {
+        let train = self.train(id).filter(|train| train.directed);
+        train.is_some_and(|train| {
+            let soonest = train.head().and_then(|head| {
+                let length = self.length_of(head.place)?;
+                let (soonest, _) = train.measure.seconds_over(length)?;
+                Some(head.entered.plus(Span::from_secs_f64(soonest)))
+            });
+            soonest.is_some_and(|soonest| soonest <= at)
+        })
     }
 
     /// The places of a torn train's tail that another train came to first, and stands before: they
