@@ -31,6 +31,7 @@ STAGES = ["replay", "rules", "road", "scoring", "engine", "peers", "properties"]
 NEVER = (6, 20)
 # A test that takes longer is played by itself.
 LONG_S = 1.0
+PLAYED = ROOT / "tests/mutants/played.txt"
 # Of the evenings those of which everything published is known.
 EVENINGS = ["some_evenings_are_these"]
 
@@ -40,6 +41,34 @@ def explained():
     text = (pathlib.Path(__file__).parent / "left.txt").read_text()
     lines = [line.strip() for line in text.splitlines() if line.startswith("    ")]
     return re.compile("|".join(re.escape(line).replace(r"\*", ".*") for line in lines))
+
+
+def sums(tree):
+    """What each file of the engine is now, in short."""
+    files = run(["git", "ls-tree", "-r", "HEAD", "src/engine"], tree).stdout.splitlines()
+    return {line.split("\t")[1]: line.split()[2][:12] for line in files}
+
+
+def played_before():
+    """The files all of whose mutants were played, and what they were then."""
+    if not PLAYED.exists():
+        return {}
+    lines = [line.split() for line in PLAYED.read_text().splitlines() if not line.startswith("#")]
+    return {words[0]: words[1:] for words in lines}
+
+
+def note_files(tree, mutants, placed, played):
+    """Keeps which files are done: what each is, how many were played, how many noticed."""
+    known, now, done = explained(), sums(tree), played_before()
+    done = {file: words for file, words in done.items() if now.get(file) == words[0]}
+    for file in now:
+        mine = [mutants[n]["name"] for n in placed if mutants[n]["file"] == file]
+        if mine and all(name in played for name in mine):
+            alive = [name for name in mine if played[name] is None]
+            why = sum(known.fullmatch(without_place(name)) is not None for name in alive)
+            done[file] = [now[file], *map(str, (len(mine), len(mine) - len(alive), why))]
+    head = "# file, its git object, changes played, noticed, explained by left.txt: play.py writes this\n"
+    PLAYED.write_text(head + "".join(" ".join([f, *done[f]]) + "\n" for f in sorted(done)))
 
 
 def without_place(name):
@@ -186,10 +215,15 @@ def main(folder, *parts):
     kept = folder / "played.jsonl"
     lines = kept.read_text().splitlines() if kept.exists() else []
     played = {record["mutant"]: record["by"] for record in map(json.loads, lines)}
+    now, done = sums(tree), played_before()
+
+    def is_asked(file):
+        before = done.get(file, [None])[0]
+        return any(part in file for part in parts) if parts else before != now[file]
+
     left = [
         n for n in sorted(placed)
-        if mutants[n]["name"] not in played
-        and (not parts or any(part in mutants[n]["file"] for part in parts))
+        if mutants[n]["name"] not in played and is_asked(mutants[n]["file"])
     ]
     with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool, kept.open("a") as out:
         jobs = {pool.submit(play, tree, binaries, met_by, n): n for n in left}
@@ -200,6 +234,7 @@ def main(folder, *parts):
             out.flush()
             if by is None and not known.fullmatch(without_place(name)):
                 print(f"survives{'' if met else ', met by no test'}: {name}", flush=True)
+    note_files(tree, mutants, placed, played)
     now = [mutant["name"] for mutant in mutants if mutant["name"] in played]
     alive = [name for name in now if played[name] is None]
     why = sum(known.fullmatch(without_place(name)) is not None for name in alive)

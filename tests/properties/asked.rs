@@ -13,9 +13,10 @@ use taillamp::plan;
 const PLAN: &str = "[layout]\nname = \"Two\"\nscale = \"HO\"\n\
                     [[block]]\nid = \"b1\"\n[[block]]\nid = \"b2\"\n\
                     [[join]]\nends = [\"b1.b\", \"b2.a\"]\n\
-                    [[detector]]\nid = \"d1\"\nkind = \"optical\"\nblock = \"b1\"\non = 30\noff = 60\n\
-                    unit = \"%\"\n\
-                    [[detector]]\nid = \"d2\"\nkind = \"current\"\nblock = \"b2\"\non = 3\noff = 1\n";
+                    [[detector]]\nid = \"d1\"\nkind = \"optical\"\nblock = \"b1\"\n\
+                    on = 30\noff = 60\nunit = \"%\"\n\
+                    [[detector]]\nid = \"d2\"\nkind = \"current\"\nblock = \"b2\"\n\
+                    on = 3\noff = 1\n";
 
 fn layout() -> Layout {
     let (plan, findings) = plan::load(PLAN, "two.toml");

@@ -1,5 +1,5 @@
-//! Section 6 of DEVELOPERS.md: an alarm of a known item can be put aside before it is up, and one of
-//! anything else cannot.
+//! Section 6 of DEVELOPERS.md: an alarm of a known item can be put aside before it is up, and one
+//! of anything else cannot.
 
 use crate::plans::{bare, block, crossover, feed, join, plan};
 use crate::story::check;

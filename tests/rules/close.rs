@@ -446,7 +446,7 @@ const FOLLOWED_INTO_P6: &str = "0.0 all off
 #[test]
 fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
     let plan = measured_line(8, "");
-    // It was in p7 for as long as it takes. What is seen behind it is t3, as is told a moment later.
+    // It was in p7 for as long as it takes. What is seen behind it is t3, as a moment later tells.
     check(
         &plan,
         &format!("{FOLLOWED_INTO_P6}\n 132.0 d-p7 off\n 133.0 d-p5 off\n 150.0"),
@@ -498,8 +498,8 @@ fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
     );
 }
 
-/// t1 goes to p8, at 100 mm/s place after place. t2 is put on at p4 and goes to p6, standing for long
-/// in p5; t3 follows as far as p5.
+/// t1 goes to p8, at 100 mm/s place after place. t2 is put on at p4 and goes to p6, standing for
+/// long in p5; t3 follows as far as p5.
 const ONE_THAT_STOOD: &str = "0.0 all off
      1.0 d-p1 on
      11.0 d-p2 on
@@ -526,8 +526,8 @@ const ONE_THAT_STOOD: &str = "0.0 all off
      202.0 d-p4 off
      220.0 d-p7 on";
 
-/// How long is long enough other trains tell, where a train's own speed was measured over a place in
-/// which it stood.
+/// How long is long enough other trains tell, where a train's own speed was measured over a place
+/// in which it stood.
 #[test]
 fn train_that_was_measured_as_it_stood_may_be_as_fast_as_others() {
     let plan = measured_line(8, "");

@@ -1,5 +1,5 @@
-//! What later evidence says of a story that was told (DEVELOPERS.md, section 4): a train that seemed
-//! to draw back, and a place in a train's tail that is another's.
+//! What later evidence says of a story that was told (DEVELOPERS.md, section 4): a train that
+//! seemed to draw back, and a place in a train's tail that is another's.
 
 use alloc::vec::Vec;
 
