@@ -211,7 +211,8 @@ fn what_is_eventful_is_not_held_steady() {
         once.repeats(&level(0.0), at(2.0))
     };
     assert!(is_steady(&mut calm()));
-    let befall: [(&str, fn(&mut DetectorState)); 8] = [
+    type Befall = fn(&mut DetectorState);
+    let befall: [(&str, Befall); 8] = [
         ("silent", |state| state.silent = true),
         ("offline", |state| state.node_offline = true),
         ("out of service", |state| state.out_of_service = true),
