@@ -4,10 +4,10 @@
 use std::sync::Arc;
 
 use taillamp::engine::Engine;
-use taillamp::engine::ids::{BlockId, DetectorId, TrainId};
-use taillamp::engine::input::{Input, OwnTime, Reading, Sample};
+use taillamp::engine::ids::{BlockId, DetectorId, TrainId, TurnoutId};
+use taillamp::engine::input::{Command, Input, Outcome, OwnTime, Reading, Sample, Word};
 use taillamp::engine::layout::Layout;
-use taillamp::engine::time::Instant;
+use taillamp::engine::time::{Instant, Span};
 use taillamp::plan;
 
 const PLAN: &str = "[layout]\nname = \"Two\"\nscale = \"HO\"\n\
@@ -19,7 +19,11 @@ const PLAN: &str = "[layout]\nname = \"Two\"\nscale = \"HO\"\n\
                     on = 3\noff = 1\n";
 
 fn layout() -> Layout {
-    let (plan, findings) = plan::load(PLAN, "two.toml");
+    layout_of(PLAN)
+}
+
+fn layout_of(text: &str) -> Layout {
+    let (plan, findings) = plan::load(text, "two.toml");
     let plan = plan.unwrap_or_else(|| panic!("{findings:?}"));
     Arc::unwrap_or_clone(plan.layout)
 }
@@ -134,4 +138,36 @@ fn the_measures_go_over_to_the_engine_of_a_new_plan() {
     assert_eq!(count(&next).1, 0);
     next.keep_measures(&mut engine);
     assert_eq!(count(&next), before);
+}
+
+#[test]
+fn a_name_has_sixty_four_characters_at_most() {
+    let mut engine = Engine::new(layout(), at(0.0));
+    engine.handle(at(1.0), says(1, 9.0, None));
+    let mut name = |name: String| {
+        let command = Command::NameTrain(TrainId(1), name);
+        engine.handle(at(2.0), Input::Command(command, Word::default()))
+    };
+    // Characters, not bytes.
+    assert_eq!(name("\u{fc}".repeat(64)), Outcome::Taken);
+    assert!(matches!(name("x".repeat(65)), Outcome::Refused(_)));
+    assert_eq!(name(format!("  {}  ", "x".repeat(64))), Outcome::Taken);
+    assert_eq!(name("x".into()), Outcome::Taken);
+    assert!(matches!(name("   ".into()), Outcome::Refused(_)));
+}
+
+#[test]
+fn who_answers_for_points_for_no_time_does_so_no_more() {
+    let points = "[[block]]\nid = \"b3\"\n[[block]]\nid = \"b4\"\n\
+                  [[turnout]]\nid = \"w1\"\ntoe = \"b2.b\"\nnormal = \"b3.a\"\n\
+                  reverse = \"b4.a\"\ncovered_by = \"b2\"\n";
+    let mut engine = Engine::new(layout_of(&format!("{PLAN}{points}")), at(0.0));
+    let mut answers = |seconds: u64| {
+        let command = Command::InCharge(TurnoutId(0), Span::from_secs(seconds));
+        engine.handle(at(1.0), Input::Command(command, Word::default()));
+        format!("{:?}", engine.snapshot().turnouts[0].in_charge)
+    };
+    let somebody = answers(30);
+    assert_ne!(somebody, answers(0));
+    assert_eq!(answers(0), "None");
 }

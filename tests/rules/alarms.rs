@@ -249,6 +249,30 @@ fn alarm_of_a_node_that_hangs_stands_for_its_detectors() {
     );
 }
 
+/// Two seconds after the other, and no more, is with it.
+#[test]
+fn alarm_of_a_node_whose_detectors_fell_silent_within_two_seconds() {
+    let story = |last: &str| {
+        format!(
+            "0.0 n1 online
+             every 1 from 0 to 100: d-p1 off
+             every 1 from 0 to {last}: d-p2 off
+             200.0"
+        )
+    };
+    check(
+        &on_one_node(),
+        &story("102"),
+        "110.0..113.0 alarm detector-fault:n1 unacknowledged low
+         never alarm detector-fault:d-p1 unacknowledged",
+    );
+    check(
+        &on_one_node(),
+        &story("103"),
+        "110.0..112.2 alarm detector-fault:d-p1 unacknowledged low",
+    );
+}
+
 #[test]
 fn alarm_at_the_start_silence_raises_nothing() {
     check(
