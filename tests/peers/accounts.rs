@@ -5,7 +5,6 @@
 //! It holds nothing to be right. It says that something is different from what it was:
 //! `TAILLAMP_BLESS=1` writes it anew; read the difference before it is committed.
 
-use std::fmt::Write as _;
 use std::path::Path;
 
 use taillamp::engine::change::Item;
@@ -13,6 +12,7 @@ use taillamp::engine::input::Command;
 
 use crate::account::{Account, shortened};
 use crate::club::{Club, Dice, EAST, MID, WEST};
+use crate::settle::settle;
 
 const EVENINGS: u64 = 32;
 const ROW: [&str; 9] = ["w1", "w2", "w3", "m1", "m2", "m3", "e1", "e2", "e3"];
@@ -195,31 +195,14 @@ impl Evening {
 
 #[test]
 fn evenings_of_the_club_are_these() {
-    let mut told = String::new();
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/peers/accounts.txt");
     // In portions, so that the first difference says where to look.
-    for portion in 0..4 {
+    let parts = (0..4).map(|portion| {
         let mut account = Account::default();
         for seed in 0..EVENINGS / 4 {
             Evening::new(portion * 100 + seed).play(&mut account);
         }
-        let _ = writeln!(
-            told,
-            "# Evenings from {}\n{}",
-            portion * 100,
-            account.text()
-        );
-    }
-    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/peers/accounts.txt");
-    if std::env::var_os("TAILLAMP_BLESS").is_some() {
-        std::fs::write(&file, &told).expect("the file can be written");
-    }
-    let wanted = std::fs::read_to_string(&file).expect("the accounts are in the tree");
-    for (wanted, told) in wanted.lines().zip(told.lines()) {
-        assert_eq!(wanted, told, "it was (left) and is now");
-    }
-    assert_eq!(
-        wanted.len(),
-        told.len(),
-        "something is said that was not, or the reverse"
-    );
+        format!("# Evenings from {}\n{}\n", portion * 100, account.text())
+    });
+    settle(&file, parts);
 }

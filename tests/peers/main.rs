@@ -8,4 +8,6 @@ mod across;
 mod agreement;
 mod club;
 mod identity;
+#[path = "../properties/settle.rs"]
+mod settle;
 mod silence;

@@ -5,7 +5,6 @@
 //! nothing of the engine changes unnoticed: `TAILLAMP_BLESS=1` writes it anew; read the difference,
 //! and why it is one, before it is committed.
 
-use std::fmt::Write as _;
 use std::path::Path;
 
 use taillamp::engine::Engine;
@@ -17,6 +16,7 @@ use taillamp::engine::time::{Instant, Span};
 use taillamp::wire::change_json::change_line;
 
 use super::account::{Account, shortened};
+use super::settle::settle;
 use super::{Kind, input, layouts, reading};
 
 /// Evenings on each plan, and events in each of them.
@@ -205,28 +205,14 @@ impl<'a> Evening<'a> {
 
 #[test]
 fn evenings_at_random_are_these() {
-    let mut told = String::new();
-    for (name, layout) in layouts() {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/properties/accounts.txt");
+    let parts = layouts().into_iter().map(|(name, layout)| {
         let mut account = Account::default();
         for seed in 0..EVENINGS {
             Evening::new(&layout, seed + 1).play(&mut account);
         }
         let name = Path::new(&name).file_name().unwrap_or_default();
-        let _ = writeln!(told, "# {}\n{}", name.display(), account.text());
-    }
-    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/properties/accounts.txt");
-    if std::env::var_os("TAILLAMP_BLESS").is_some() {
-        std::fs::write(&file, &told).expect("the file can be written");
-    }
-    let wanted = std::fs::read_to_string(&file).expect("the accounts are in the tree");
-    let mut plan = "";
-    for (wanted, told) in wanted.lines().zip(told.lines()) {
-        plan = if told.starts_with('#') { told } else { plan };
-        assert_eq!(wanted, told, "{plan}: it was (left) and is now");
-    }
-    assert_eq!(
-        wanted.len(),
-        told.len(),
-        "something is said that was not, or the reverse"
-    );
+        format!("# {}\n{}\n", name.display(), account.text())
+    });
+    settle(&file, parts);
 }

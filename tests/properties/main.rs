@@ -11,6 +11,7 @@ mod light;
 mod more;
 #[path = "../../simulator/tests/scoring/reader.rs"]
 mod reader;
+mod settle;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
