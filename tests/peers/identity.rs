@@ -127,3 +127,27 @@ fn an_identity_outlives_a_restart_with_memory_and_not_one_without() {
         "another numbering"
     );
 }
+
+/// A peer that has just seen something knows it to be there before it knows who it is.
+#[test]
+fn a_train_that_was_nobody_yet_is_known_when_the_peer_knows_it() {
+    let (mut club, identity) = named();
+    let told = club.said(WEST).to_owned();
+    let mut word: serde_json::Value = serde_json::from_str(&told).expect("a word is JSON");
+    assert_eq!(word["blocks"]["w3"]["trains"][0], *identity, "{told}");
+    word["blocks"]["w3"]["trains"] = serde_json::json!([]);
+    word["trains"] = serde_json::json!({});
+    club.restart(MID, "mid-2", false);
+    club.late_letter(MID, WEST, &word.to_string());
+    let nobody = club.train(MID);
+    assert_ne!(nobody.identity.as_deref(), Some(&*identity));
+    assert_eq!((nobody.name, &*nobody.id), (None, "t1"));
+    club.late_letter(MID, WEST, &told);
+    let known = club.train(MID);
+    assert_eq!(known.identity.as_deref(), Some(&*identity));
+    assert_eq!((known.name.as_deref(), &*known.id), (Some("Express"), "t1"));
+    // It is that one from now on, whoever else is spoken of there.
+    word["blocks"]["w3"]["trains"] = serde_json::json!(["club/west/t9@else"]);
+    club.late_letter(MID, WEST, &word.to_string());
+    assert_eq!(club.train(MID).identity.as_deref(), Some(&*identity));
+}

@@ -392,3 +392,19 @@ fn a_steady_detector_that_is_on_wakes_to_see_whether_it_is_stuck() {
     assert!(state.steady.is_any());
     assert_eq!(state.wake(&detector), Some(at(7_201.0)));
 }
+
+/// A contact that speaks in numbers: nothing is nothing, anything else is a vehicle.
+#[test]
+fn a_contact_that_says_a_number_says_yes_or_no() {
+    let mut detector = current(3.0, 1.5);
+    detector.kind = DetectorKind::Contact;
+    detector.decide = Decide::Boolean;
+    let evidence = |value: f64| {
+        let mut state = DetectorState::new(&detector, at(0.0));
+        state.sample(&detector, &level(value), at(1.0));
+        state.evidence
+    };
+    assert_eq!(evidence(0.0), Evidence::Off);
+    assert_eq!(evidence(1.0), Evidence::On);
+    assert_eq!(evidence(0.1), Evidence::On);
+}
