@@ -30,6 +30,11 @@ struct Room {
 
 impl Room {
     fn new(beams: usize, seed: u64) -> Self {
+        Self::with(beams, 0, seed)
+    }
+
+    /// And so many current detectors, each in a block of its own.
+    fn with(beams: usize, others: usize, seed: u64) -> Self {
         let mut text = String::from(
             "[layout]\nname = \"Lantern Shed\"\nscale = \"HO\"\n[defaults]\nboot_s = 0\n",
         );
@@ -38,6 +43,13 @@ impl Room {
                 text,
                 "[[block]]\nid = \"b{n:02}\"\n[[detector]]\nid = \"o{n:02}\"\nkind = \"optical\"\n\
                  block = \"b{n:02}\"\nunit = \"%\"\non = 30\noff = 45\nwatches = \"whole\"\n"
+            );
+        }
+        for n in 0..others {
+            let _ = write!(
+                text,
+                "[[block]]\nid = \"c{n:02}\"\n[[detector]]\nid = \"p{n:02}\"\nkind = \"current\"\n\
+                 block = \"c{n:02}\"\non = 3\noff = 1\n"
             );
         }
         let (plan, findings) = plan::load(&text, "room.toml");
@@ -351,4 +363,45 @@ fn health_of_a_beam_that_fades_alone_is_drifting() {
     room.now_ms = 1_021_000;
     room.run(30.0, 100, |_| 1.0);
     assert_eq!(room.engine.snapshot().detectors[2].health, Health::Ok);
+}
+
+/// What so many of so many beams, and so many current detectors that report as well, are taken for
+/// when they all darken at once.
+fn darkened(some: usize, beams: usize, others: usize) -> Occupancy {
+    let mut room = Room::with(beams, others, 7);
+    let mut now = 0;
+    for round in 0..40_u64 {
+        let dark = round >= 30;
+        for beam in 0..beams {
+            let level = if dark && beam < some { BROKEN } else { CLEAR };
+            now = round * 500 + beam as u64 * 5;
+            room.say(beam, now, level);
+        }
+        for other in 0..others {
+            room.say(beams + other, now, 0.0);
+        }
+    }
+    room.state(0)
+}
+
+#[test]
+fn evidence_of_half_of_all_beams_that_darken_is_the_rooms_light() {
+    assert_eq!(
+        darkened(3, 6, 0),
+        Occupancy::Unknown,
+        "half of them: a lamp"
+    );
+    assert_eq!(
+        darkened(3, 7, 0),
+        Occupancy::Occupied,
+        "fewer: three trains"
+    );
+    assert_eq!(
+        darkened(2, 4, 0),
+        Occupancy::Occupied,
+        "two may be one train's"
+    );
+    assert_eq!(darkened(4, 6, 0), Occupancy::Unknown, "more");
+    // What measures current says nothing of light.
+    assert_eq!(darkened(3, 6, 5), Occupancy::Unknown);
 }
