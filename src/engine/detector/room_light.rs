@@ -229,6 +229,187 @@ impl Light {
 mod tests {
     use super::*;
 
+    fn at(seconds: f64) -> Instant {
+        Instant::from_secs_f64(seconds)
+    }
+
+    /// A beam whose clear level is 80 and that was learned: half a minute of samples, ten a second.
+    fn learned() -> (Light, f64) {
+        let mut light = Light::new(true);
+        for tenth in 0..300 {
+            light.follow(80.0, at(f64::from(tenth) / 10.0));
+        }
+        assert_eq!((light.wandered(), light.usual), (Some(0.0), Some(80.0)));
+        (light, 30.0)
+    }
+
+    #[test]
+    fn a_fifth_of_the_span_is_a_step_and_less_is_none() {
+        let steps = |level: f64, span: f64| {
+            let mut light = Light::default();
+            light.take(50.0, span, Evidence::Off, at(1.0));
+            light.take(level, span, Evidence::Off, at(2.0))
+        };
+        assert!(steps(56.25, 31.25) && steps(43.75, 31.25));
+        assert!(!steps(56.2, 31.25) && !steps(43.8, 31.25));
+        // Between levels that are the same nothing can be told.
+        assert!(!steps(90.0, 0.0));
+    }
+
+    #[test]
+    fn a_step_lasts_as_long_as_what_has_one_cause_and_keeps_what_was_before() {
+        let mut light = Light::default();
+        light.take(50.0, 30.0, Evidence::Off, at(1.0));
+        assert!(light.take(35.0, 30.0, Evidence::Off, at(2.0)));
+        assert!(light.take(20.0, 30.0, Evidence::On, at(2.25)));
+        let step = light.step(at(2.3)).expect("it lasts");
+        assert_eq!(
+            (step.at, step.part, step.was),
+            (at(2.0), -1.0, Evidence::Off)
+        );
+        assert!(light.take(20.0, 30.0, Evidence::On, at(2.3)));
+        assert!(!light.take(20.0, 30.0, Evidence::On, at(2.4)));
+        assert_eq!(light.step(at(2.4)), None);
+        // What stays is the new level.
+        assert!(!light.take(21.0, 30.0, Evidence::On, at(2.5)));
+        assert!(light.take(50.0, 30.0, Evidence::On, at(2.6)));
+        // It goes back at once: no step.
+        assert!(!light.take(21.0, 30.0, Evidence::On, at(2.7)));
+        assert_eq!(light.step(at(2.7)), None);
+    }
+
+    #[test]
+    fn a_vehicle_is_not_seen_with_less_than_a_seventh_of_the_light() {
+        let (mut light, on) = learned();
+        light.offset = -67.9;
+        assert!(!light.blinds(on, 100.0));
+        light.offset = -68.1;
+        assert!(light.blinds(on, 100.0));
+        // Nothing is known of what is usual: the threshold says it.
+        let mut light = Light::new(true);
+        light.offset = -25.4;
+        assert!(!light.blinds(30.0, 100.0));
+        light.offset = -25.6;
+        assert!(light.blinds(30.0, 100.0));
+        // A reflex sensor is blind when its threshold lies beyond what can be read.
+        let mut light = Light::new(false);
+        light.offset = 30.0;
+        assert!(!light.blinds(70.0, 100.0));
+        light.offset = 30.1;
+        assert!(light.blinds(70.0, 100.0));
+    }
+
+    #[test]
+    fn what_is_left_of_the_light_scales_a_level_and_what_was_added_is_taken_off() {
+        let (mut light, _) = learned();
+        light.offset = -40.0;
+        assert_eq!(light.effective(20.0), 40.0);
+        light.offset = 8.0;
+        assert_eq!(light.effective(20.0), 12.0);
+        light.offset = -90.0;
+        assert_eq!(light.effective(1.0), 100.0, "never by more than a hundred");
+        let mut light = Light::new(false);
+        light.offset = -40.0;
+        assert_eq!(light.effective(20.0), 60.0);
+    }
+
+    #[test]
+    fn wandering_is_smoothed_over_two_seconds_and_asked_for_twice_a_second() {
+        let (mut light, _) = learned();
+        // Elapsed over elapsed and two seconds: half of the way after two.
+        assert!(light.follow(72.0, at(31.9)));
+        assert!(
+            light
+                .wandered()
+                .is_some_and(|part| (part + 0.05).abs() < 1e-9)
+        );
+        light.looked_at(at(31.9));
+        assert!(!light.follow(72.0, at(32.399)));
+        assert!(light.follow(72.0, at(32.4)));
+        // Less than a hundredth is no wandering.
+        let (mut light, _) = learned();
+        assert!(!light.follow(78.5, at(31.9)) && light.follow(78.3, at(34.0)));
+    }
+
+    #[test]
+    fn what_is_usual_is_known_after_five_seconds() {
+        let mut light = Light::new(true);
+        light.follow(80.0, at(0.0));
+        light.follow(80.0, at(4.999));
+        assert_eq!(light.usual, None);
+        light.follow(80.0, at(5.0));
+        assert_eq!(light.usual, Some(80.0));
+    }
+
+    #[test]
+    fn light_is_taken_off_no_faster_than_light_may_go() {
+        let (mut light, _) = learned();
+        light.follow(72.0, at(31.9));
+        light.looked_at(at(31.9));
+        // 0.3 % of 80 in a second; after ten seconds no more than in one.
+        light.take_off(-0.05, at(32.9));
+        assert!((light.offset + 0.24).abs() < 1e-9, "{}", light.offset);
+        assert!(light.slow.is_some_and(|slow| (slow - 76.24).abs() < 1e-9));
+        let before = light.offset;
+        light.take_off(-0.001, at(42.9));
+        let part = light.offset - before;
+        assert!((part + 0.08 * (80.0 - 0.24) / 80.0).abs() < 1e-9, "{part}");
+        let before = light.offset;
+        light.take_off(0.05, at(43.4));
+        assert!(light.offset - before > 0.119 && light.offset - before < 0.12);
+    }
+
+    #[test]
+    fn light_that_went_too_fast_is_all_taken_off() {
+        let (mut light, _) = learned();
+        light.follow(72.0, at(31.9));
+        light.learn_wandered(at(36.0), at(32.0));
+        assert!((light.offset + 4.0).abs() < 1e-9, "{}", light.offset);
+        assert_eq!((light.slow, light.learning_until), (None, Some(at(36.0))));
+    }
+
+    #[test]
+    fn one_that_lost_half_of_its_margin_for_ten_minutes_is_worn_until_a_quarter_is_left() {
+        let (mut light, _) = learned();
+        // Clear at 80, off at 60: a margin of 20.
+        let lost = |light: &mut Light, mm: f64, now: f64| {
+            light.slow = Some(80.0 - mm);
+            light.judge_worn(0.0, 60.0, at(now));
+            light.worn
+        };
+        assert!(!lost(&mut light, 10.1, 100.0));
+        assert!(!lost(&mut light, 10.1, 699.9));
+        assert!(lost(&mut light, 10.1, 700.0));
+        assert!(lost(&mut light, 5.1, 701.0));
+        assert!(!lost(&mut light, 5.0, 702.0));
+        // Half is not more than half; and it counts without a break.
+        assert!(!lost(&mut light, 10.1, 800.0));
+        assert!(!lost(&mut light, 10.0, 1_000.0));
+        assert!(!lost(&mut light, 10.1, 1_400.0));
+        assert!(lost(&mut light, 10.1, 2_000.0));
+        // What all have lost is the room's.
+        light.slow = Some(64.0);
+        light.judge_worn(-0.2, 60.0, at(2_001.0));
+        assert!(!light.worn);
+        // No margin, nothing to lose.
+        let (mut light, _) = learned();
+        light.slow = Some(10.0);
+        light.judge_worn(0.0, 80.0, at(100.0));
+        light.judge_worn(0.0, 80.0, at(900.0));
+        assert!(!light.worn);
+    }
+
+    #[test]
+    fn a_step_that_was_the_light_moves_the_thresholds_by_it() {
+        let mut light = Light::default();
+        light.take(50.0, 30.0, Evidence::Off, at(1.0));
+        light.take(35.0, 30.0, Evidence::Off, at(2.0));
+        light.learn(30.0, at(6.0));
+        assert_eq!((light.offset, light.base), (-15.0, Some(35.0)));
+        assert_eq!(light.learning_until, Some(at(6.0)));
+        assert!(!light.take(35.0, 30.0, Evidence::Off, at(2.1)));
+    }
+
     #[test]
     fn a_step_is_measured_against_the_level_before() {
         let mut light = Light::default();
