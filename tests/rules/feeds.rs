@@ -82,6 +82,31 @@ fn b10_two_trains_gone_at_once_while_their_device_settles() {
     check(&plan, &story("51.0 n1 offline"), "never feed f failed");
 }
 
+/// Beams measure no current: what they see go at once has not lost it.
+#[test]
+fn b10_beams_that_clear_at_once_say_nothing_of_the_power() {
+    let beam = |id: &str| {
+        bare(id, "")
+            + &format!(
+                "[[detector]]\nid = \"o-{id}\"\nkind = \"optical\"\nblock = \"{id}\"\nunit = \"%\"\n\
+                 on = 30\noff = 60\nwatches = \"whole\"\nmax_silence_s = 0\n"
+            )
+    };
+    let body: String = ["p1", "p2", "p3"].iter().map(|id| beam(id)).collect();
+    let power = feed("f", "[\"p1\", \"p2\", \"p3\"]", "");
+    check(
+        &plan(&(body + &row(&["p1", "p2", "p3"]) + &power)),
+        "0.0 f on; o-p1 90 %; o-p2 90 %; o-p3 90 %
+         3.0 o-p1 10 %
+         4.0 o-p3 10 %
+         20.0 o-p1 90 %
+         20.1 o-p3 90 %
+         60.0",
+        "never feed f failed
+         21.5..21.6 block p1 lost",
+    );
+}
+
 #[test]
 fn b10_exactly_at_the_limit_and_just_beyond() {
     check(
