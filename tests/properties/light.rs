@@ -365,17 +365,16 @@ fn health_of_a_beam_that_fades_alone_is_drifting() {
     assert_eq!(room.engine.snapshot().detectors[2].health, Health::Ok);
 }
 
-/// What so many of so many beams, and so many current detectors that report as well, are taken for
-/// when they all darken at once.
-fn darkened(some: usize, beams: usize, others: usize) -> Occupancy {
+/// What the first of some beams is taken for when they all go to these levels at once, among so
+/// many beams and current detectors that report as well.
+fn darkened(to: &[f64], beams: usize, others: usize) -> Occupancy {
     let mut room = Room::with(beams, others, 7);
-    let mut now = 0;
     for round in 0..40_u64 {
-        let dark = round >= 30;
+        let mut now = round * 500;
         for beam in 0..beams {
-            let level = if dark && beam < some { BROKEN } else { CLEAR };
-            now = round * 500 + beam as u64 * 5;
-            room.say(beam, now, level);
+            let level = to.get(beam).filter(|_| round >= 30).unwrap_or(&CLEAR);
+            now += 5;
+            room.say(beam, now, *level);
         }
         for other in 0..others {
             room.say(beams + other, now, 0.0);
@@ -387,21 +386,34 @@ fn darkened(some: usize, beams: usize, others: usize) -> Occupancy {
 #[test]
 fn evidence_of_half_of_all_beams_that_darken_is_the_rooms_light() {
     assert_eq!(
-        darkened(3, 6, 0),
+        darkened(&[BROKEN; 3], 6, 0),
         Occupancy::Unknown,
         "half of them: a lamp"
     );
     assert_eq!(
-        darkened(3, 7, 0),
+        darkened(&[BROKEN; 3], 7, 0),
         Occupancy::Occupied,
         "fewer: three trains"
     );
     assert_eq!(
-        darkened(2, 4, 0),
+        darkened(&[BROKEN; 2], 4, 0),
         Occupancy::Occupied,
         "two may be one train's"
     );
-    assert_eq!(darkened(4, 6, 0), Occupancy::Unknown, "more");
+    assert_eq!(darkened(&[BROKEN; 4], 6, 0), Occupancy::Unknown, "more");
     // What measures current says nothing of light.
-    assert_eq!(darkened(3, 6, 5), Occupancy::Unknown);
+    assert_eq!(darkened(&[BROKEN; 3], 6, 5), Occupancy::Unknown);
+}
+
+/// One lamp takes a like part of every beam's light: from 80, the greatest part one and a half times
+/// the smallest.
+#[test]
+fn evidence_of_beams_that_darken_alike_is_the_rooms_light() {
+    let (light, trains) = (Occupancy::Unknown, Occupancy::Occupied);
+    assert_eq!(darkened(&[5.0, 5.0, 30.0], 6, 0), light, "75 and 50");
+    assert_eq!(darkened(&[5.0, 5.0, 30.1], 6, 0), trains, "75 and 49.9");
+    assert_eq!(darkened(&[29.0, 29.0, 3.0], 6, 0), trains, "51 and 77");
+    assert_eq!(darkened(&[29.0, 29.0, 4.0], 6, 0), light, "51 and 76");
+    // One that brightens has nothing to do with it.
+    assert_eq!(darkened(&[29.0, 29.0, 100.0], 6, 0), trains);
 }

@@ -1,6 +1,6 @@
 //! Section 8 of DEVELOPERS.md: what keeps the layout from being ready.
 
-use crate::plans::{Watch, block, crossover, feed, junction, line, plan, row};
+use crate::plans::{Watch, bare, block, crossover, feed, junction, line, plan, row};
 use crate::story::{check, check_power_cut};
 
 #[test]
@@ -97,5 +97,23 @@ fn line_up_a_split_crossover_and_high_alarms_stop() {
         &crossover(""),
         "0.0 all off; w3 normal; w4 reverse\n 20.0",
         "end ready false\n end exception x1 stops",
+    );
+}
+
+#[test]
+fn line_up_what_nothing_watches_is_to_be_looked_at_and_does_not_stop() {
+    let plan =
+        plan(&(block("p1", "") + &bare("p2", "") + &bare("p3", "") + &row(&["p1", "p2", "p3"])));
+    check(
+        &plan,
+        "0.0 all off\n 20.0",
+        "end ready true
+         end exception unwatched
+         end no exception unwatched stops",
+    );
+    check(
+        &line(3, ""),
+        "0.0 all off\n 20.0",
+        "end ready true\n end no exception unwatched",
     );
 }
