@@ -20,6 +20,7 @@ const BROKEN: f64 = 5.0;
 struct Room {
     engine: Engine,
     beams: usize,
+    others: usize,
     chance: u64,
     now_ms: u64,
     /// Every change so far.
@@ -57,6 +58,7 @@ impl Room {
         Self {
             engine: Engine::new(plan.layout, Instant(0)),
             beams,
+            others,
             chance: seed,
             now_ms: 0,
             log: Vec::new(),
@@ -86,6 +88,9 @@ impl Room {
                 let lit = level * light(at as f64 / 1_000.0);
                 self.say(beam, at, (lit + noise).clamp(0.0, 100.0));
             }
+            for other in 0..self.others {
+                self.say(self.beams + other, self.now_ms + step_ms - 1, 0.0);
+            }
             self.now_ms += step_ms;
         }
         self.log.extend(self.engine.drain());
@@ -110,7 +115,7 @@ impl Room {
     /// Nobody came: no alarm rose, no train is followed, and where a beam said 'occupied' before
     /// the others had stepped as well, it was taken back within the 300 ms in which steps are one.
     fn made_no_train(&self) -> Result<(), String> {
-        let mut occupied = vec![None; self.beams];
+        let mut occupied = vec![None; self.beams + self.others];
         for change in &self.log {
             match &change.what {
                 What::Block { block, state, .. } => {
@@ -219,7 +224,8 @@ fn is_occupied(change: &Change) -> bool {
 /// Dusk takes twelve minutes, dawn as long. The detectors are sampled once a second.
 #[test]
 fn evidence_through_dusk_and_dawn_makes_no_train() {
-    for beams in [3, 9, 30] {
+    // What measures current reports as well, and says nothing of light.
+    for (beams, others) in [(3, 0), (9, 0), (30, 0), (4, 5)] {
         let dusk = |t: f64| match t {
             day if day < 30.0 => 1.0,
             dusk if dusk < 730.0 => 1.0 - 0.6 * (dusk - 30.0) / 700.0,
@@ -227,7 +233,7 @@ fn evidence_through_dusk_and_dawn_makes_no_train() {
             dawn if dawn < 1_530.0 => 0.4 + 0.6 * (dawn - 830.0) / 700.0,
             _ => 1.0,
         };
-        let mut room = Room::new(beams, beams as u64);
+        let mut room = Room::with(beams, others, beams as u64);
         room.run(760.0, 1_000, dusk);
         assert_eq!(room.made_no_train(), Ok(()), "{beams} beams");
         // Light that is followed leaves the evidence as it is.
@@ -363,6 +369,25 @@ fn health_of_a_beam_that_fades_alone_is_drifting() {
     room.now_ms = 1_021_000;
     room.run(30.0, 100, |_| 1.0);
     assert_eq!(room.engine.snapshot().detectors[2].health, Health::Ok);
+}
+
+/// Three that fade are no light of the room where five more report, though trains stand in those:
+/// the three are worn.
+#[test]
+fn health_of_beams_that_fade_while_trains_stand_in_the_others_is_drifting() {
+    let mut room = Room::new(8, 12);
+    room.run(20.0, 100, |_| 1.0);
+    for step in 0..10_000_u64 {
+        let at = 20_000 + step * 100;
+        let dust = 22.0 * (step as f64 / 3_000.0).min(1.0);
+        for beam in 0..8 {
+            let level = if beam < 3 { CLEAR - dust } else { BROKEN };
+            room.say(beam, at + beam as u64, level);
+        }
+    }
+    let detectors = room.engine.snapshot().detectors;
+    let health: Vec<Health> = detectors.iter().take(3).map(|view| view.health).collect();
+    assert_eq!(health, [Health::Drifting; 3]);
 }
 
 /// What the first of some beams is taken for when they all go to these levels at once, among so
