@@ -430,8 +430,8 @@ fn evidence_of_half_of_all_beams_that_darken_is_the_rooms_light() {
     assert_eq!(darkened(&[BROKEN; 3], 6, 5), Occupancy::Unknown);
 }
 
-/// One lamp takes a like part of every beam's light: from 80, the greatest part one and a half times
-/// the smallest.
+/// One lamp takes a like part of every beam's light: from 80, the greatest part one and a half
+/// times the smallest.
 #[test]
 fn evidence_of_beams_that_darken_alike_is_the_rooms_light() {
     let (light, trains) = (Occupancy::Unknown, Occupancy::Occupied);

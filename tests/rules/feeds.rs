@@ -88,8 +88,8 @@ fn b10_beams_that_clear_at_once_say_nothing_of_the_power() {
     let beam = |id: &str| {
         bare(id, "")
             + &format!(
-                "[[detector]]\nid = \"o-{id}\"\nkind = \"optical\"\nblock = \"{id}\"\nunit = \"%\"\n\
-                 on = 30\noff = 60\nwatches = \"whole\"\nmax_silence_s = 0\n"
+                "[[detector]]\nid = \"o-{id}\"\nkind = \"optical\"\nblock = \"{id}\"\n\
+                 unit = \"%\"\non = 30\noff = 60\nwatches = \"whole\"\nmax_silence_s = 0\n"
             )
     };
     let body: String = ["p1", "p2", "p3"].iter().map(|id| beam(id)).collect();
