@@ -11,7 +11,8 @@ use taillamp::engine::change::Item;
 use taillamp::engine::input::Command;
 
 use crate::account::{Account, shortened};
-use crate::club::{Club, Dice, EAST, MID, WEST};
+use crate::club::{Club, EAST, MID, WEST};
+use crate::dice::Dice;
 use crate::settle::settle;
 
 const EVENINGS: u64 = 32;

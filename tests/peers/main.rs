@@ -7,6 +7,8 @@ mod accounts;
 mod across;
 mod agreement;
 mod club;
+#[path = "../properties/dice.rs"]
+mod dice;
 mod identity;
 #[path = "../properties/settle.rs"]
 mod settle;

@@ -16,23 +16,13 @@ use taillamp::engine::time::{Instant, Span};
 use taillamp::wire::change_json::change_line;
 
 use super::account::{Account, shortened};
+use super::dice::Dice;
 use super::settle::settle;
 use super::{Kind, input, layouts, reading};
 
 /// Evenings on each plan, and events in each of them.
 const EVENINGS: u64 = 6;
 const EVENTS: u32 = 700;
-
-/// Numbers that are the same in every run and on every machine.
-pub struct Draw(pub u64);
-
-impl Draw {
-    pub fn below(&mut self, limit: u64) -> u64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005);
-        self.0 = self.0.wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 33) % limit
-    }
-}
 
 /// Something that goes from detector to detector, in the order of the plan: where it is, which way.
 struct Walker {
@@ -44,14 +34,14 @@ struct Walker {
 struct Evening<'a> {
     layout: &'a Layout,
     engine: Engine,
-    draw: Draw,
+    draw: Dice,
     now: Instant,
     walkers: Vec<Walker>,
 }
 
 impl<'a> Evening<'a> {
     fn new(layout: &'a Layout, seed: u64) -> Self {
-        let mut draw = Draw(seed);
+        let mut draw = Dice(seed);
         let many = layout.detectors.len() as u64;
         let walker = |_| Walker {
             at: draw.below(many) as usize,
@@ -68,7 +58,7 @@ impl<'a> Evening<'a> {
     }
 
     fn sample(&mut self, detector: usize, value: u8) -> Input {
-        let own = |draw: &mut Draw| OwnTime::Relative(-(draw.below(40) as f64) / 10.0);
+        let own = |draw: &mut Dice| OwnTime::Relative(-(draw.below(40) as f64) / 10.0);
         let own_time = (self.draw.below(12) == 0).then(|| own(&mut self.draw));
         Input::Reading(Sample {
             detector: DetectorId(detector as u32),
@@ -131,7 +121,7 @@ impl<'a> Evening<'a> {
     }
 
     fn event(&mut self) -> Option<Input> {
-        let any = |draw: &mut Draw| draw.below(1 << 20) as usize;
+        let any = |draw: &mut Dice| draw.below(1 << 20) as usize;
         let kind = match self.draw.below(100) {
             0..45 => return Some(self.walk()),
             45..60 => {

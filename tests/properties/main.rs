@@ -7,6 +7,7 @@
 mod account;
 mod accounts;
 mod asked;
+mod dice;
 mod light;
 mod more;
 #[path = "../../simulator/tests/scoring/reader.rs"]

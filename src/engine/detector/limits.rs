@@ -12,6 +12,19 @@ fn optical(on: f64, off: f64) -> Detector {
     detector
 }
 
+/// The sequential test between two levels.
+fn sequential(vacant_mean: f64, occupied_mean: f64) -> Decide {
+    Decide::Sequential(Settings {
+        vacant_mean,
+        vacant_sd: 2.0,
+        occupied_mean,
+        occupied_sd: 2.0,
+        false_alarm_every_h: 24.0,
+        sample_hz: 10.0,
+        spikes: true,
+    })
+}
+
 fn outcome(detector: &Detector, value: f64) -> (Outcome, u64) {
     let mut state = DetectorState::new(detector, at(0.0));
     let (outcome, _) = state.sample(detector, &level(value), at(1.0));
@@ -73,15 +86,7 @@ fn a_short_is_more_than_its_limit_in_either_direction() {
 fn a_current_beyond_the_range_is_a_vehicle_at_once() {
     let mut detector = current(3.0, 1.5);
     detector.range = (-20.0, 1_000.0);
-    detector.decide = Decide::Sequential(Settings {
-        vacant_mean: 0.0,
-        vacant_sd: 2.0,
-        occupied_mean: 10.0,
-        occupied_sd: 2.0,
-        false_alarm_every_h: 24.0,
-        sample_hz: 10.0,
-        spikes: true,
-    });
+    detector.decide = sequential(0.0, 10.0);
     let evidence = |value: f64| {
         let mut state = DetectorState::new(&detector, at(0.0));
         state.sample(&detector, &level(value), at(1.0));
@@ -190,7 +195,7 @@ fn an_update_time_is_taken_where_the_plan_gives_no_silence() {
     };
     assert_eq!(said(30, false), Some(Span::from_secs(30)));
     assert_eq!(said(30, true), Some(Span::from_secs(10)));
-    // `ut` of nothing promises nothing (RFC 8428, section 4.3: none is given).
+    // `ut` (RFC 8428, section 4.2, from memory) is a time within which more comes: none is no time.
     assert_eq!(said(0, false), Some(Span::from_secs(10)));
 }
 
@@ -339,15 +344,7 @@ fn stuck_is_on_for_so_long_with_trains_on_both_sides() {
 #[test]
 fn a_sequential_beam_is_clear_of_its_evidence_between_its_levels() {
     let mut detector = optical(30.0, 60.0);
-    detector.decide = Decide::Sequential(Settings {
-        vacant_mean: 90.0,
-        vacant_sd: 2.0,
-        occupied_mean: 10.0,
-        occupied_sd: 2.0,
-        false_alarm_every_h: 24.0,
-        sample_hz: 10.0,
-        spikes: true,
-    });
+    detector.decide = sequential(90.0, 10.0);
     let is_clear = |value: f64, was: Evidence| {
         let mut state = DetectorState::new(&detector, at(0.0));
         state.sample(&detector, &level(value), at(1.0));

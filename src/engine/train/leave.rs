@@ -187,15 +187,12 @@ impl Engine {
             return;
         };
         let tail: Vec<PlaceId> = train.chain[..at].iter().map(|link| link.place).collect();
-        let of_others = self.tail_of_others(id, &tail);
-        let shared = |place: &&PlaceId| self.places[place.index()].trains.len() > 1;
-        let not_shared: Vec<PlaceId> = tail.iter().filter(|p| !shared(p)).copied().collect();
-        if not_shared
-            .iter()
-            .all(|place| of_others.iter().any(|claim| claim.place == *place))
-        {
-            for claim in of_others {
-                self.pass_on(&claim, &claim.losers[0]);
+        let alone = |place: &PlaceId| self.places[place.index()].trains.len() == 1;
+        let own: Vec<PlaceId> = tail.iter().copied().filter(alone).collect();
+        let of_others = self.tail_of_others(id, &own);
+        if of_others.len() == own.len() {
+            for (claim, first) in of_others {
+                self.pass_on(&claim, &first);
             }
             for place in tail {
                 if let Some(train) = self.trains.get_mut(&id) {

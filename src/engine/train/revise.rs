@@ -4,6 +4,7 @@
 use alloc::vec::Vec;
 
 use super::Link;
+use super::choose::Candidate;
 use super::follow::Claim;
 use crate::Engine;
 use crate::change::{Occupancy, TrainEvent};
@@ -95,18 +96,24 @@ impl Engine {
         })
     }
 
-    /// The places of a torn train's tail that another train came to first, and stands before: they
-    /// were given to this one because something beyond them could not be explained otherwise.
-    pub(super) fn tail_of_others(&self, id: TrainId, tail: &[PlaceId]) -> Vec<Claim> {
-        let claims = self.claims.iter().filter(|claim| {
-            let first = claim.losers.first().filter(|_| claim.passed_on);
-            let stands = first.is_some_and(|first| {
-                let from = self.track.place_of(first.from);
-                let train = self.train(first.train).zip(from);
-                train.is_some_and(|(train, from)| train.holds(from))
-            });
-            claim.winner.train == id && stands && tail.contains(&claim.place)
-        });
-        claims.cloned().collect()
+    /// The places of a torn train's tail that another train came to first, and stands before, and
+    /// that train: they were given to this one because something beyond them could not be explained
+    /// otherwise.
+    pub(super) fn tail_of_others(&self, id: TrainId, tail: &[PlaceId]) -> Vec<(Claim, Candidate)> {
+        let passed_on = |claim: &&Claim| {
+            claim.passed_on && claim.winner.train == id && tail.contains(&claim.place)
+        };
+        let stands = |first: &&Candidate| {
+            let from = self.track.place_of(first.from);
+            let train = self.train(first.train).zip(from);
+            train.is_some_and(|(train, from)| train.holds(from))
+        };
+        let claims = self.claims.iter().filter(passed_on);
+        claims
+            .filter_map(|claim| {
+                let first = claim.losers.first().filter(stands)?;
+                Some((claim.clone(), first.clone()))
+            })
+            .collect()
     }
 }
