@@ -2,6 +2,8 @@
 //!
 //! The modules in reading order; DEVELOPERS.md tells how they fit together.
 
+#![cfg_attr(not(test), warn(clippy::print_stderr, clippy::print_stdout))]
+
 pub mod cli;
 pub mod daemon;
 pub mod plan;

@@ -22,7 +22,7 @@ pub struct Args {
 pub fn run(args: &Args) -> Exit {
     let is_name = |user: &&String| !user.is_empty() && !user.contains(char::is_control);
     if !args.operator.iter().all(|user| is_name(&user)) {
-        eprintln!("--operator: a user's name has at least one character and no control characters");
+        complain!("--operator: a user's name has at least one character and no control characters");
         return Exit::Usage;
     }
     let plan = match plan_file::load(&args.plan) {

@@ -94,7 +94,7 @@ pub fn run(args: &Args) -> Exit {
         (Some(recording), Some(stretches)) => Source::Recording(recording, stretches),
         (None, _) if !part(args.vacant) && !part(args.occupied) => Source::Live,
         _ => {
-            eprintln!(
+            complain!(
                 "parts of time as T1..T2 belong to a recording: give --recording FILE --vacant \
                  T1..T2 --occupied T3..T4; live, give seconds or nothing"
             );
@@ -106,7 +106,7 @@ pub fn run(args: &Args) -> Exit {
             Ok(exit) => exit,
             Err(Failure::Exit(exit)) => exit,
             Err(Failure::Why(why)) => {
-                eprintln!("taillamp calibrate: {why}");
+                complain!("taillamp calibrate: {why}");
                 Exit::Input
             }
         },
@@ -178,7 +178,7 @@ fn propose_all(
             Ok(calibrated) => good.push(calibrated),
             Err(why) => {
                 failed = true;
-                eprintln!("taillamp calibrate: `{}`: {why}", detector.id);
+                complain!("taillamp calibrate: `{}`: {why}", detector.id);
             }
         }
     }
@@ -189,7 +189,7 @@ fn propose_all(
     }
     if failed {
         if args.write {
-            eprintln!("{}: not changed", args.plan.display());
+            complain!("{}: not changed", args.plan.display());
         }
         return Ok(Exit::Input);
     }
@@ -321,6 +321,6 @@ fn write(args: &Args, good: &[Calibrated<'_>]) -> Result<(), String> {
         .collect();
     let text = plan_edit::edited(&text, &file, &found)?;
     plan_edit::write_file(&args.plan, &text)?;
-    eprintln!("{file}: written; a running daemon takes it at the next reload");
+    complain!("{file}: written; a running daemon takes it at the next reload");
     Ok(())
 }

@@ -38,7 +38,7 @@ pub fn run(args: &Args) -> Exit {
         Ok(text) => findings(&text, &file),
         Err(finding) if args.json => vec![*finding],
         Err(finding) => {
-            eprintln!("{file}: {}; {}", finding.message, finding.cure);
+            complain!("{file}: {}; {}", finding.message, finding.cure);
             return Exit::Input;
         }
     };
@@ -149,12 +149,12 @@ fn place_of(text: &str, id: &str, key: &str) -> (usize, usize) {
 pub fn plan_of(path: &Path) -> Result<Plan, Exit> {
     let file = path.display().to_string();
     let text = read(path).map_err(|finding| {
-        eprintln!("{file}: {}; {}", finding.message, finding.cure);
+        complain!("{file}: {}; {}", finding.message, finding.cure);
         Exit::Input
     })?;
     let (plan, findings) = plan::load(&text, &file);
     for finding in &findings {
-        eprintln!("{finding}");
+        complain!("{finding}");
     }
     plan.ok_or(Exit::Input)
 }

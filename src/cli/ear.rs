@@ -50,7 +50,7 @@ impl Ear {
         filters: Vec<String>,
     ) -> Result<Self, Exit> {
         let mut config = config(plan, login).map_err(|error| {
-            eprintln!("{error:#}");
+            complain!("{error:#}");
             Exit::Input
         })?;
         config.subscriptions = filters;
@@ -60,7 +60,7 @@ impl Ear {
         config.clock = Arc::new(move || reading.now());
         let (sender, mut arrivals) = mpsc::channel(ARRIVALS_MAX);
         let publisher = Client::start(config, sender).map_err(|error| {
-            eprintln!("[mqtt] url in the plan: {error}");
+            complain!("[mqtt] url in the plan: {error}");
             Exit::Input
         })?;
         let first = tokio::time::timeout(CONNECT_MAX, arrivals.recv()).await;
@@ -73,7 +73,7 @@ impl Ear {
         }
         let why = publisher.counters().last_error;
         let why = why.unwrap_or_else(|| "it does not answer".into());
-        eprintln!("{url}: no broker: {why}; is the daemon or the broker running?");
+        complain!("{url}: no broker: {why}; is the daemon or the broker running?");
         Err(Exit::Unreachable)
     }
 
@@ -157,7 +157,7 @@ pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Exit> {
         .enable_all()
         .build()
         .map_err(|error| {
-            eprintln!("the system gives nothing to work with: {error}");
+            complain!("the system gives nothing to work with: {error}");
             Exit::Unreachable
         })
 }

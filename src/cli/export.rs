@@ -41,7 +41,7 @@ pub fn run(args: &Args) -> Exit {
             // Whoever reads the output has seen enough.
             Err(Problem::Write(error)) if error.kind() == io::ErrorKind::BrokenPipe => Exit::Fine,
             Err(error) => {
-                eprintln!("{error}");
+                complain!("{error}");
                 Exit::Input
             }
         },

@@ -37,11 +37,11 @@ pub(super) fn open(plan: &Path, range: &Range) -> Result<Opened, Exit> {
     let to = time("--to", range.to.as_deref())?;
     let plan = plan_file::load(plan)?;
     let past = past(&plan.journal.path).map_err(|error| {
-        eprintln!("{error}");
+        complain!("{error}");
         Exit::Input
     })?;
     let Some(last) = past.boots().last() else {
-        eprintln!(
+        complain!(
             "{}: nothing was written down yet",
             plan.journal.path.display()
         );
@@ -51,11 +51,11 @@ pub(super) fn open(plan: &Path, range: &Range) -> Result<Opened, Exit> {
     let ended = past.boots().iter().map(Boot::ended_us).max();
     let to_us = to.or(ended).unwrap_or(from_us);
     if from_us > to_us {
-        eprintln!("--from is later than --to, or than the end of the journal; exchange them");
+        complain!("--from is later than --to, or than the end of the journal; exchange them");
         return Err(Exit::Input);
     }
     if past.boots_between(from_us, to_us).next().is_none() {
-        eprintln!("the journal holds nothing between these moments");
+        complain!("the journal holds nothing between these moments");
         return Err(Exit::Input);
     }
     Ok(Opened {
@@ -69,7 +69,7 @@ pub(super) fn open(plan: &Path, range: &Range) -> Result<Opened, Exit> {
 /// Opens the journal to read it, with what a daemon that was cut off told last.
 pub(super) fn past(path: &Path) -> Result<Past, PastError> {
     if let Err(error) = journal::bring_in(path) {
-        eprintln!("note: {error}; what was told in the last half minute may be missing");
+        complain!("note: {error}; what was told in the last half minute may be missing");
     }
     Past::open(path, None)
 }
@@ -77,7 +77,7 @@ pub(super) fn past(path: &Path) -> Result<Past, PastError> {
 fn time(name: &str, text: Option<&str>) -> Result<Option<i64>, Exit> {
     let Some(text) = text else { return Ok(None) };
     moment(text).map(Some).ok_or_else(|| {
-        eprintln!("{name} {text}: give 2026-01-31T18:05:09Z, with its zone, or seconds since 1970");
+        complain!("{name} {text}: give 2026-01-31T18:05:09Z, with its zone, or seconds since 1970");
         Exit::Input
     })
 }

@@ -27,7 +27,7 @@ pub fn run(args: &Args) -> Exit {
 
 fn tell(line_up: &Value) -> Exit {
     let Some(ready) = line_up.get("ready").and_then(Value::as_bool) else {
-        eprintln!("the answer is not a line-up; is this a daemon's address?");
+        complain!("the answer is not a line-up; is this a daemon's address?");
         return Exit::Unreachable;
     };
     let mut list = String::from(if ready { "ready\n" } else { "not ready\n" });

@@ -95,8 +95,8 @@ async fn hear(mut ear: Ear, plan: &Plan, seconds: Option<f64>) -> Unknown {
                 unknown.insert(topic, payload);
             }
             Some(Arrival::Message { .. }) => {}
-            Some(Arrival::Lost { .. }) => eprintln!("the broker was lost; waiting for it"),
-            Some(Arrival::Connected { .. }) => eprintln!("the broker is back"),
+            Some(Arrival::Lost { .. }) => complain!("the broker was lost; waiting for it"),
+            Some(Arrival::Connected { .. }) => complain!("the broker is back"),
             None => break,
         }
     }

@@ -2,6 +2,15 @@
 
 use clap::{CommandFactory as _, Parser, Subcommand};
 
+/// A line for people, on standard error. `eprintln!` panics where nobody reads that any more
+/// (`2>&1 | head`), and a panic ends the daemon.
+macro_rules! complain {
+    ($($what:tt)*) => {{
+        use std::io::Write as _;
+        let _ = writeln!(std::io::stderr(), $($what)*);
+    }};
+}
+
 pub mod acl;
 mod address;
 pub mod calibrate;

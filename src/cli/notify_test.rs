@@ -37,9 +37,9 @@ pub fn run(args: &Args) -> Exit {
         let ids: Vec<&str> = plan.notify.iter().map(|way| way.id.as_str()).collect();
         match &args.id {
             Some(id) if !ids.is_empty() => {
-                eprintln!("no way out `{id}` in the plan; it has {}", ids.join(", "));
+                complain!("no way out `{id}` in the plan; it has {}", ids.join(", "));
             }
-            _ => eprintln!("the plan has no way out; add a [[notify]]"),
+            _ => complain!("the plan has no way out; add a [[notify]]"),
         }
         return Exit::Input;
     }
@@ -49,7 +49,7 @@ pub fn run(args: &Args) -> Exit {
     match runtime {
         Ok(runtime) => runtime.block_on(send(&plan, &senders)),
         Err(error) => {
-            eprintln!("the test cannot be set up: {error}");
+            complain!("the test cannot be set up: {error}");
             Exit::Unreachable
         }
     }
@@ -64,7 +64,7 @@ async fn send(plan: &Plan, senders: &[Sender]) -> Exit {
             Err(failure) => {
                 exit = Exit::Unreachable;
                 let text: String = failure.text.chars().filter(|c| !c.is_control()).collect();
-                eprintln!("{}: not sent: {text}", sender.id());
+                complain!("{}: not sent: {text}", sender.id());
                 continue;
             }
         };

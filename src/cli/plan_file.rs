@@ -16,7 +16,7 @@ const FILE_BYTES_MAX: u64 = 64 * 1_024 * 1_024;
 pub(super) fn load(file: &Path) -> Result<Plan, Exit> {
     let (plan, warnings) = load_with_warnings(file)?;
     for warning in warnings {
-        eprintln!("{warning}");
+        complain!("{warning}");
     }
     Ok(plan)
 }
@@ -28,7 +28,7 @@ pub(super) fn load(file: &Path) -> Result<Plan, Exit> {
 pub(super) fn load_with_warnings(file: &Path) -> Result<(Plan, Vec<Finding>), Exit> {
     let name = file.display().to_string();
     let text = read(file).map_err(|error| {
-        eprintln!("{name}: the plan cannot be read: {error}; name one with --plan FILE");
+        complain!("{name}: the plan cannot be read: {error}; name one with --plan FILE");
         Exit::Input
     })?;
     let (plan, findings) = plan::load(&text, &name);
@@ -36,14 +36,14 @@ pub(super) fn load_with_warnings(file: &Path) -> Result<(Plan, Vec<Finding>), Ex
         return Ok((plan, findings));
     }
     for finding in &findings {
-        eprintln!("{finding}");
+        complain!("{finding}");
     }
     let errors = findings
         .iter()
         .filter(|finding| finding.level == Level::Error)
         .count();
     let plural = if errors == 1 { "" } else { "s" };
-    eprintln!("{name}: {errors} error{plural}; nothing was started");
+    complain!("{name}: {errors} error{plural}; nothing was started");
     Err(Exit::Input)
 }
 

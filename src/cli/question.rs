@@ -26,7 +26,7 @@ const BODY_MAX: usize = 4 * 1_024 * 1_024;
 /// How to end; why was printed.
 pub(super) fn ask(url: &Uri, path: &str) -> Result<Value, Exit> {
     if url.scheme_str() != Some("http") || url.host().is_none() {
-        eprintln!("{url}: not an address of a daemon; write http://host:port");
+        complain!("{url}: not an address of a daemon; write http://host:port");
         return Err(Exit::Usage);
     }
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -38,15 +38,15 @@ pub(super) fn ask(url: &Uri, path: &str) -> Result<Value, Exit> {
     match answer {
         Ok((StatusCode::OK, answer)) => Ok(answer),
         Ok((StatusCode::BAD_REQUEST, problem)) if problem.get("detail").is_some() => {
-            eprintln!("{}", shown(&problem, "detail"));
+            complain!("{}", shown(&problem, "detail"));
             Err(Exit::Input)
         }
         Ok((status, _)) => {
-            eprintln!("{url}: it answers {status}; is this a daemon's address?");
+            complain!("{url}: it answers {status}; is this a daemon's address?");
             Err(Exit::Unreachable)
         }
         Err(error) => {
-            eprintln!("{url}: no answer from a daemon: {error:#}; is it running?");
+            complain!("{url}: no answer from a daemon: {error:#}; is it running?");
             Err(Exit::Unreachable)
         }
     }

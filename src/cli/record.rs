@@ -58,14 +58,14 @@ pub fn run(args: &Args) -> Exit {
         runtime.block_on(async {
             let ear = Ear::open(&plan, &args.login, topics::incoming(&plan, true)).await?;
             write(ear, args).await.map_err(|error| {
-                eprintln!("{}: it cannot be written: {error}", args.output.display());
+                complain!("{}: it cannot be written: {error}", args.output.display());
                 Exit::Input
             })
         })
     });
     match recorded {
         Ok(lines) => {
-            eprintln!("{lines} lines recorded");
+            complain!("{lines} lines recorded");
             Exit::Fine
         }
         Err(exit) => exit,

@@ -35,7 +35,7 @@ pub(super) fn run(args: &Args, plan: &Plan) -> Exit {
     match write(args, plan) {
         Ok(()) => Exit::Fine,
         Err(error) => {
-            eprintln!("{error}");
+            complain!("{error}");
             Exit::Input
         }
     }
@@ -81,17 +81,17 @@ fn write(args: &Args, plan: &Plan) -> Result<(), Problem> {
         writeln!(out, "{{\"t\":{end:.3}}}").map_err(wrong)?;
     }
     out.flush().map_err(wrong)?;
-    eprintln!("{lines} lines of the run from {}", rfc3339(run.from_us));
+    complain!("{lines} lines of the run from {}", rfc3339(run.from_us));
     if !whole {
-        eprintln!(
+        complain!(
             "they begin in the middle of a run: what was known then is on the first line, and \
              counts as remembered until it was heard again"
         );
     }
     if runs.len() > 1 {
-        eprintln!("{} runs are kept; choose another with --from:", runs.len());
+        complain!("{} runs are kept; choose another with --from:", runs.len());
         for run in &runs {
-            eprintln!("  {} to {}", rfc3339(run.from_us), rfc3339(run.to_us));
+            complain!("  {} to {}", rfc3339(run.from_us), rfc3339(run.to_us));
         }
     }
     Ok(())

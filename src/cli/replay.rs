@@ -54,7 +54,7 @@ pub fn run(args: &Args) -> Exit {
         Ok(exit) => exit,
         Err(error) if is_broken_pipe(&error) => Exit::Fine,
         Err(error) => {
-            eprintln!("taillamp replay: {error:#}");
+            complain!("taillamp replay: {error:#}");
             Exit::Input
         }
     }
@@ -104,7 +104,7 @@ fn replay(args: &Args) -> anyhow::Result<Exit> {
             Ok(None) => {}
             Err(why) => {
                 bad_lines += 1;
-                eprintln!("{}:{number}: {why}; line skipped", replay.name);
+                complain!("{}:{number}: {why}; line skipped", replay.name);
             }
         }
     }
@@ -127,9 +127,9 @@ fn load_plan(path: &Path) -> anyhow::Result<Option<Plan>> {
             .iter()
             .filter(|finding| finding.level == Level::Error)
         {
-            eprintln!("{finding}");
+            complain!("{finding}");
         }
-        eprintln!("{name}: the plan has errors; `taillamp check --plan {name}` lists everything");
+        complain!("{name}: the plan has errors; `taillamp check --plan {name}` lists everything");
     }
     Ok(plan)
 }
@@ -201,7 +201,7 @@ impl<W: Write> Replay<W> {
         if let (true, Some(why), Event::Message { topic, .. }) =
             (self.verbose, refusal, &line.event)
         {
-            eprintln!("{}:{number}: note: {topic}: {why}", self.name);
+            complain!("{}:{number}: note: {topic}: {why}", self.name);
         }
         Ok(())
     }

@@ -40,15 +40,15 @@ pub fn run(args: &Args) -> Exit {
     let html = match make(&opened) {
         Ok(html) => html,
         Err(error) => {
-            eprintln!("{error}");
+            complain!("{error}");
             return Exit::Input;
         }
     };
     if let Err(error) = std::fs::write(&args.output, html) {
-        eprintln!("{}: it cannot be written: {error}", args.output.display());
+        complain!("{}: it cannot be written: {error}", args.output.display());
         return Exit::Input;
     }
-    eprintln!(
+    complain!(
         "{}: open it in a browser, or print it",
         args.output.display()
     );

@@ -51,7 +51,7 @@ pub fn run(args: &Args) -> Exit {
         Err(exit) => return exit,
     };
     let Some(ways) = road.get("ways").and_then(Value::as_array) else {
-        eprintln!("the answer is not a road; is this a daemon's address?");
+        complain!("the answer is not a road; is this a daemon's address?");
         return Exit::Unreachable;
     };
     let text = if args.json {
@@ -73,11 +73,11 @@ fn look(args: &Args, plan: &Path) -> Result<Value, Exit> {
     let engine = Engine::new(plan.layout, Instant(0));
     let (from, to) = (Some(args.from.as_str()), Some(args.to.as_str()));
     let road = road_json(&engine, from, to, Standing::PlanOnly).map_err(|error| {
-        eprintln!("{error}");
+        complain!("{error}");
         Exit::Input
     })?;
     serde_json::from_str(&road).map_err(|error| {
-        eprintln!("the road cannot be shown: {error}");
+        complain!("the road cannot be shown: {error}");
         Exit::Input
     })
 }

@@ -62,7 +62,7 @@ pub fn run(args: &Args) -> Exit {
     let runtime = match runtime {
         Ok(runtime) => runtime,
         Err(error) => {
-            eprintln!("the daemon cannot be set up: {error}");
+            complain!("the daemon cannot be set up: {error}");
             return Exit::Unreachable;
         }
     };
@@ -73,7 +73,7 @@ pub fn run(args: &Args) -> Exit {
 fn start_log(format: LogFormat) {
     let levels = std::env::var("RUST_LOG").unwrap_or_default();
     let levels = levels_of(&levels).unwrap_or_else(|_| {
-        eprintln!(
+        complain!(
             "RUST_LOG={levels} is not understood, so it is info; write error, warn, info, debug, \
              trace or off, alone or for a part of the program: taillamp::daemon=debug"
         );
@@ -82,6 +82,8 @@ fn start_log(format: LogFormat) {
     let builder = tracing_subscriber::fmt()
         .with_max_level(tracing::Level::TRACE)
         .with_writer(std::io::stderr)
+        // It would tell of a log that nobody reads where nobody reads, and panic.
+        .log_internal_errors(false)
         .with_ansi(std::io::stderr().is_terminal());
     // A second logger is refused; the first one stays.
     let _ = match format {
@@ -116,7 +118,7 @@ async fn watch_layout(plan: Plan, args: &Args) -> Exit {
         signal(SignalKind::hangup()),
     );
     let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup)) = signals else {
-        eprintln!("the daemon cannot be set up: the system gives it no signals");
+        complain!("the daemon cannot be set up: the system gives it no signals");
         return Exit::Unreachable;
     };
     let options = Options {
@@ -127,7 +129,7 @@ async fn watch_layout(plan: Plan, args: &Args) -> Exit {
     let mut daemon = match Daemon::start(plan, options).await {
         Ok(daemon) => daemon,
         Err(error) => {
-            eprintln!("{error}");
+            complain!("{error}");
             return exit_of(&error);
         }
     };

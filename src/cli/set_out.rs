@@ -95,7 +95,7 @@ pub fn run(args: &Args) -> Exit {
             Exit::Fine
         }
         Err(error) => {
-            eprintln!("taillamp set-out: {error:#}");
+            complain!("taillamp set-out: {error:#}");
             Exit::Input
         }
     }

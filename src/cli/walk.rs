@@ -69,7 +69,7 @@ pub fn run(args: &Args) -> Exit {
     match walk(args, &plan) {
         Ok(exit) | Err(Failure::Exit(exit)) => exit,
         Err(Failure::Why(why)) => {
-            eprintln!("taillamp walk: {why}");
+            complain!("taillamp walk: {why}");
             Exit::Input
         }
     }

@@ -202,3 +202,24 @@ fn a_bad_line_is_named_by_its_number_skipped_and_told_by_the_exit_code() {
         "the other lines count as they did"
     );
 }
+
+/// As in `taillamp replay ... 2>&1 >out | head`: whoever read the notes has gone, and there are more
+/// of them than a pipe holds.
+#[test]
+fn notes_that_nobody_reads_stop_nothing() {
+    let rubbish = Path::new(env!("CARGO_TARGET_TMPDIR")).join("replay_rubbish.jsonl");
+    fs::write(&rubbish, "rubbish\n".repeat(5_000)).expect("the folder is there");
+    let mut child = Command::new(env!("CARGO_BIN_EXE_taillamp"))
+        .args(["replay", "--plan"])
+        .arg(root().join(GOLDEN[0].plan))
+        .arg(&rubbish)
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program is built");
+    drop(child.stderr.take());
+    let output = child.wait_with_output().expect("it ends");
+    assert!(output.status.code().is_some(), "{}", output.status);
+    assert!(text(&output.stdout).contains("\"kind\":\"end\""));
+}

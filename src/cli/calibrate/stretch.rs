@@ -165,7 +165,7 @@ impl Gathering<'_> {
                 Ok(None) => {}
                 Err(why) => {
                     bad += 1;
-                    eprintln!("{}:{number}: {why}; line skipped", self.name);
+                    complain!("{}:{number}: {why}; line skipped", self.name);
                 }
             }
         }

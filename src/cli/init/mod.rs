@@ -58,7 +58,7 @@ pub fn run(args: &Args) -> Exit {
     match make(args) {
         Ok(()) => Exit::Fine,
         Err(error) => {
-            eprintln!("{error:#}");
+            complain!("{error:#}");
             Exit::Input
         }
     }
