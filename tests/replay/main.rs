@@ -203,8 +203,8 @@ fn a_bad_line_is_named_by_its_number_skipped_and_told_by_the_exit_code() {
     );
 }
 
-/// As in `taillamp replay ... 2>&1 >out | head`: whoever read the notes has gone, and there are more
-/// of them than a pipe holds.
+/// As in `taillamp replay ... 2>&1 >out | head`: whoever read the notes has gone, and there are
+/// more of them than a pipe holds.
 #[test]
 fn notes_that_nobody_reads_stop_nothing() {
     let rubbish = Path::new(env!("CARGO_TARGET_TMPDIR")).join("replay_rubbish.jsonl");
