@@ -394,3 +394,81 @@ fn ahead_of_a_train_on_points_is_seen_whether_or_not_their_length_is_known() {
         "81.0 alarm occupied-ahead:t1 unacknowledged",
     );
 }
+
+#[test]
+fn ahead_a_train_that_was_only_seen_to_wait_may_be_as_fast_as_the_fastest() {
+    // The first runs 100 mm/s, and stands in p4 and then in p5. The second waits in p3, 40 s for a
+    // metre, until p4 is free; it comes to p5 in 10 s if it goes like the first, in 40 s if not.
+    check(
+        &measured_line(8, ""),
+        "0.0 all off
+         1.0 d-p1 on
+         11.0 d-p2 on
+         13.0 d-p1 off
+         21.0 d-p3 on
+         23.0 d-p2 off
+         31.0 d-p4 on
+         33.0 d-p3 off
+         40.0 d-p2 on
+         50.0 d-p3 on
+         52.0 d-p2 off
+         76.0 d-p5 on
+         78.0 d-p4 off
+         90.0 d-p4 on
+         92.0 d-p3 off
+         92.5",
+        "50.0 alarm occupied-ahead:t2 unacknowledged medium
+         79.5 alarm occupied-ahead:t2 returned-unacknowledged
+         between 79.6 and 89.9: no alarm occupied-ahead:t2
+         90.0..90.2 alarm occupied-ahead:t2 unacknowledged medium
+         end train t2 ahead.at=p5 speed_mm_s=25",
+    );
+}
+
+/// Both run 100 mm/s, a place apart; the first comes into p5 at 41, the second into p4 at 51.2.
+fn follows_a_place_behind(then: &str) -> String {
+    String::from(
+        "0.0 all off
+         1.0 d-p1 on
+         11.0 d-p2 on
+         13.0 d-p1 off
+         21.0 d-p3 on
+         23.0 d-p2 off
+         26.0 d-p1 on
+         31.0 d-p4 on
+         31.2 d-p2 on
+         33.0 d-p3 off
+         33.2 d-p1 off
+         41.0 d-p5 on
+         41.2 d-p3 on
+         43.0 d-p4 off
+         43.2 d-p2 off
+         ",
+    ) + then
+}
+
+#[test]
+fn ahead_a_train_that_should_be_out_of_a_place_is_not_counted_on_to_go() {
+    // Out of p5 at 51; the second comes there at 61.2, long after the first would have been gone.
+    check(
+        &measured_line(8, ""),
+        &follows_a_place_behind(
+            "51.2 d-p4 on
+             53.2 d-p3 off
+             57.0",
+        ),
+        "between 35 and 51.9: no alarm occupied-ahead:t2
+         52.0..52.5 alarm occupied-ahead:t2 unacknowledged medium",
+    );
+    check(
+        &measured_line(8, ""),
+        &follows_a_place_behind(
+            "51.0 d-p6 on
+             51.2 d-p4 on
+             53.0 d-p5 off
+             53.2 d-p3 off
+             57.0",
+        ),
+        "between 35 and 57: no alarm occupied-ahead:t2",
+    );
+}

@@ -1,7 +1,7 @@
 //! Section 4 of DEVELOPERS.md, what is measured and told: speed, length, stopping, parting, and
 //! what the operator says of a place.
 
-use crate::plans::{block, feed, line, measured_line, plan, row};
+use crate::plans::{bare, block, detector, feed, line, measured_line, plan, row};
 use crate::story::check;
 
 #[test]
@@ -219,7 +219,7 @@ fn train_never_parts_where_cars_do_not_show() {
 
 #[test]
 fn train_out_of_an_unwatched_place_is_the_one_that_went_in() {
-    let body = block("p1", "") + &block("p2", "") + &crate::plans::bare("p3", "");
+    let body = block("p1", "") + &block("p2", "") + &bare("p3", "");
     check(
         &plan(&(body + &block("p4", "") + &row(&["p1", "p2", "p3", "p4"]))),
         "0.0 all off
@@ -427,4 +427,43 @@ fn train_that_was_told_of_and_is_seen_is_there_because_it_is_seen() {
         "5.0 block p2 occupied why~the|operator|says
          end block p2 occupied told=false why~d-p2|on",
     );
+}
+
+/// Four places of a metre, heard from each 10 s; it comes into p3 at 30, and that is heard from
+/// again only at 36.
+fn comes_into_what_is_not_heard(p2_until: u32) -> String {
+    format!(
+        "every 1 from 0 to 9: d-p1 off; d-p2 off; d-p3 off; d-p4 off
+         every 1 from 10 to 21: d-p1 on
+         every 1 from 10 to 19: d-p2 off
+         every 1 from 10 to 39: d-p4 off
+         every 1 from 20 to {p2_until}: d-p2 on
+         every 1 from 22 to 45: d-p1 off
+         every 1 from {} to 45: d-p2 off
+         every 1 from 36 to 45: d-p3 on
+         every 1 from 40 to 45: d-p4 on",
+        p2_until + 1
+    )
+}
+
+#[test]
+fn train_speed_is_not_measured_from_a_place_that_was_not_heard_of_when_it_came() {
+    let heard = |id: &str| detector(id, "").replace("max_silence_s = 0\n", "");
+    let body: String = ["p1", "p2", "p3", "p4"]
+        .iter()
+        .map(|id| bare(id, "length_mm = 1000") + &heard(id))
+        .collect();
+    let plan = plan(&(body + &row(&["p1", "p2", "p3", "p4"])));
+    // Its tail is in p2 still when p3 is heard from, or has left that before.
+    for (p2_until, entered) in [(37, "36.0"), (31, "33.5")] {
+        check(
+            &plan,
+            &comes_into_what_is_not_heard(p2_until),
+            &format!(
+                "{entered} train t1 entered p3
+                 40.0 train t1 entered p4
+                 end train t1 blocks=p3,p4 speed_mm_s=null length_mm=null"
+            ),
+        );
+    }
 }

@@ -3,8 +3,11 @@
 //!
 //! Input: trains with a known direction that have not stopped, the road as set, places, points.
 //! Output: warnings that keep one identity while they last. [`stale`] knows whose road may have
-//! changed, [`walk`] walks one, and here is what becomes of it.
+//! changed, [`walk`] walks one, [`pace`] says how soon, [`others`] whether the trains ahead will be
+//! gone by then, and here is what becomes of it.
 
+mod others;
+mod pace;
 mod stale;
 mod walk;
 
@@ -196,7 +199,7 @@ impl Engine {
             Some(stop) => stop.seconds.and_then(|(soonest, _)| {
                 let wait = soonest - self.limit_of(stop);
                 // A step later, so that the time left is then surely under the limit.
-                (wait > 0.0).then(|| self.now.past(Span::from_secs_f64(wait)))
+                (wait >= 0.0).then(|| self.now.past(Span::from_secs_f64(wait)))
             }),
         };
         let sooner = outlook
@@ -323,7 +326,7 @@ impl Engine {
             .length_of(head.place)
             .and_then(|length| train.measure.seconds_over(length));
         let after = stop.rest.and_then(|rest| train.measure.seconds_over(rest));
-        let gone = self.now.since(head.entered).as_secs_f64();
+        let gone = self.inside_s(train);
         match (through, after) {
             (Some((soonest, latest)), Some((left, _))) => {
                 let about_to_leave = gone >= NEARLY * f64::midpoint(soonest, latest);
@@ -331,13 +334,6 @@ impl Engine {
             }
             _ => false,
         }
-    }
-
-    /// The seconds that are left now until a train comes to what stops it.
-    pub(crate) fn seconds_left(&self, train: &Train, stop: &Stop) -> Option<(f64, f64)> {
-        let rest = stop.rest?;
-        let distance = self.to_the_end_of_its_place(train)? + rest;
-        train.measure.seconds_over(distance)
     }
 }
 

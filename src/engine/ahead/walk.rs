@@ -6,6 +6,7 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
+use super::others::Running;
 use super::stale::{Seen, Trace};
 use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
@@ -14,8 +15,7 @@ use crate::feed::Power;
 use crate::ids::{BlockId, PlaceId, TableId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{CrossingTrack, End, Leg, PointsRest, Side, Usage};
-use crate::time::Instant;
-use crate::track::{Beyond, PlaceKind, Taking};
+use crate::track::{Beyond, Taking};
 use crate::train::Train;
 use crate::wording;
 
@@ -28,12 +28,6 @@ const FAR: f64 = 3.0;
 /// T9: the train that cleared the points is let off until it is in the third place beyond them:
 /// two more than the first.
 const PLACES_BEYOND: u32 = 2;
-
-/// A train that runs on ahead must be gone from a place by so much before another comes, seconds.
-const GONE_SECONDS: f64 = 2.0;
-
-/// What stops a train so soon stops it before it is out of the way of others.
-const WANTED_SECONDS: f64 = 8.0;
 
 /// The first thing that stops a train.
 #[derive(Clone, Debug, PartialEq)]
@@ -58,13 +52,13 @@ pub(crate) struct Stop {
 }
 
 /// Where the walk is.
-struct Walk<'a> {
-    train: &'a Train,
+pub(super) struct Walk<'a> {
+    pub(super) train: &'a Train,
     from: End,
     /// From the head to the end of the head's place, where known, mm.
-    first: Option<f64>,
+    pub(super) first: Option<f64>,
     /// From there to the end `from`, where known, mm.
-    rest: Option<f64>,
+    pub(super) rest: Option<f64>,
     /// Places entered so far.
     places: usize,
     /// The last points passed, for single slips.
@@ -113,20 +107,6 @@ impl Engine {
             }
         }
         None
-    }
-
-    /// How far the head still has to go in its place if it runs on as it did, mm.
-    pub(super) fn to_the_end_of_its_place(&self, train: &Train) -> Option<f64> {
-        let head = train.head()?;
-        let speed = train.measure.speed_mm_s?;
-        let gone = speed * self.now.since(head.entered).as_secs_f64();
-        // Points and crossings are short, and their length is not always in the plan.
-        let short = match self.track.places[head.place.index()].kind {
-            PlaceKind::Crossing(_) | PlaceKind::Turnout(_) => Some(0.0),
-            PlaceKind::Block(_) => None,
-        };
-        let length = self.length_of(head.place).or(short)?;
-        Some((length - gone).max(0.0))
     }
 
     /// The end of the head's place that the road leaves by; on points entered at the toe, as set.
@@ -433,108 +413,6 @@ impl Engine {
         })
     }
 
-    /// All other trains there are on the move, and nothing stops them: they will be gone.
-    fn all_move(&self, place: PlaceId, train: &Train) -> bool {
-        let trains = &self.places[place.index()].trains;
-        trains.iter().filter(|id| **id != train.id).all(|id| {
-            self.train(*id).is_some_and(|other| {
-                let moves = other.directed && !other.stopped && !other.lost;
-                moves && other.gap.is_none() && !self.is_held_up(other, WANTED_SECONDS)
-            })
-        })
-    }
-
-    /// Something that stands is ahead of a train, so near that it comes there within this time.
-    fn is_held_up(&self, train: &Train, seconds: f64) -> bool {
-        train.ahead.as_ref().is_some_and(|stop| {
-            let soonest = self.seconds_left(train, stop).map(|(soonest, _)| soonest);
-            !stop.runs_on && soonest.is_none_or(|soonest| soonest <= seconds)
-        })
-    }
-
-    /// Whether the trains in a place run on ahead, away from the end that is met.
-    fn running_on(&self, walk: &Walk<'_>, place: PlaceId, end: End) -> Running {
-        let state = &self.places[place.index()];
-        if state.state != Occupancy::Occupied || state.trains.is_empty() {
-            return Running::No;
-        }
-        let (mut gone_in, mut spread): (f64, f64) = (0.0, 0.0);
-        for id in &state.trains {
-            let Some(other) = self.train(*id).filter(|other| other.id != walk.train.id) else {
-                return Running::No;
-            };
-            spread = spread.max(other.measure.spread());
-            let Some(link) = other.chain.iter().find(|link| link.place == place) else {
-                // It has left already, and is met further on: the place is only in its release.
-                gone_in = gone_in.max(self.release_time(place).as_secs_f64());
-                continue;
-            };
-            let moves = other.directed && !other.stopped && !other.lost && other.gap.is_none();
-            if !moves || link.tailward != Some(end) {
-                return Running::No;
-            }
-            gone_in = match self.gone_in(other, place, link.entered) {
-                Some(seconds) => gone_in.max(seconds),
-                None => f64::INFINITY,
-            };
-        }
-        self.gone_before(walk, gone_in, spread)
-    }
-
-    /// Whether what takes so many seconds to be gone is gone when the train comes. Neither of the
-    /// two speeds is known exactly, and their errors have nothing to do with each other.
-    fn gone_before(&self, walk: &Walk<'_>, gone_in: f64, spread: f64) -> Running {
-        let Some((soonest, latest)) = self.range_to(walk) else {
-            return Running::No;
-        };
-        let comes_in = f64::midpoint(soonest, latest);
-        let own = walk.train.measure.spread() * comes_in;
-        let doubt = libm::hypot(own, spread * gone_in);
-        if gone_in + doubt.max(GONE_SECONDS) < comes_in {
-            Running::GoneIn(gone_in + GONE_SECONDS)
-        } else {
-            Running::On
-        }
-    }
-
-    /// Whether all other trains on points or a crossing will be off them, whichever way they run.
-    fn running_off(&self, walk: &Walk<'_>, place: PlaceId) -> Running {
-        let (mut gone_in, mut spread): (f64, f64) = (0.0, 0.0);
-        for id in &self.places[place.index()].trains {
-            let Some(other) = self.train(*id).filter(|other| other.id != walk.train.id) else {
-                continue;
-            };
-            spread = spread.max(other.measure.spread());
-            if !other.directed || other.stopped || other.lost || other.gap.is_some() {
-                return Running::No;
-            }
-            let link = other.chain.iter().find(|link| link.place == place);
-            let left = match link {
-                Some(link) => self.gone_in(other, place, link.entered),
-                None => Some(self.release_time(place).as_secs_f64()),
-            };
-            gone_in = gone_in.max(left.unwrap_or(f64::INFINITY));
-        }
-        self.gone_before(walk, gone_in, spread)
-    }
-
-    /// In how many seconds a train that runs on has left a place, release counted.
-    fn gone_in(&self, train: &Train, place: PlaceId, entered: Instant) -> Option<f64> {
-        let train_mm = train.measure.length_mm?;
-        // A crossing is short, and its length is not in the plan.
-        let place_mm = match self.track.places[place.index()].kind {
-            PlaceKind::Crossing(_) => 0.0,
-            PlaceKind::Block(_) | PlaceKind::Turnout(_) => self.length_of(place)?,
-        };
-        let (soonest, latest) = train.measure.seconds_over(place_mm + train_mm)?;
-        let passed = self.now.since(entered).as_secs_f64();
-        // Overdue: it may have stopped. And what stops it keeps it there.
-        let goes_on = passed < latest && !self.is_held_up(train, latest - passed);
-        // Late already, it may be later still.
-        let left = (f64::midpoint(soonest, latest) - passed).max((latest - passed) / 2.0);
-        goes_on.then(|| left + self.release_time(place).as_secs_f64())
-    }
-
     /// Points without detectors of their own are fouled through the block that covers them.
     fn see_cover(&self, id: TurnoutId, trace: &mut Trace) {
         if let Some(place) = self.cover_of(id) {
@@ -544,16 +422,6 @@ impl Engine {
 
     fn look_ahead_s(&self) -> f64 {
         self.layout.settings.look_ahead.as_secs_f64()
-    }
-
-    /// The soonest that the train can be at the end `from`.
-    fn seconds_to(&self, walk: &Walk<'_>) -> Option<f64> {
-        self.range_to(walk).map(|(soonest, _)| soonest)
-    }
-
-    /// The soonest and the latest.
-    fn range_to(&self, walk: &Walk<'_>) -> Option<(f64, f64)> {
-        walk.train.measure.seconds_over(walk.distance()?)
     }
 
     /// Further than anything that is warned of: without a speed only the next place counts.
@@ -588,9 +456,7 @@ impl Engine {
             at,
             label,
             subject,
-            seconds: walk
-                .distance()
-                .and_then(|distance| walk.train.measure.seconds_over(distance)),
+            seconds: self.range_to(walk),
             rest: walk.rest,
             next_door: walk.places == 0,
             in_yard: in_yard && gentle,
@@ -628,24 +494,6 @@ impl Engine {
             let block = &self.layout.blocks[block.index()];
             block.usage != Usage::Running || block.fiddle
         })
-    }
-}
-
-/// What the trains in a place ahead do.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Running {
-    /// One stands, or that is not known.
-    No,
-    /// They run on ahead; whether they will be gone in time is not sure.
-    On,
-    /// They will be gone in so many seconds, before the train comes.
-    GoneIn(f64),
-}
-
-impl Walk<'_> {
-    /// From the head to the end `from`, where known, mm.
-    fn distance(&self) -> Option<f64> {
-        Some(self.first? + self.rest?)
     }
 }
 

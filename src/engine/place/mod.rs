@@ -51,6 +51,8 @@ pub(crate) struct PlaceState {
     pub(crate) before_lit: (Occupancy, Option<Kept>),
     /// Everything has been off, and that proves something, since then.
     pub(crate) off_since: Option<Instant>,
+    /// When it last became vacant.
+    pub(crate) vacated: Instant,
     /// A sample must come before anything is decided.
     pub(crate) awaits_fresh: bool,
     pub(crate) remembered: bool,
@@ -123,6 +125,7 @@ impl PlaceState {
             lit_since: start,
             before_lit: (Occupancy::Unknown, None),
             off_since: None,
+            vacated: Instant(0),
             awaits_fresh: false,
             remembered: false,
             told: false,
@@ -504,7 +507,10 @@ impl Engine {
             {
                 self.place_events.push(PlaceEvent::TakenByHand(place));
             }
-            (_, Occupancy::Vacant) => self.place_events.push(PlaceEvent::Vacated(place)),
+            (_, Occupancy::Vacant) => {
+                state.vacated = now;
+                self.place_events.push(PlaceEvent::Vacated(place));
+            }
             (_, Occupancy::Lost) => self.place_events.push(PlaceEvent::Lost(place)),
             (_, Occupancy::Dark) => self.place_events.push(PlaceEvent::Darkened(place)),
             (_, Occupancy::Unknown) if state.notes.kept == Some(Kept::Vacant) => {

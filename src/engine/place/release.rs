@@ -195,7 +195,7 @@ impl Engine {
     }
 
     /// The fastest speed that any train was found to have place after place; 0 where none was.
-    fn fastest_mm_s(&self) -> f64 {
+    pub(crate) fn fastest_mm_s(&self) -> f64 {
         let known = self.trains.values().filter_map(|train| {
             let sure = train.measure.is_found_again() && !train.lost;
             train.measure.speed_mm_s.filter(|_| sure)

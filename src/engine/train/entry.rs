@@ -13,9 +13,13 @@ use crate::ids::{PlaceId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{DetectorKind, End, Leg, PositionSource, Side as BlockEnd};
 use crate::place::occupancy::Event;
+use crate::time::Span;
 use crate::timers::Subject;
 use crate::track::{PlaceKind, Taking};
 use crate::wording;
+
+/// From this part of its way through a place on a train may brake for what is beyond.
+const NEARLY_THERE: f64 = 0.7;
 
 impl Engine {
     /// The best candidate has come in; the others are remembered.
@@ -83,6 +87,54 @@ impl Engine {
         }
     }
 
+    /// A place of known length, crossed by a head from end to end, seen when it came in and when it
+    /// went on: its length, how long that took, and whether it may have waited there.
+    fn crossed_by_head(
+        &self,
+        by: &Candidate,
+        place: PlaceId,
+        length: f64,
+    ) -> Option<(f64, Span, bool)> {
+        let train = self.train(by.train).filter(|train| train.directed)?;
+        let mut chain = train.chain.iter().rev();
+        let last = chain.find(|link| link.place != place)?;
+        let seen = last.timed && !last.unconfirmed && by.unseen.is_empty();
+        last.tailward.filter(|_| seen && by.side == Side::Head)?;
+        let took = self.now.since(last.entered);
+        Some((length, took, self.may_have_waited(by, place, length)))
+    }
+
+    /// Whether the train may have waited in its place for the road: what its head comes into or
+    /// what is next as set became vacant, or points on the way were thrown, only when it was about
+    /// to come to the end of its own place.
+    fn may_have_waited(&self, by: &Candidate, place: PlaceId, length: f64) -> bool {
+        let Some((train, head)) = self.train(by.train).and_then(|t| Some((t, t.head()?))) else {
+            return false;
+        };
+        let own = train.measure.speed_mm_s.unwrap_or_default();
+        let fastest = self.fastest_mm_s().max(own);
+        let soonest = if fastest > 0.0 { length / fastest } else { 0.0 };
+        let about_to_come = head
+            .entered
+            .plus(Span::from_secs_f64(soonest * NEARLY_THERE));
+        let vacated = |at: PlaceId| self.places[at.index()].vacated > about_to_come;
+        let thrown = |through: &[(TurnoutId, Leg)]| {
+            let mut points = through.iter().map(|(t, _)| &self.turnouts[t.index()]);
+            points.any(|points| points.position.since > about_to_come)
+        };
+        let own_points = match by.to {
+            End::Turnout(turnout, leg) => thrown(&[(turnout, leg)]),
+            End::Block(..) | End::Crossing(..) => false,
+        };
+        let mut ends = self.track.onward(by.to).into_iter();
+        let next_too = ends.any(|end| {
+            let beyond = self.track.reach(end, &self.points, Taking::AsSet);
+            let mut beyond = beyond.iter();
+            beyond.any(|next| vacated(next.place) || thrown(&next.through))
+        });
+        vacated(place) || thrown(&by.through) || own_points || next_too
+    }
+
     /// Lengthens the train into the place; turns it where that is what happened.
     pub(super) fn extend(&mut self, by: &Candidate, place: PlaceId) {
         let now = self.now;
@@ -91,6 +143,10 @@ impl Engine {
         let from_place = self.track.place_of(by.from);
         let length = from_place.and_then(|place| self.length_to_measure(place));
         let weighed = self.weigh_crossing(by, length);
+        // Known from before a silence or a darkness: it may have come in at any time since.
+        let timed = self.places[place.index()].before_lit.1.is_none();
+        let crossed = length.filter(|_| timed);
+        let crossed = crossed.and_then(|length| self.crossed_by_head(by, place, length));
         let Some(train) = self.trains.get_mut(&by.train) else {
             return;
         };
@@ -99,18 +155,16 @@ impl Engine {
         train.keep_links(|link| link.place != place);
         let stood_here_at_start = at_start && !train.directed && train.entered == 0;
         let mut link = Link::new(place, now);
+        link.timed = timed;
         link.before = (train.directed, train.measure);
         let mut turned = false;
         match by.side {
             Side::Head => {
                 if let Some(last) = train.chain.last_mut() {
                     last.headward = Some(by.from);
-                    // A place of known length, crossed from end to end, seen when it came in and
-                    // when it went on.
-                    let seen = train.directed && !last.unconfirmed && by.unseen.is_empty();
-                    if let (Some(length), Some(_), true) = (length, last.tailward, seen) {
-                        train.measure.crossed(length, now.since(last.entered));
-                    }
+                }
+                if let Some((length, took, may_have_waited)) = crossed {
+                    train.measure.crossed(length, took, may_have_waited);
                 }
                 link.tailward = Some(by.to);
                 train.grow(by.side, link, &by.unseen);

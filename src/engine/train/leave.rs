@@ -228,6 +228,7 @@ impl Engine {
             let mut link = Link::new(into, now);
             link.tailward = Some(by);
             link.unconfirmed = hidden;
+            link.timed = false;
             train.chain.push(link);
             train.directed = true;
             train.entered += 1;
@@ -515,8 +516,10 @@ impl Engine {
     /// The operator's word: whatever stood here is gone.
     pub(crate) fn empty_place(&mut self, place: PlaceId) {
         for id in self.places[place.index()].trains.clone() {
-            if let Some(train) = self.trains.get_mut(&id) {
-                train.lost = false;
+            let train = self.trains.get_mut(&id);
+            // It may hold other places, and those do not change.
+            if train.is_some_and(|train| core::mem::take(&mut train.lost)) {
+                self.touched.insert(Item::Train(id));
             }
             self.drop_link(id, place);
             self.show(id);

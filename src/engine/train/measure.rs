@@ -43,6 +43,9 @@ const ALIKE: f64 = 0.15;
 const ASTRIDE_MORE: f64 = 0.7;
 const ASTRIDE_LESS: f64 = 0.1;
 
+/// The moment of coming into a place is known this well, seconds.
+const LATE_S: f64 = 0.5;
+
 /// Slower than this part of what it runs: it was held up.
 const HELD_UP: f64 = 0.85;
 
@@ -68,16 +71,47 @@ pub(crate) struct Measure {
     astride_mm: Option<f64>,
     /// The last crossing took so long that the train must have stood.
     stood: bool,
+    /// All that is known of its speed comes from places in which it may have waited for what was
+    /// ahead: it may run faster, and how fast is not known.
+    pub(crate) waited: bool,
 }
 
 impl Measure {
-    /// The head crossed a place of this length in this time.
-    pub(crate) fn crossed(&mut self, length_mm: f64, took: Span) {
+    /// The head crossed a place of this length in this time; it may have waited there for what was
+    /// ahead.
+    pub(crate) fn crossed(&mut self, length_mm: f64, took: Span, may_have_waited: bool) {
         let seconds = took.as_secs_f64();
         if took < SHORTEST || length_mm <= 0.0 {
             return;
         }
         let seen = length_mm / seconds;
+        if may_have_waited {
+            self.crossed_perhaps_waiting(length_mm, seen);
+        } else if self.waited && self.speed_mm_s.is_none_or(|least| seen >= least * STOOD) {
+            // The first that holds no wait.
+            self.speed_mm_s = Some(seen);
+            (self.waited, self.stood) = (false, false);
+        } else {
+            self.ran(length_mm, seen);
+        }
+    }
+
+    /// What it was seen to run is the least that it can run. A speed that is known survives,
+    /// however often it waits.
+    fn crossed_perhaps_waiting(&mut self, length_mm: f64, seen: f64) {
+        match self.speed_mm_s {
+            None => {
+                self.waited = true;
+                self.speed_mm_s = Some(seen);
+            }
+            Some(least) if self.waited => self.speed_mm_s = Some(least.max(seen)),
+            Some(known) if seen < known * STOOD => self.stood = true,
+            Some(_) => self.ran(length_mm, seen),
+        }
+    }
+
+    /// What a place says of the speed.
+    fn ran(&mut self, length_mm: f64, seen: f64) {
         let stood = self.speed_mm_s.is_some_and(|old| seen < old * STOOD);
         // Once: it has stood here, and its speed survives the stop. Twice running: it is slower.
         if stood && !self.stood {
@@ -159,6 +193,7 @@ impl Measure {
             self.speed_mm_s = Some(runs);
             self.variance = None;
             self.stood = false;
+            self.waited = false;
         }
     }
 
@@ -168,6 +203,14 @@ impl Measure {
         let seconds = distance_mm.max(0.0) / speed;
         let spread = self.spread();
         Some((seconds / (1.0 + spread), seconds / (1.0 - spread)))
+    }
+
+    /// When it should be over a distance: later, it has stood on the way or goes slower. Half of
+    /// the doubt about its speed is let pass, and as much again as a sample and the passing of a
+    /// gap may take.
+    pub(crate) fn due_over(&self, distance_mm: f64) -> Option<f64> {
+        let speed = self.speed_mm_s.filter(|speed| *speed > 0.0)?;
+        Some(distance_mm / speed * (1.0 + self.spread() / 2.0) + LATE_S)
     }
 
     /// The part of itself to within which the speed is trusted: twice how far it was off, place by
@@ -209,16 +252,16 @@ mod tests {
     #[test]
     fn scale_speed_of_a_published_example() {
         let mut measure = Measure::default();
-        measure.crossed(3.0 * 304.8, Span::from_secs_f64(10.4));
+        measure.crossed(3.0 * 304.8, Span::from_secs_f64(10.4), false);
         let mph = scale_kmh(measure.speed_mm_s.unwrap_or_default(), 76.0) / 1.609_344;
         assert!((mph - 14.9).abs() < 0.05, "{mph}");
     }
 
     fn crossed(first: f64, then: &[(f64, f64)]) -> Measure {
         let mut measure = Measure::default();
-        measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / first));
+        measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / first), false);
         for (length, speed) in then {
-            measure.crossed(*length, Span::from_secs_f64(length / speed));
+            measure.crossed(*length, Span::from_secs_f64(length / speed), false);
         }
         measure
     }
@@ -226,10 +269,10 @@ mod tests {
     #[test]
     fn nothing_is_measured_in_less_than_half_a_second() {
         let mut measure = Measure::default();
-        measure.crossed(1_000.0, Span::from_millis(499));
-        measure.crossed(0.0, Span::from_secs(5));
+        measure.crossed(1_000.0, Span::from_millis(499), false);
+        measure.crossed(0.0, Span::from_secs(5), false);
         assert_eq!(measure, Measure::default());
-        measure.crossed(1_000.0, SHORTEST);
+        measure.crossed(1_000.0, SHORTEST, false);
         assert_eq!(measure.speed_mm_s, Some(2_000.0));
     }
 
@@ -246,6 +289,37 @@ mod tests {
         // 61 of 100 is not slow enough to have stood.
         let brakes = crossed(100.0, &[(1_000.0, 61.0)]);
         assert!((brakes.speed_mm_s.unwrap_or_default() - 80.5).abs() < 1e-3);
+    }
+
+    #[test]
+    fn what_it_ran_where_it_may_have_waited_is_the_least_that_it_runs() {
+        let metre_in = |measure: &mut Measure, seconds: f64, waited: bool| {
+            measure.crossed(1_000.0, Span::from_secs_f64(seconds), waited);
+            (measure.speed_mm_s, measure.waited)
+        };
+        let mut measure = Measure::default();
+        assert_eq!(metre_in(&mut measure, 40.0, true), (Some(25.0), true));
+        assert_eq!(metre_in(&mut measure, 20.0, true), (Some(50.0), true));
+        assert_eq!(metre_in(&mut measure, 40.0, true), (Some(50.0), true));
+        // Nor is it trusted the more for being found again.
+        assert!(!measure.is_found_again());
+        // Slower than it can run: it has stood there as well. Then the first that holds no wait.
+        assert_eq!(metre_in(&mut measure, 100.0, false), (Some(50.0), true));
+        assert_eq!(metre_in(&mut measure, 10.0, false), (Some(100.0), false));
+        measure.passed(1_000.0, Span::from_secs(12));
+        assert_eq!(measure.length_mm, Some(200.0));
+        // What is known survives, however often it waits.
+        assert_eq!(metre_in(&mut measure, 20.0, true), (Some(100.0), false));
+        assert_eq!(metre_in(&mut measure, 20.0, true), (Some(100.0), false));
+        // And where it may have waited and did not, that counts like any other.
+        assert_eq!(metre_in(&mut measure, 8.0, true), (Some(118.75), false));
+    }
+
+    #[test]
+    fn it_is_late_after_half_of_the_doubt_about_its_speed() {
+        assert_eq!(Measure::default().due_over(1_000.0), None);
+        // 10 s, a tenth of that, and half a second.
+        assert_eq!(crossed(100.0, &[]).due_over(1_000.0), Some(11.5));
     }
 
     #[test]
@@ -290,18 +364,18 @@ mod tests {
         assert_eq!(measure.spread(), 0.2);
         let mut before = measure.spread();
         for _ in 0..7 {
-            measure.crossed(1_000.0, Span::from_secs(10));
+            measure.crossed(1_000.0, Span::from_secs(10), false);
             assert!(measure.spread() < before);
             before = measure.spread();
         }
-        measure.crossed(1_000.0, Span::from_secs(10));
-        measure.crossed(1_000.0, Span::from_secs(10));
+        measure.crossed(1_000.0, Span::from_secs(10), false);
+        measure.crossed(1_000.0, Span::from_secs(10), false);
         assert_eq!(measure.spread(), 0.05);
         // Nine tenths of what it was: less sure at once, and never less than at first.
-        measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / 90.0));
+        measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / 90.0), false);
         assert!(measure.spread() > 0.1);
         for speed in [140.0, 90.0, 140.0, 90.0] {
-            measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / speed));
+            measure.crossed(1_000.0, Span::from_secs_f64(1_000.0 / speed), false);
         }
         assert_eq!(measure.spread(), 0.2);
     }
@@ -361,7 +435,7 @@ mod tests {
     #[test]
     fn length_is_what_is_left_over() {
         let mut measure = Measure::default();
-        measure.crossed(1_000.0, Span::from_secs(5));
+        measure.crossed(1_000.0, Span::from_secs(5), false);
         measure.passed(1_000.0, Span::from_secs(8));
         assert_eq!(measure.length_mm, Some(600.0));
     }

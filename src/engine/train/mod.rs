@@ -43,6 +43,8 @@ pub(crate) struct Link {
     pub(crate) left: Option<Instant>,
     /// Nothing can see it here.
     pub(crate) unconfirmed: bool,
+    /// It was seen to come in: the place had not fallen silent, dark or out of use before.
+    pub(crate) timed: bool,
     /// What was known before it came in: should it turn out that only its wheels bridged the gap.
     pub(crate) before: (bool, Measure),
     /// It was lit here for no longer than a bridged gap.
@@ -283,6 +285,7 @@ impl Link {
             astride: None,
             left: None,
             unconfirmed: false,
+            timed: true,
             before: (false, Measure::default()),
             brief: false,
         }
