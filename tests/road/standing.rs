@@ -347,3 +347,150 @@ fn a_table_must_be_lined_up() {
     let (_, _, hindrances) = world.stands("shed-lead", "stub-1");
     assert_eq!(hindrances, ["Turntable: a train stands across its edge"]);
 }
+
+/// A turntable between a lead and two stubs, a beam across its edge; all watched.
+const TURNTABLE: &str = r#"
+[layout]
+name = "Cinder Quay Shed"
+scale = "HO"
+
+[defaults]
+clear_s = 1
+boot_s = 0
+
+[[block]]
+id = "lead"
+[[block]]
+id = "bridge"
+[[block]]
+id = "stub-1"
+use = "stub"
+[[block]]
+id = "stub-2"
+use = "stub"
+
+[[table]]
+id = "tt"
+name = "Shed Table"
+bridge = "bridge"
+[[table.stop]]
+at = "1"
+a = "lead.b"
+b = "stub-1.a"
+[[table.stop]]
+at = "2"
+b = "stub-2.a"
+
+[[detector]]
+id = "edge"
+kind = "current"
+table = "tt"
+on = 3.0
+off = 1.5
+[[detector]]
+id = "d-lead"
+kind = "current"
+block = "lead"
+on = 3.0
+off = 1.5
+[[detector]]
+id = "d-bridge"
+kind = "current"
+block = "bridge"
+on = 3.0
+off = 1.5
+[[detector]]
+id = "d-stub-1"
+kind = "current"
+block = "stub-1"
+on = 3.0
+off = 1.5
+[[detector]]
+id = "d-stub-2"
+kind = "current"
+block = "stub-2"
+on = 3.0
+off = 1.5
+"#;
+
+/// The table at stop 1, a train on the lead.
+fn shed() -> World {
+    let mut world = World::new(TURNTABLE);
+    world.table("tt", 0).reads("d-lead", ON).seconds(10);
+    world
+}
+
+#[test]
+fn a_table_at_its_stop_with_nothing_across_its_edge_is_ready() {
+    let mut world = shed();
+    assert_eq!(
+        world.stands("lead", "stub-1"),
+        (true, String::new(), nothing())
+    );
+    // Elsewhere it is to be set, and the first hindrance is that.
+    world.table("tt", 1).seconds(5);
+    let (ready, settings, hindrances) = world.stands("lead", "stub-1");
+    assert_eq!(
+        (ready, settings.as_str(), hindrances),
+        (false, "tt@1", nothing())
+    );
+}
+
+#[test]
+fn whose_train_stands_across_the_edge_of_a_table() {
+    let across = "Shed Table: a train stands across its edge";
+    // Another, from the stub.
+    let mut world = shed();
+    world
+        .reads("d-stub-1", ON)
+        .reads("d-bridge", ON)
+        .reads("edge", ON)
+        .seconds(5);
+    let (ready, _, hindrances) = world.stands("lead", "stub-1");
+    assert!(
+        !ready && hindrances.iter().any(|why| why.starts_with(across)),
+        "{hindrances:?}"
+    );
+    // The one that is to go: it comes from the lead onto the bridge.
+    let mut world = shed();
+    world.reads("d-bridge", ON).reads("edge", ON).seconds(5);
+    let (_, settings, hindrances) = world.stands("lead", "stub-1");
+    assert_eq!((settings.as_str(), hindrances), ("", nothing()));
+}
+
+#[test]
+fn an_edge_that_is_not_heard_of_proves_nothing() {
+    let mut world = shed();
+    world.reads("edge", None).seconds(20);
+    let (ready, _, hindrances) = world.stands("lead", "stub-1");
+    assert!(!ready);
+    assert!(
+        hindrances.iter().any(|why| {
+            why.starts_with("Shed Table: not proven that nothing stands across its edges")
+        }),
+        "{hindrances:?}"
+    );
+    // Where it must be moved first, that is all that is said of it.
+    world.table("tt", 1).seconds(2);
+    let (ready, settings, hindrances) = world.stands("lead", "stub-1");
+    assert_eq!(
+        (ready, settings.as_str(), hindrances),
+        (false, "tt@1", nothing())
+    );
+}
+
+#[test]
+fn a_table_is_set_in_words() {
+    let mut world = shed();
+    world.table("tt", 1).seconds(5);
+    let way = world.way("lead", "stub-1");
+    let said = way
+        .settings
+        .iter()
+        .map(|set| world.engine.setting_in_words(*set));
+    assert_eq!(said.collect::<Vec<_>>(), ["Shed Table at 1"]);
+    assert_eq!(
+        world.engine.way_in_words(&way),
+        "lead, Shed Table at 1, bridge, stub-1"
+    );
+}

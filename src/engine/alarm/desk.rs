@@ -570,4 +570,50 @@ mod tests {
         assert!(desk.announcements.remembered() <= 2 * 6_100 + 10_000);
         assert_eq!(desk.measures(at(60)).raised[1], 30_001);
     }
+
+    #[test]
+    fn what_was_announced_is_announced_anew_when_its_time_is_up() {
+        let limit = u64::from(KIND.doc().re_alarm_limit_s);
+        for (after, announced) in [(limit - 1, 0), (limit, 1)] {
+            let mut desk = Desk::new(at(0));
+            assert_eq!(raise(&mut desk, 10, "A").len(), 1);
+            clear(&mut desk, 11);
+            assert_eq!(raise(&mut desk, 10 + after, "A").len(), announced);
+        }
+    }
+
+    #[test]
+    fn what_was_announced_is_tidied_when_there_is_twice_as_much() {
+        let mut desk = Desk::new(at(0));
+        let mut raise = |second: u64, from: u32, to: u32| {
+            for n in from..to {
+                desk.raise(KIND, &format!("t{n}"), condition(at(second), "A"));
+                desk.settle(at(second), at(0));
+            }
+            desk.announcements.remembered()
+        };
+        assert_eq!(raise(10, 0, 1_025), 1_025);
+        // All of those are forgotten when the next look comes, at twice 1 024.
+        assert_eq!(raise(2_000, 1_025, 2_048), 2_048);
+        assert_eq!(raise(2_000, 2_048, 2_049), 1_024);
+    }
+
+    /// Told again before it is up, the earlier beginning counts; once it is up, that stays.
+    #[test]
+    fn a_condition_that_is_told_again_keeps_its_beginning() {
+        let mut desk = Desk::new(at(0));
+        let mut first = condition(at(10), "A");
+        first.delay = Span::from_secs(5);
+        desk.raise(KIND, "t1", first.clone());
+        desk.settle(at(10), at(0));
+        // Not up yet: the earlier of two beginnings counts.
+        first.since = at(8);
+        desk.raise(KIND, "t1", first.clone());
+        assert!(desk.settle(at(12), at(0)).is_empty());
+        assert_eq!(desk.settle(at(13), at(0)).len(), 1);
+        // Up: its beginning stays.
+        first.since = at(1);
+        desk.raise(KIND, "t1", first);
+        assert_eq!(desk.view(ID).map(|view| view.since), Some(at(13)));
+    }
 }

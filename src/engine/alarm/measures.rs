@@ -473,4 +473,64 @@ mod tests {
         assert!(tally.intervals.iter().all(|one| one.by_id.len() <= IDS_MAX));
         assert_eq!(tally.measures(at(2_000)).raised, [200_000, 0, 0]);
     }
+
+    #[test]
+    fn an_alarm_is_of_the_last_ten_minutes_for_as_long() {
+        let mut tally = tally(&[(0, "a")]);
+        assert_eq!(tally.measures(at(599)).last_10_min, 1);
+        assert_eq!(tally.measures(at(600)).last_10_min, 0);
+        tally.pass(at(599));
+        assert_eq!((tally.last_10_min, tally.seconds.len()), (1, 1));
+        tally.pass(at(600));
+        assert_eq!((tally.last_10_min, tally.seconds.len()), (0, 0));
+    }
+
+    /// 144 intervals of ten minutes, of which one had more than ten alarms.
+    #[test]
+    fn a_part_of_the_day_is_one_of_its_intervals() {
+        let mut tally = Tally::new(at(0));
+        assert_eq!(tally.measures(at(5)).percent(Priority::Low), 0.0);
+        for interval in 0..200 {
+            let count = if interval == 180 { 11 } else { 1 };
+            for n in 0..count {
+                tally.raised(at(600 * interval + n), "a", Priority::Medium);
+            }
+        }
+        assert_eq!(tally.intervals.len(), INTERVALS_MAX);
+        let measures = tally.measures(at(200 * 600 - 1));
+        assert!((measures.over_10_percent - 100.0 / 144.0).abs() < 1e-9);
+        assert_eq!(measures.raised, [0, 154, 0]);
+    }
+
+    /// Looked through when there are twice as many as were left by the look before.
+    #[test]
+    fn what_came_lately_is_tidied_by_the_minute() {
+        let mut tally = Tally::new(at(0));
+        let mut raise = |seconds: u64, from: u32, to: u32| {
+            for n in from..to {
+                tally.raised(at(seconds), &format!("x:{n}"), Priority::Low);
+            }
+            (tally.lately.len(), tally.tidy_at)
+        };
+        assert_eq!(raise(0, 0, 1_000), (1_000, 1_024));
+        assert_eq!(raise(30, 1_000, 1_025), (1_025, 2_048));
+        // The first thousand are over a minute old; nobody looks yet.
+        assert_eq!(raise(80, 1_025, 2_048), (2_048, 2_048));
+        assert_eq!(raise(80, 2_048, 2_049), (1_049, 2_096));
+    }
+
+    #[test]
+    fn no_more_than_so_many_chatter() {
+        let mut tally = Tally::new(at(0));
+        for n in 0..300 {
+            for _ in 0..3 {
+                tally.raised(at(0), &format!("x:{n}"), Priority::Low);
+            }
+        }
+        assert_eq!(tally.chattering.len(), CHATTERING_MAX);
+        // Those that are known go on to be.
+        tally.raised(at(50), "x:0", Priority::Low);
+        tally.raised(at(50), "x:0", Priority::Low);
+        assert_eq!(tally.chattering.get("x:0"), Some(&at(50)));
+    }
 }

@@ -484,3 +484,74 @@ fn the_promise_is_kept() {
         );
     }
 }
+
+/// In units of half a spread, and where a vehicle lowers the level: as many samples as before.
+#[test]
+fn a_promise_does_not_depend_on_the_unit() {
+    let mut plain = settings(2.0, 500.0);
+    plain.occupied_sd = 1.5;
+    let promised = promise(plain);
+    for unit in [0.5, -0.5, 40.0] {
+        let scaled = layout::Sequential {
+            vacant_mean: 7.0,
+            vacant_sd: f64::abs(unit),
+            occupied_mean: 7.0 + unit * 2.0,
+            occupied_sd: 1.5 * f64::abs(unit),
+            ..plain
+        };
+        let again = promise(scaled);
+        for (one, other) in [
+            (
+                promised.between_false_occupancies,
+                again.between_false_occupancies,
+            ),
+            (
+                promised.between_false_vacancies,
+                again.between_false_vacancies,
+            ),
+            (promised.until_occupied, again.until_occupied),
+            (promised.until_vacant, again.until_vacant),
+        ] {
+            assert!((one / other - 1.0).abs() < 1e-6, "{unit}: {one} {other}");
+        }
+        // The kind that was measured, and one of half the current that is steadier.
+        let measured = until_on(scaled, scaled.occupied_mean, scaled.occupied_sd);
+        assert!(
+            (measured / promised.until_occupied - 1.0).abs() < 1e-6,
+            "{unit}: {measured}"
+        );
+        let (mean, sd) = (7.0 + unit * 1.4, 0.7 * f64::abs(unit));
+        let promised = until_on(scaled, mean, sd);
+        let seen = mean_run(&mut Normal(19), Sequential::new(scaled), true, mean, sd);
+        assert!(
+            (seen / promised - 1.0).abs() < 0.04,
+            "{unit}: {seen} {promised}"
+        );
+    }
+}
+
+#[test]
+fn the_vacant_level_follows_by_a_hundred_and_twentieth_a_second() {
+    let mut test = at_ten_hz(4.0, 3_600_000.0);
+    test.take(1.2, 1.0, true);
+    assert!((test.shift - 0.01).abs() < 1e-12, "{}", test.shift);
+    // After a silence as after ten seconds, and no further than three quarters of the gap at once.
+    test.take(100.0, 1_000.0, true);
+    assert!((test.shift - 0.26).abs() < 1e-12, "{}", test.shift);
+}
+
+#[test]
+fn it_drifts_beyond_half_of_the_gap_until_it_is_back_below_two_fifths() {
+    let mut test = at_ten_hz(4.0, 3_600_000.0);
+    // Where it was, and with the level there: nothing moves.
+    let mut drifts_at = |shift: f64| {
+        test.shift = shift;
+        test.take(test.vacant + shift, 1.0, true);
+        test.has_drifted()
+    };
+    let said = [1.7, 2.0, 2.1, 1.7, 1.5, 1.7, -2.1, -1.7, -1.5].map(&mut drifts_at);
+    assert_eq!(
+        said,
+        [false, false, true, true, false, false, true, true, false]
+    );
+}
