@@ -49,6 +49,27 @@ fn more_ways_than_asked_for() {
     );
 }
 
+/// As many as there are is all of them; fewer are the first of those, also where they are alike.
+#[test]
+fn the_best_are_told_and_whether_there_are_more() {
+    for (text, from, to) in [
+        (crate::world::text("four-blocks"), "loop-east", "loop-west"),
+        (mesh(3), "p-00", "p-03"),
+        (mesh(5), "p-00", "q-05"),
+    ] {
+        let engine = silent(layout(&text));
+        let (from, to) = (block(engine.layout(), from), block(engine.layout(), to));
+        let all = engine.ways(from, to, 100);
+        assert_eq!(all.cut, None);
+        for limit in 1..=all.ways.len() + 1 {
+            let some = engine.ways(from, to, limit);
+            let more = (limit < all.ways.len()).then_some(Cut::Ways);
+            assert_eq!(some.cut, more, "{limit} of {}", all.ways.len());
+            assert_eq!(some.ways, all.ways[..limit.min(all.ways.len())]);
+        }
+    }
+}
+
 #[test]
 fn a_layout_too_intricate_to_look_at_all_of_it() {
     // Behind the mesh a reversing loop; where one wants to go is reached only by coming back over

@@ -443,6 +443,7 @@ fn whose_train_stands_across_the_edge_of_a_table() {
     let mut world = shed();
     world
         .reads("d-stub-1", ON)
+        .seconds(5)
         .reads("d-bridge", ON)
         .reads("edge", ON)
         .seconds(5);
