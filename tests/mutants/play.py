@@ -33,7 +33,7 @@ NEVER = (6, 20)
 LONG_S = 1.0
 PLAYED = ROOT / "tests/mutants/played.txt"
 # Of the evenings those of which everything published is known.
-EVENINGS = ["some_evenings_are_these"]
+EVENINGS = ["some_evenings_are_these", "busy_evenings_are_these"]
 
 
 def explained():

@@ -90,9 +90,9 @@ pub fn shortened(text: &str) -> String {
 }
 
 /// FNV-1a, 32 bits (draft-eastlake-fnv): offset basis and prime from memory.
-const FNV_BASIS: u32 = 0x811c_9dc5;
+pub const FNV_BASIS: u32 = 0x811c_9dc5;
 
-fn fnv(sum: u32, bytes: &[u8]) -> u32 {
+pub fn fnv(sum: u32, bytes: &[u8]) -> u32 {
     let add = |sum: u32, byte: &u8| (sum ^ u32::from(*byte)).wrapping_mul(0x0100_0193);
     bytes.iter().fold(sum, add)
 }

@@ -15,6 +15,7 @@ mod reader;
 mod scenario;
 mod table;
 
+use account::{FNV_BASIS, fnv};
 use scenario::{Case, Fault, Grade, play};
 use taillamp_simulator::layouts::Kind;
 use taillamp_simulator::traffic::Slips;
@@ -131,6 +132,41 @@ fn some_evenings_are_these() {
         }
     }
     assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+/// Of the busiest evenings a sum each of all that was published: `evenings/busy.txt`. Where one is
+/// different, `SCORING_TELL=all` and the account of that evening say by what.
+#[test]
+fn busy_evenings_are_these() {
+    let bless = std::env::var_os("TAILLAMP_BLESS").is_some();
+    let file =
+        std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/scoring/evenings/busy.txt");
+    let mut told = String::new();
+    for (kind, grade, number) in [
+        (Kind::Double, Grade::Clean, 17),
+        (Kind::Double, Grade::Usual, 8),
+        (Kind::Double, Grade::Dirty, 14),
+        (Kind::Branch, Grade::Clean, 9),
+        (Kind::Branch, Grade::Usual, 20),
+        (Kind::Branch, Grade::Dirty, 11),
+        (Kind::Ring, Grade::Usual, 16),
+        (Kind::Ring, Grade::Dirty, 7),
+        (Kind::Ladder, Grade::Clean, 6),
+        (Kind::Loops, Grade::Usual, 9),
+    ] {
+        let played = play(case(kind, grade, number, 300));
+        assert_eq!(played.violations, [""; 0]);
+        let account = played.account.text();
+        let kinds = account.lines().count();
+        let sum = fnv(FNV_BASIS, account.as_bytes());
+        let (kind, grade) = (kind.word(), grade.word());
+        told += &format!("{kind} {grade} {number}: {kinds} kinds of record, {sum:08x}\n");
+    }
+    if bless {
+        std::fs::write(&file, &told).expect("the file can be written");
+    }
+    let wanted = std::fs::read_to_string(&file).unwrap_or_default();
+    assert_eq!(told, wanted);
 }
 
 /// What the table in DEVELOPERS.md shows. It takes minutes, and runs where `TAILLAMP_LONG=1` says
