@@ -9,7 +9,9 @@
 //! detectors see), [`detectors`] (what they report), [`network`] (how it travels), [`operator`]
 //! and [`mishaps`] (who works the layout, and what goes wrong), [`session`] (all of it together),
 //! [`recording`] (a session as a recording), [`truth`]; [`layouts`] made by code and the
-//! [`traffic`] on them, for scoring.
+//! [`traffic`] on them, for scoring; [`say`], lines for people.
+
+#![cfg_attr(not(test), warn(clippy::print_stderr, clippy::print_stdout))]
 
 pub mod chance;
 pub mod detectors;
@@ -18,6 +20,7 @@ pub mod mishaps;
 pub mod network;
 pub mod operator;
 pub mod recording;
+pub mod say;
 pub mod session;
 pub mod traffic;
 pub mod truth;

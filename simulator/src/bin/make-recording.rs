@@ -10,6 +10,7 @@ use clap::{Parser, ValueEnum};
 use taillamp::engine::time::Instant;
 use taillamp_simulator::mishaps::Rates;
 use taillamp_simulator::recording::line;
+use taillamp_simulator::say::note;
 use taillamp_simulator::session::Session;
 use taillamp_simulator::world::Settings;
 use taillamp_simulator::world::track::Piece;
@@ -79,7 +80,7 @@ fn main() -> Result<()> {
         let log = session.log();
         if words.log {
             for entry in log.iter().skip(told) {
-                eprintln!("{} {:?}", entry.at, entry.what);
+                note(format_args!("{} {:?}", entry.at, entry.what));
             }
         }
         told = log.len();
@@ -103,12 +104,12 @@ fn tell_trains(session: &Session) {
             Piece::Crossing(..) => "crossing",
         });
         let names: Vec<&str> = names.collect();
-        eprintln!(
+        note(format_args!(
             "{} {}: {} at {:.0} mm/s",
             truth.at,
             train.name,
             names.join(" "),
             train.speed_mm_s
-        );
+        ));
     }
 }

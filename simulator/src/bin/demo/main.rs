@@ -20,6 +20,7 @@ use taillamp::daemon::{Daemon, Options, StartError};
 use taillamp::plan::{Mqtt, Plan};
 use taillamp_simulator::demo_plan;
 use taillamp_simulator::mishaps::Rates;
+use taillamp_simulator::say::{note, tell};
 use taillamp_simulator::session::Session;
 use taillamp_simulator::world::Settings;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -47,7 +48,7 @@ fn main() -> ExitCode {
 }
 
 fn refuse(text: &str) -> ExitCode {
-    eprintln!("{text}");
+    note(text);
     Exit::Unreachable.into()
 }
 
@@ -55,7 +56,7 @@ async fn demo(words: &Words) -> Exit {
     let plan = match demo_plan() {
         Ok(plan) => on_ports(plan, words),
         Err(findings) => {
-            eprintln!("{findings}");
+            note(findings);
             return Exit::Input;
         }
     };
@@ -63,7 +64,7 @@ async fn demo(words: &Words) -> Exit {
     let session = match Session::new(&plan.layout, &plan.topic_prefix, settings, Rates::DEMO) {
         Ok(session) => session,
         Err(error) => {
-            eprintln!("{error}");
+            note(error);
             return Exit::Input;
         }
     };
@@ -71,7 +72,7 @@ async fn demo(words: &Words) -> Exit {
         signal(SignalKind::interrupt()),
         signal(SignalKind::terminate()),
     ) else {
-        eprintln!("the demo cannot be set up: the system gives it no signals");
+        note("the demo cannot be set up: the system gives it no signals");
         return Exit::Unreachable;
     };
     let name = plan.layout.name.clone();
@@ -79,25 +80,25 @@ async fn demo(words: &Words) -> Exit {
     let mut daemon = match Daemon::start(plan, remembering(folder.as_ref())).await {
         Ok(daemon) => daemon,
         Err(error) => {
-            eprintln!("{}", why_not(&error));
+            note(why_not(&error));
             return Exit::Unreachable;
         }
     };
     let addresses = daemon.addresses();
     let Some(broker) = addresses.mqtt else {
-        eprintln!("the demo's plan has no embedded broker");
+        note("the demo's plan has no embedded broker");
         return Exit::Input;
     };
     greet(&name, addresses.web, words);
     let exit = tokio::select! {
         () = end(words.seconds, interrupt, terminate) => Exit::Fine,
         () = daemon.failed() => {
-            eprintln!("a part of the daemon ended by itself");
+            note("a part of the daemon ended by itself");
             Exit::Unreachable
         }
         outcome = layout::run(session, broker) => {
             if let Err(error) = outcome {
-                eprintln!("{error:#}");
+                note(format_args!("{error:#}"));
             }
             Exit::Unreachable
         }
@@ -139,20 +140,20 @@ fn on_ports(mut plan: Plan, words: &Words) -> Plan {
 
 fn greet(name: &str, web: SocketAddr, words: &Words) {
     let page = address::page(web);
-    println!(
-        "{name}: an invented layout, simulated (seed {}).",
-        words.seed
-    );
-    println!("The page: {page}");
+    let seed = words.seed;
+    tell(format_args!(
+        "{name}: an invented layout, simulated (seed {seed})."
+    ));
+    tell(format_args!("The page: {page}"));
     if words.lan
         && let Some(code) = address::qr(&page)
     {
-        println!("{code}");
+        tell(code);
     }
-    println!("{WATCH_FOR}\n{CAUTION}");
+    tell(format_args!("{WATCH_FOR}\n{CAUTION}"));
     match words.seconds {
-        Some(seconds) => println!("It ends after {seconds} s, or with Ctrl-C."),
-        None => println!("It ends with Ctrl-C."),
+        Some(seconds) => tell(format_args!("It ends after {seconds} s, or with Ctrl-C.")),
+        None => tell("It ends with Ctrl-C."),
     }
 }
 
