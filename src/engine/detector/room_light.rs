@@ -366,6 +366,22 @@ mod tests {
         light.learn_wandered(at(36.0), at(32.0));
         assert!((light.offset + 4.0).abs() < 1e-9, "{}", light.offset);
         assert_eq!((light.slow, light.learning_until), (None, Some(at(36.0))));
+        // With a twentieth of the light gone, a twentieth of what is wandered is.
+        let left = (80.0 - 4.0) / 80.0;
+        light.slow = Some(72.0);
+        light.learn_wandered(at(40.0), at(37.0));
+        let both = -4.0 - 8.0 * left;
+        assert!((light.offset - both).abs() < 1e-9, "{}", light.offset);
+    }
+
+    #[test]
+    fn a_level_is_smoothed_by_the_time_that_has_gone() {
+        for (seconds, slow) in [(1.0, 80.0 - 10.0 / 3.0), (2.0, 75.0), (6.0, 72.5)] {
+            let mut light = Light::new(true);
+            light.follow(80.0, at(1.0));
+            light.follow(70.0, at(1.0 + seconds));
+            assert!(light.slow.is_some_and(|is| (is - slow).abs() < 1e-9));
+        }
     }
 
     #[test]
