@@ -533,3 +533,27 @@ fn train_that_was_measured_as_it_stood_may_be_as_fast_as_others() {
          end train t3 blocks=p6",
     );
 }
+
+/// The same over two places that are left at one moment: what is off between is held as long as the
+/// train shows at both ends.
+#[test]
+fn train_that_seemed_to_draw_back_over_two_places_has_gone_on_as_well() {
+    let followed = followed_into_p6().replace("5.0 d-p8 on", "5.0 d-p9 on");
+    check(
+        &measured_line(9, ""),
+        &format!(
+            "{followed}
+             130.0 d-p8 on
+             132.0 d-p7 off
+             142.0 d-p8 off
+             143.0 d-p5 off
+             160.0"
+        ),
+        "between 120 and 143.4: no train t2 turned-back
+         143.5 train t2 turned-back
+         144.5 train t2 coupled
+         end train t2 blocks=p9 heading=p9.b
+         end train t3 blocks=p6
+         never train t3 coupled",
+    );
+}

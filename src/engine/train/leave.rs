@@ -65,7 +65,8 @@ impl Engine {
         };
         let count = train.chain.len();
         let link = train.take_link(at);
-        train.drew_back = None;
+        // What it passed on the way, released at the same moment, says nothing new.
+        train.drew_back = train.drew_back.take().filter(|back| back.at == now);
         let (mut turned, mut unseen) = (false, None);
         if count > 1 && at + 1 == count {
             if link.brief {

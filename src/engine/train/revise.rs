@@ -21,7 +21,7 @@ const BEHIND: Span = Span::from_secs(15);
 /// or went on to another and somebody came in behind it.
 #[derive(Clone, Debug)]
 pub(crate) struct DrewBack {
-    at: Instant,
+    pub(super) at: Instant,
     /// Where it would have gone on to, and by which end.
     into: PlaceId,
     by: End,
@@ -32,10 +32,10 @@ impl Engine {
     /// turn out to hold another. Only where it was long enough to go through.
     pub(super) fn may_have_gone_on(&self, id: TrainId, place: PlaceId) -> Option<DrewBack> {
         let train = self.train(id)?;
-        let [.., behind, head] = train.chain.as_slice() else {
-            return None;
-        };
-        if head.place != place || head.brief || !self.places[behind.place.index()].on {
+        let (head, behind) = train.chain.split_last()?;
+        // What lies between it and where it shows is off: passed already, or passed back.
+        let shows = behind.iter().any(|link| self.places[link.place.index()].on);
+        if head.place != place || head.brief || !shows {
             return None;
         }
         let Some(Whereabouts::CameUpTo(into)) = self.ran_on(train, place) else {
