@@ -395,28 +395,33 @@ fn ahead_of_a_train_on_points_is_seen_whether_or_not_their_length_is_known() {
     );
 }
 
+/// The first train runs 100 mm/s, and has come into p3.
+const RUNS_INTO_P3: &str = "0.0 all off
+     1.0 d-p1 on
+     11.0 d-p2 on
+     13.0 d-p1 off
+     21.0 d-p3 on
+     23.0 d-p2 off";
+
 #[test]
 fn ahead_a_train_that_was_only_seen_to_wait_may_be_as_fast_as_the_fastest() {
     // The first runs 100 mm/s, and stands in p4 and then in p5. The second waits in p3, 40 s for a
     // metre, until p4 is free; it comes to p5 in 10 s if it goes like the first, in 40 s if not.
     check(
         &measured_line(8, ""),
-        "0.0 all off
-         1.0 d-p1 on
-         11.0 d-p2 on
-         13.0 d-p1 off
-         21.0 d-p3 on
-         23.0 d-p2 off
-         31.0 d-p4 on
-         33.0 d-p3 off
-         40.0 d-p2 on
-         50.0 d-p3 on
-         52.0 d-p2 off
-         76.0 d-p5 on
-         78.0 d-p4 off
-         90.0 d-p4 on
-         92.0 d-p3 off
-         92.5",
+        &format!(
+            "{RUNS_INTO_P3}
+             31.0 d-p4 on
+             33.0 d-p3 off
+             40.0 d-p2 on
+             50.0 d-p3 on
+             52.0 d-p2 off
+             76.0 d-p5 on
+             78.0 d-p4 off
+             90.0 d-p4 on
+             92.0 d-p3 off
+             92.5"
+        ),
         "50.0 alarm occupied-ahead:t2 unacknowledged medium
          79.5 alarm occupied-ahead:t2 returned-unacknowledged
          between 79.6 and 89.9: no alarm occupied-ahead:t2
@@ -427,13 +432,8 @@ fn ahead_a_train_that_was_only_seen_to_wait_may_be_as_fast_as_the_fastest() {
 
 /// Both run 100 mm/s, a place apart; the first comes into p5 at 41, the second into p4 at 51.2.
 fn follows_a_place_behind(then: &str) -> String {
-    String::from(
-        "0.0 all off
-         1.0 d-p1 on
-         11.0 d-p2 on
-         13.0 d-p1 off
-         21.0 d-p3 on
-         23.0 d-p2 off
+    format!(
+        "{RUNS_INTO_P3}
          26.0 d-p1 on
          31.0 d-p4 on
          31.2 d-p2 on
@@ -443,8 +443,8 @@ fn follows_a_place_behind(then: &str) -> String {
          41.2 d-p3 on
          43.0 d-p4 off
          43.2 d-p2 off
-         ",
-    ) + then
+         {then}"
+    )
 }
 
 #[test]
