@@ -14,6 +14,8 @@ mod commissioning;
 mod doors;
 #[path = "daemon/journal.rs"]
 mod journal;
+#[path = "daemon/port.rs"]
+mod port;
 #[path = "daemon/reload.rs"]
 mod reload;
 #[path = "daemon/road.rs"]

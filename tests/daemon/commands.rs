@@ -9,6 +9,7 @@ use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
 use crate::harness::{DEADLINE, Mqtt, PLAN};
+use crate::port;
 
 pub(crate) fn taillamp(args: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_taillamp"));
@@ -28,22 +29,16 @@ fn said(output: &Output) -> String {
     String::from_utf8_lossy(&both).into_owned()
 }
 
-/// A daemon as a process of its own, on ports that were free a moment ago.
+/// A daemon as a process of its own.
 pub(crate) struct Process {
     child: Child,
     pub(crate) plan: PathBuf,
     web: String,
 }
 
-/// A port that nobody has. Another program may take it before it is used; then the test says so.
-fn free_port() -> u16 {
-    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a free port");
-    listener.local_addr().expect("it listens").port()
-}
-
 impl Process {
     pub(crate) fn start(folder: &Path) -> Self {
-        let (mqtt, web) = (free_port(), free_port());
+        let (mqtt, web) = (port::free(), port::free());
         let text = PLAN
             .replace(
                 "[mqtt]\nlisten = \"127.0.0.1:0\"",

@@ -1,7 +1,9 @@
 """What the deployment tests share: processes that are ended, ports that are free, waits with a deadline."""
 
 import http.client
+import itertools
 import json
+import os
 import pathlib
 import re
 import shutil
@@ -20,6 +22,7 @@ DEADLINE_S = 30
 
 failures = 0
 lock = threading.Lock()
+given = itertools.count()
 
 
 def check(what, held, why=""):
@@ -35,9 +38,17 @@ def check(what, held, why=""):
 
 
 def free_port():
-    with socket.socket() as asked:
-        asked.bind(("127.0.0.1", 0))
-        return asked.getsockname()[1]
+    """Below what the system itself hands out, and none twice (see tests/daemon/port.rs)."""
+    for turn in given:
+        port = 16384 + (os.getpid() * 257 + turn) % 16384
+        with socket.socket() as asked:
+            # As the servers do: a port is free while an old connection of it still lingers.
+            asked.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                asked.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+        return port
 
 
 def until(what, ask):

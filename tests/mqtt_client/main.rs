@@ -1,6 +1,8 @@
 //! The daemon's client and publisher against the embedded broker, and against another maker's.
 
 mod mosquitto;
+#[path = "../daemon/port.rs"]
+mod port;
 
 use std::net::SocketAddr;
 use std::sync::Arc;

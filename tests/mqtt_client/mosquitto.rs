@@ -4,14 +4,14 @@
 //! `TAILLAMP_FOREIGN=1`, and say so where it does not.
 
 use std::io::Write;
-use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use taillamp::daemon::mqtt::client::{Arrival, ClientConfig};
 
-use crate::{Daemon, Other, SOON, config, until};
+use crate::{Daemon, Other, SOON, config, port, until};
 
 fn asked(test: &str) -> bool {
     let asked = std::env::var("TAILLAMP_FOREIGN").is_ok_and(|value| value == "1");
@@ -30,11 +30,6 @@ fn directory(name: &str) -> PathBuf {
     let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("mosquitto-{name}"));
     std::fs::create_dir_all(&path).expect("a place for files");
     path
-}
-
-fn free_port() -> u16 {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
-    listener.local_addr().expect("it is bound").port()
 }
 
 struct Mosquitto {
@@ -80,7 +75,7 @@ async fn mosquitto_standing_still_and_coming_back() {
     }
     const COUNT: usize = 900;
     let directory = directory("plain");
-    let port = free_port();
+    let port = port::free();
     let broker = Mosquitto::start(&directory, port, "");
     let mut config = config(broker.addr);
     config.keep_alive = Duration::from_secs(1);
@@ -166,7 +161,7 @@ async fn mosquitto_over_tls() {
         file("server.pem").display(),
         file("server.key").display()
     );
-    let broker = Mosquitto::start(&directory, free_port(), &more);
+    let broker = Mosquitto::start(&directory, port::free(), &more);
     let over_tls = |host: &str, ca: &str| ClientConfig {
         url: format!("mqtts://{host}:{}", broker.addr.port()),
         ca_file: Some(file(ca)),

@@ -9,6 +9,8 @@
 #[allow(dead_code, reason = "shared with tests/daemon, which uses all of it")]
 #[path = "../daemon/harness.rs"]
 mod harness;
+#[path = "../daemon/port.rs"]
+mod port;
 mod servers;
 
 use std::fs;
@@ -19,7 +21,7 @@ use serde_json::Value;
 use taillamp::daemon::Daemon;
 
 use harness::{Mqtt, PLAN, get, live, start, until};
-use servers::{Alertmanager, Server, asked, certificate, listen_nowhere};
+use servers::{Alertmanager, Server, asked, certificate};
 
 const ALARM: &str = "left-diverging:w1";
 
@@ -340,7 +342,7 @@ fn said(output: &Output) -> String {
 #[test]
 fn notify_test_says_what_came_of_each_and_repeats_no_secret() {
     let folder = tempfile::tempdir().expect("a folder");
-    let nowhere = listen_nowhere();
+    let nowhere = port::free();
     fs::write(
         folder.path().join("address"),
         format!("http://127.0.0.1:{nowhere}/open-sesame"),

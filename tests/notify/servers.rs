@@ -16,6 +16,7 @@ use serde_json::Value;
 use tokio::net::TcpStream;
 
 use crate::harness::{DEADLINE, until};
+use crate::port;
 
 /// Whether these tests are asked for; says so on standard error when not.
 pub fn asked(test: &str) -> bool {
@@ -28,12 +29,6 @@ pub fn asked(test: &str) -> bool {
             .expect("standard error is there");
     }
     asked
-}
-
-/// A port on which nobody listens.
-pub fn listen_nowhere() -> u16 {
-    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a free port");
-    listener.local_addr().expect("it listens").port()
 }
 
 /// A receiver of `receivers.py`.
@@ -136,7 +131,7 @@ impl Alertmanager {
         let config = folder.path().join("alertmanager.yml");
         let text = "route:\n  receiver: nobody\nreceivers:\n  - name: nobody\n";
         std::fs::write(&config, text).expect("a file");
-        let port = listen_nowhere();
+        let port = port::free();
         let child = Command::new("prometheus-alertmanager")
             .arg(format!("--config.file={}", config.display()))
             .arg(format!("--storage.path={}", folder.path().display()))
