@@ -75,7 +75,7 @@ fn replay(args: &Args) -> anyhow::Result<Exit> {
     let source: Box<dyn Read> = if name == "-" {
         Box::new(io::stdin().lock())
     } else {
-        Box::new(File::open(&args.recording).with_context(|| format!("cannot open {name}"))?)
+        Box::new(File::open(&args.recording).with_context(|| unreadable(&name))?)
     };
     let mut reader = BufReader::with_capacity(64 * 1024, source);
     let out = BufWriter::with_capacity(64 * 1024, io::stdout().lock());
@@ -91,8 +91,7 @@ fn replay(args: &Args) -> anyhow::Result<Exit> {
     let (mut lines, mut line) = (LineReader::default(), Vec::new());
     let (mut number, mut bad_lines) = (0_u64, 0_u64);
     loop {
-        let found = next_line(&mut reader, &mut line)
-            .with_context(|| format!("cannot read {}", replay.name))?;
+        let found = next_line(&mut reader, &mut line).with_context(|| unreadable(&replay.name))?;
         number += 1;
         let read = match found {
             Found::End => break,
@@ -114,6 +113,11 @@ fn replay(args: &Args) -> anyhow::Result<Exit> {
     } else {
         Exit::Input
     })
+}
+
+/// What is said of a recording that cannot be read, before the reason.
+pub(super) fn unreadable(name: &str) -> String {
+    format!("{name} cannot be read; name a recording (`taillamp record -o FILE` writes one)")
 }
 
 /// The plan, or `None` after its errors were printed.

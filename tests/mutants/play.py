@@ -32,6 +32,8 @@ NEVER = (6, 20)
 # A test that takes longer is played by itself.
 LONG_S = 1.0
 PLAYED = ROOT / "tests/mutants/played.txt"
+# Those that no test notices and left.txt does not explain.
+UNNOTICED = ROOT / "tests/mutants/unnoticed.txt"
 # Of the evenings those of which everything published is known.
 EVENINGS = ["some_evenings_are_these", "busy_evenings_are_these"]
 
@@ -58,15 +60,20 @@ def played_before():
 
 
 def note_files(tree, mutants, placed, played):
-    """Keeps which files are done: what each is, how many were played, how many noticed."""
+    """Keeps which files are done: what each is, how many were played, how many noticed, who not."""
     known, now, done = explained(), sums(tree), played_before()
     done = {file: words for file, words in done.items() if now.get(file) == words[0]}
+    left = UNNOTICED.read_text().splitlines() if UNNOTICED.exists() else []
+    left = [name for name in left if name.split(":")[0] in done]
     for file in now:
         mine = [mutants[n]["name"] for n in placed if mutants[n]["file"] == file]
         if mine and all(name in played for name in mine):
             alive = [name for name in mine if played[name] is None]
-            why = sum(known.fullmatch(without_place(name)) is not None for name in alive)
+            puzzles = [name for name in alive if not known.fullmatch(without_place(name))]
+            why = len(alive) - len(puzzles)
             done[file] = [now[file], *map(str, (len(mine), len(mine) - len(alive), why))]
+            left = [name for name in left if name.split(":")[0] != file] + puzzles
+    UNNOTICED.write_text("".join(name + "\n" for name in sorted(left)))
     head = "# file, its git object, changes played, noticed, explained by left.txt: play.py writes this\n"
     PLAYED.write_text(head + "".join(" ".join([f, *done[f]]) + "\n" for f in sorted(done)))
 

@@ -223,3 +223,18 @@ fn notes_that_nobody_reads_stop_nothing() {
     assert!(output.status.code().is_some(), "{}", output.status);
     assert!(text(&output.stdout).contains("\"kind\":\"end\""));
 }
+
+/// Whoever mistypes a name reads what to give instead, and nothing on standard output.
+#[test]
+fn a_recording_that_cannot_be_read_is_named_with_what_to_give() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for name in [folder.path().join("no-such.jsonl"), folder.path().into()] {
+        let output = replay(GOLDEN[0].plan, &name);
+        assert_eq!(output.status.code(), Some(1), "{output:?}");
+        assert!(output.stdout.is_empty(), "{output:?}");
+        let told = text(&output.stderr);
+        assert_eq!(told.lines().count(), 1, "{told}");
+        let words = [&*name.to_string_lossy(), "`taillamp record -o FILE`"];
+        assert!(words.iter().all(|word| told.contains(word)), "{told}");
+    }
+}

@@ -9,6 +9,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::collect::{Collector, Heard, Pair, Which};
+use crate::cli::replay::unreadable;
 use crate::engine::ids::DetectorId;
 use crate::engine::layout::{Decide, DetectorKind};
 use crate::plan::Plan;
@@ -122,8 +123,7 @@ pub fn gather(
     stretches: [Stretch; 2],
 ) -> Result<Gathered, String> {
     let name = recording.display().to_string();
-    let file = File::open(recording)
-        .map_err(|error| format!("{name}: the recording cannot be read: {error}"))?;
+    let file = File::open(recording).map_err(|error| format!("{}: {error}", unreadable(&name)))?;
     let mut gathering = Gathering {
         collector: Collector::new(plan, chosen),
         name,
@@ -153,7 +153,7 @@ impl Gathering<'_> {
         let (mut number, mut bad) = (0_u64, 0_u64);
         loop {
             let found = next_line(&mut reader, &mut line)
-                .map_err(|error: io::Error| format!("{}: {error}", self.name))?;
+                .map_err(|error: io::Error| format!("{}: {error}", unreadable(&self.name)))?;
             number += 1;
             let read = match found {
                 Found::End => return Ok(bad),

@@ -10,6 +10,15 @@ use crate::track::PlaceKind;
 use crate::train::Train;
 
 impl Engine {
+    /// The fastest speed that any train was found to have place after place; 0 where none was.
+    pub(crate) fn fastest_mm_s(&self) -> f64 {
+        let known = self.trains.values().filter_map(|train| {
+            let sure = train.measure.is_found_again() && !train.lost;
+            train.measure.speed_mm_s.filter(|_| sure)
+        });
+        known.fold(0.0, f64::max)
+    }
+
     /// How far the head still has to go in its place if it runs on as it did, mm.
     pub(super) fn to_the_end_of_its_place(&self, train: &Train) -> Option<f64> {
         let head = train.head()?;

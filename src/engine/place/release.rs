@@ -194,15 +194,6 @@ impl Engine {
         long.then(|| self.next_unseen(train, place, true)).flatten()
     }
 
-    /// The fastest speed that any train was found to have place after place; 0 where none was.
-    pub(crate) fn fastest_mm_s(&self) -> f64 {
-        let known = self.trains.values().filter_map(|train| {
-            let sure = train.measure.is_found_again() && !train.lost;
-            train.measure.speed_mm_s.filter(|_| sure)
-        });
-        known.fold(0.0, f64::max)
-    }
-
     /// The neighbour on the road that explains why a train is seen no more: one that cannot see
     /// it, or else one in which another is.
     fn next_unseen(&self, train: &Train, place: PlaceId, ahead: bool) -> Option<Whereabouts> {
