@@ -221,7 +221,77 @@ const GOES_FROM_ONE_THAT_CLOSED_UP: &str = "0.0 all off
      52.0 d-p1 off
      150.0 d-p4 on
      160.0 d-p5 on
-     162.0 d-p4 off";
+     164.0 d-p4 off";
+
+/// So it goes when t1 does not stand across the boundary: all of it is in p5 after two seconds, as
+/// it was in p2 and in p3 before.
+fn goes_from_one_that_closed_up(p4_off: &str) -> String {
+    GOES_FROM_ONE_THAT_CLOSED_UP.replace("164.0 d-p4 off", p4_off)
+}
+
+#[test]
+fn train_that_went_on_whole_has_left_its_tail_to_the_one_behind_it() {
+    for (off, later) in [("162.0 d-p4 off", "162.3"), ("161.8 d-p4 off", "162.1")] {
+        check(
+            &line(8, ALL),
+            &format!(
+                "{}
+                 180.0 d-p2 off
+                 190.0 d-p4 on
+                 192.0 d-p3 off
+                 215.0",
+                goes_from_one_that_closed_up(off)
+            ),
+            &format!(
+                "never alarm train-parted:*
+                 never train t3 new
+                 {later}..170.0 train t2 entered p3
+                 180.0 train t2 vacated p2
+                 end train t1 blocks=p5
+                 end train t2 blocks=p4"
+            ),
+        );
+    }
+}
+
+#[test]
+fn train_of_which_less_went_on_has_parted_whoever_is_behind_it() {
+    check(
+        &line(8, ALL),
+        &format!(
+            "{}
+             240.0",
+            goes_from_one_that_closed_up("161.6 d-p4 off")
+        ),
+        "163.0..175.0 alarm train-parted:t1 unacknowledged high
+         end train t1 blocks=p5
+         end train t2 blocks=p2
+         end train t3 blocks=p3",
+    );
+}
+
+#[test]
+fn train_that_went_on_whole_with_nobody_behind_it_has_parted() {
+    // Somebody is two places behind it, or next to it and bound the other way.
+    for other in ["d-p1", "d-p7"] {
+        check(
+            &line(8, ALL),
+            &format!(
+                "0.0 all off
+                 5.0 d-p2 on
+                 10.0 d-p3 on
+                 12.0 d-p2 off
+                 40.0 {other} on
+                 150.0 d-p4 on
+                 160.0 d-p5 on
+                 162.0 d-p4 off
+                 240.0"
+            ),
+            "163.0..175.0 alarm train-parted:t1 unacknowledged high
+             end trains 3",
+        );
+    }
+}
 
 #[test]
 fn train_that_closed_up_to_a_tail_is_told_by_where_it_goes() {
@@ -231,7 +301,7 @@ fn train_that_closed_up_to_a_tail_is_told_by_where_it_goes() {
         &format!(
             "{GOES_FROM_ONE_THAT_CLOSED_UP}
              165.0 d-p6 on
-             167.0 d-p5 off
+             168.0 d-p5 off
              180.0 d-p2 off
              190.0 d-p4 on
              192.0 d-p3 off
@@ -239,7 +309,7 @@ fn train_that_closed_up_to_a_tail_is_told_by_where_it_goes() {
              202.0 d-p4 off
              215.0"
         ),
-        "163.5..174.0 alarm train-parted:t1 unacknowledged high
+        "163.5..175.0 alarm train-parted:t1 unacknowledged high
          203.5 alarm train-parted:t1 latched-unacknowledged
          203.5 train t3 gone
          end trains 2
@@ -257,7 +327,7 @@ fn train_that_turned_out_to_be_another_has_left_what_that_has_left() {
         &format!(
             "{GOES_FROM_ONE_THAT_CLOSED_UP}
              165.0 d-p6 on
-             167.0 d-p5 off
+             168.0 d-p5 off
              180.0 d-p2 off
              190.0 d-p4 on
              192.0 d-p3 off
@@ -285,7 +355,7 @@ fn train_that_is_named_is_never_taken_for_another() {
         &format!(
             "{GOES_FROM_ONE_THAT_CLOSED_UP}
              165.0 d-p6 on
-             167.0 d-p5 off
+             168.0 d-p5 off
              175.0 do name t3 {{\"name\":\"Vans\"}}
              180.0 d-p2 off
              190.0 d-p4 on
@@ -310,7 +380,7 @@ fn train_whose_portion_stays_behind_has_parted() {
              190.0 d-p2 off
              240.0"
         ),
-        "163.5..174.0 alarm train-parted:t1 unacknowledged high
+        "163.5..175.0 alarm train-parted:t1 unacknowledged high
          end trains 3
          end train t2 blocks=p1
          end train t3 blocks=p3",
@@ -468,8 +538,9 @@ fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
     check(
         &plan,
         &format!("{due}\n 132.0 d-p7 off\n 148.0 d-p5 off\n 160.0"),
-        "133.5 train t2 turned-back
-         149.5 train t2 coupled
+        "never train t2 turned-back
+         133.5 train t3 entered p6
+         133.5 train t2 coupled
          end train t2 blocks=p8
          end train t3 blocks=p6",
     );
@@ -539,16 +610,27 @@ fn train_that_was_measured_as_it_stood_may_be_as_fast_as_others() {
 #[test]
 fn train_that_seemed_to_draw_back_over_two_places_has_gone_on_as_well() {
     let followed = followed_into_p6().replace("5.0 d-p8 on", "5.0 d-p9 on");
+    let goes_on = "130.0 d-p8 on
+         132.0 d-p7 off
+         142.0 d-p8 off
+         143.0 d-p5 off
+         160.0";
+    // The one behind it had long stopped next to what looked like the tail.
     check(
         &measured_line(9, ""),
-        &format!(
-            "{followed}
-             130.0 d-p8 on
-             132.0 d-p7 off
-             142.0 d-p8 off
-             143.0 d-p5 off
-             160.0"
-        ),
+        &format!("{followed}\n {goes_on}"),
+        "never train * turned-back
+         143.5 train t2 coupled
+         end train t2 blocks=p9 heading=p9.b
+         end train t3 blocks=p6
+         never train t3 coupled",
+    );
+    // It came too late for that to be known.
+    let followed = followed.replace("80.0 d-p5 on", "100.0 d-p5 on");
+    let followed = followed.replace("82.0 d-p4 off", "102.0 d-p4 off");
+    check(
+        &measured_line(9, ""),
+        &format!("{followed}\n {goes_on}"),
         "between 120 and 143.4: no train t2 turned-back
          143.5 train t2 turned-back
          144.5 train t2 coupled

@@ -196,7 +196,12 @@ impl Engine {
 
     /// The neighbour on the road that explains why a train is seen no more: one that cannot see
     /// it, or else one in which another is.
-    fn next_unseen(&self, train: &Train, place: PlaceId, ahead: bool) -> Option<Whereabouts> {
+    pub(crate) fn next_unseen(
+        &self,
+        train: &Train,
+        place: PlaceId,
+        ahead: bool,
+    ) -> Option<Whereabouts> {
         let mut came_up = None;
         for end in self.ends_to_leave_by(train, place, ahead) {
             for next in self.track.reach(end, &self.points, Taking::AsSet) {

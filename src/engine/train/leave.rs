@@ -19,6 +19,9 @@ const SHADOW_MAX: u32 = 3;
 
 impl Engine {
     pub(super) fn place_vacated(&mut self, place: PlaceId) {
+        for id in self.places[place.index()].trains.clone() {
+            self.went_on_before_another(id, place);
+        }
         // As they were when the place was judged: one that has left is company to the other.
         let trains = self.places[place.index()].trains.iter();
         let judged: Vec<(TrainId, Whereabouts)> = trains

@@ -36,7 +36,7 @@ const STOPPED_WITHOUT_SPEED: Span = Span::from_secs(60);
 /// A train is astride a boundary for at least so long, if that is to tell a speed, seconds.
 const ASTRIDE_LEAST_S: f64 = 1.5;
 
-/// The times at both ends of a place are alike to within this part.
+/// The times at two boundaries, or the lengths that they make, are alike to within this part.
 const ALIKE: f64 = 0.15;
 
 /// So much counts of a greater way than what was known, and of a smaller one.
@@ -176,7 +176,7 @@ impl Measure {
         // both times then.
         let astride_in = crossing.astride_in.filter(|into| *into <= crossing.took);
         let astride_in = astride_in.map(Span::as_secs_f64);
-        let Some(into) = astride_in.filter(|into| libm::fabs(into - out) <= ALIKE * out) else {
+        let Some(into) = astride_in.filter(|into| are_alike(*into, out)) else {
             return;
         };
         let astride = f64::midpoint(into, out);
@@ -195,6 +195,23 @@ impl Measure {
             self.stood = false;
             self.waited = false;
         }
+    }
+
+    /// Whether what was astride a boundary for so long is all of it: not where it stood there, nor
+    /// where a part of it is still to come.
+    pub(crate) fn is_all_of_it(&self, astride: Span, before: Option<Span>) -> bool {
+        let now = astride.as_secs_f64();
+        let as_before = before.is_some_and(|before| are_alike(before.as_secs_f64(), now));
+        let as_long = self.speed_mm_s.zip(self.astride_mm);
+        as_before || as_long.is_some_and(|(speed, length)| are_alike(length, speed * now))
+    }
+
+    /// Whether a place that showed it for so long saw all of it go through, from end to end.
+    pub(crate) fn ran_through(&self, length_mm: f64, took: Span) -> bool {
+        let as_long = self.speed_mm_s.zip(self.astride_mm.or(self.length_mm));
+        as_long.is_some_and(|(speed, length)| {
+            are_alike(length_mm + length, speed * took.as_secs_f64())
+        })
     }
 
     /// The soonest and the latest time over a distance.
@@ -237,6 +254,10 @@ impl Measure {
         };
         entered.plus(wait)
     }
+}
+
+fn are_alike(one: f64, other: f64) -> bool {
+    libm::fabs(one - other) <= ALIKE * other
 }
 
 /// Kilometres an hour of the full-size train.

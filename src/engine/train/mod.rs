@@ -3,6 +3,7 @@
 //! [`Train`] is data and what can be read off it; the rules that move it are in [`follow`], its
 //! measures in [`measure`].
 
+mod behind;
 mod choose;
 mod divided;
 mod entry;

@@ -1,11 +1,12 @@
 //! Trains that part: the middle of a moving train is released while both ends stay occupied.
 
+use alloc::vec::Vec;
+
 use super::Train;
 use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
 use crate::change::{Kept, Occupancy, TrainEvent};
 use crate::ids::{PlaceId, TrainId};
-use crate::track::Taking;
 use crate::wording;
 
 impl Engine {
@@ -55,7 +56,14 @@ impl Engine {
             self.leave_unheard_tail(id, gap.at);
             return;
         }
-        if self.somebody_comes(id, gap.at) {
+        let behind = self.who_heads_for_its_tail(id, gap.at);
+        if self.went_on_whole(id, &gap)
+            && let Some(other) = behind.iter().find(|other| other.may_be_there)
+        {
+            self.leave_tail_to(id, gap.at, other);
+            return;
+        }
+        if behind.iter().any(|other| other.moves) {
             // Which of the two it was, the other's next step says.
             if let Some(train) = self.trains.get_mut(&id) {
                 train.gap = Some(super::Gap { since: now, ..gap });
@@ -71,7 +79,7 @@ impl Engine {
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };
-        let tail: alloc::vec::Vec<super::Link> = train.chain.drain(..gap.at).collect();
+        let tail: Vec<super::Link> = train.chain.drain(..gap.at).collect();
         let both_there = tail.iter().any(|link| self.places[link.place.index()].on)
             && train
                 .chain
@@ -80,7 +88,7 @@ impl Engine {
         let (directed, name) = (train.directed, self.train_label(id));
         self.next_train += 1;
         let portion_id = TrainId(self.next_train);
-        let places: alloc::vec::Vec<PlaceId> = tail.iter().map(|link| link.place).collect();
+        let places: Vec<PlaceId> = tail.iter().map(|link| link.place).collect();
         let mut portion = Train::new(portion_id, places[0], now);
         portion.chain = tail;
         portion.stand();
@@ -128,7 +136,7 @@ impl Engine {
         };
         let tail = train.chain[..at].iter().map(|link| link.place);
         let unheard = |place: &PlaceId| self.places[place.index()].state == Occupancy::Unknown;
-        let left: alloc::vec::Vec<PlaceId> = tail.filter(unheard).collect();
+        let left: Vec<PlaceId> = tail.filter(unheard).collect();
         for place in left {
             self.drop_link(id, place);
             let state = &mut self.places[place.index()];
@@ -141,40 +149,13 @@ impl Engine {
         self.show(id);
     }
 
-    /// Another train that moves is next to what looks like a tail and heads for it: it may be that
-    /// one which is seen there.
-    fn somebody_comes(&self, id: TrainId, at: usize) -> bool {
-        let Some(train) = self.trains.get(&id) else {
-            return false;
-        };
-        let heads_for = |other: &Train, place: PlaceId| {
-            let ends = other.outward(super::Side::Head, &self.track);
-            ends.into_iter().any(|end| {
-                let next = self.track.reach(end, &self.points, Taking::AsSet);
-                next.iter().any(|next| next.place == place)
-            })
-        };
-        train.chain[..at].iter().any(|link| {
-            self.neighbours(link.place).into_iter().any(|next| {
-                self.places[next.index()].trains.iter().any(|other| {
-                    *other != id
-                        && self.train(*other).is_some_and(|other| {
-                            let moves = other.directed && !other.stopped && !other.lost;
-                            moves && heads_for(other, link.place)
-                        })
-                })
-            })
-        })
-    }
-
     /// Another train has come up into every place of what looks like a tail: that is what is seen
     /// there, and this train has simply left.
     fn has_left_its_tail(&mut self, id: TrainId, at: usize) -> bool {
         let Some(train) = self.trains.get(&id) else {
             return false;
         };
-        let tail: alloc::vec::Vec<PlaceId> =
-            train.chain[..at].iter().map(|link| link.place).collect();
+        let tail: Vec<PlaceId> = train.chain[..at].iter().map(|link| link.place).collect();
         let shared = |place: &PlaceId| self.places[place.index()].trains.len() > 1;
         if !tail.iter().all(shared) {
             return false;
@@ -189,7 +170,7 @@ impl Engine {
     /// `train-parted` returns when the portions are together again, when one is gone, or when the
     /// portion was given a name: then somebody knows of it, and it is a train of its own.
     pub(crate) fn look_at_parted(&mut self) {
-        let mut over = alloc::vec::Vec::new();
+        let mut over = Vec::new();
         let trains = &self.trains;
         let places = &self.places;
         self.parted.retain(|(head, tail)| {

@@ -84,7 +84,7 @@ impl Engine {
     }
 
     /// Whether a train could have been through the place that it is in at a moment.
-    fn was_due(&self, id: TrainId, at: Instant) -> bool {
+    pub(super) fn was_due(&self, id: TrainId, at: Instant) -> bool {
         let train = self.train(id).filter(|train| train.directed);
         train.is_some_and(|train| {
             let soonest = train.head().and_then(|head| {
