@@ -639,3 +639,45 @@ fn train_that_seemed_to_draw_back_over_two_places_has_gone_on_as_well() {
          never train t3 coupled",
     );
 }
+
+/// Three trains of which no way is known start at one moment. Each place that is lit could be come
+/// into from both sides, and the older is taken for it, until one would be in two places at once.
+#[test]
+fn trains_that_start_at_one_moment_are_not_each_at_both_ends_of_another() {
+    let start = |first: &str, last: &str| {
+        format!(
+            "0.0 all off
+             5.0 d-p6 on
+             8.0 d-p4 on
+             11.0 d-p2 on
+             30.0 {first} on
+             30.1 d-p5 on
+             {last} d-p7 on
+             32.0 d-p2 off
+             32.1 d-p4 off
+             33.0 d-p6 off
+             40.0"
+        )
+    };
+    let right = "never train * turned-back
+         end trains 3
+         end train t1 blocks=p7 heading=p7.b
+         end train t2 blocks=p5 heading=p5.b
+         end train t3 blocks=p3 heading=p3.b";
+    check(&line(8, ""), &start("d-p3", "30.2"), right);
+    check(&line(8, ""), &start("d-p3", "32.0"), right);
+    // After more than two seconds it can have turned back.
+    check(
+        &line(8, ""),
+        &start("d-p3", "32.2"),
+        "30.1 train t1 entered p5
+         32.2 train t1 turned-back",
+    );
+    // One that was on its way before is not asked.
+    check(
+        &line(8, ""),
+        &start("d-p3", "30.2").replace("5.0 d-p6 on", "5.0 d-p7 on\n 6.0 d-p6 on\n 7.0 d-p7 off"),
+        "30.1 train t1 entered p5
+         30.2 train t1 turned-back",
+    );
+}

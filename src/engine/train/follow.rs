@@ -92,6 +92,11 @@ impl Engine {
             return;
         }
         let mut candidates = self.candidates(place);
+        if let Some(best) = candidates.first().cloned()
+            && self.give_up_other_end(&best, &mut Vec::new())
+        {
+            candidates = self.candidates(place);
+        }
         self.keep_whom_the_peer_names(place, &mut candidates);
         let own = self.places[place.index()].trains.first().copied();
         // A drop-out under a tail that was just leaving; a train that moves towards it comes first.

@@ -403,7 +403,7 @@ impl Engine {
     }
 
     /// A place goes from the train that was given it to another that could have come in as well.
-    fn pass_on(&mut self, claim: &Claim, mine: &Candidate) {
+    pub(super) fn pass_on(&mut self, claim: &Claim, mine: &Candidate) {
         // Its story begins again where it was before; one that has gone on since keeps its own.
         let before = self.train(claim.winner.train).and_then(|winner| {
             let link = winner

@@ -288,6 +288,75 @@ mod tests {
     }
 
     #[test]
+    fn all_of_a_train_takes_as_long_over_a_boundary_as_before_or_as_its_length_does() {
+        let seconds = Span::from_secs_f64;
+        let unknown = Measure::default();
+        assert!(!unknown.is_all_of_it(seconds(4.0), None));
+        for (now, all) in [
+            (4.0, true),
+            (3.5, true),
+            (3.4, false),
+            (4.7, true),
+            (4.75, false),
+        ] {
+            assert_eq!(
+                unknown.is_all_of_it(seconds(now), Some(seconds(4.0))),
+                all,
+                "{now} s"
+            );
+        }
+        // 400 mm at 80 mm/s are 5 s, whatever it was before.
+        let known = Measure {
+            speed_mm_s: Some(80.0),
+            astride_mm: Some(400.0),
+            ..Measure::default()
+        };
+        for (now, all) in [
+            (5.0, true),
+            (4.4, true),
+            (4.3, false),
+            (5.8, true),
+            (5.9, false),
+        ] {
+            assert_eq!(
+                known.is_all_of_it(seconds(now), Some(seconds(9.0))),
+                all,
+                "{now} s"
+            );
+            assert_eq!(known.is_all_of_it(seconds(now), None), all, "{now} s");
+        }
+        assert!(known.is_all_of_it(seconds(9.0), Some(seconds(9.0))));
+    }
+
+    #[test]
+    fn all_of_a_train_goes_through_a_place_in_the_time_for_both_lengths() {
+        let seconds = Span::from_secs_f64;
+        assert!(!Measure::default().ran_through(800.0, seconds(10.0)));
+        // 800 and 400 mm at 100 mm/s are 12 s; its length, where what it is astride is not known.
+        let mut known = Measure {
+            speed_mm_s: Some(100.0),
+            astride_mm: Some(400.0),
+            length_mm: Some(100.0),
+            ..Measure::default()
+        };
+        for (took, all) in [
+            (12.0, true),
+            (10.5, true),
+            (10.4, false),
+            (14.1, true),
+            (14.2, false),
+        ] {
+            assert_eq!(known.ran_through(800.0, seconds(took)), all, "{took} s");
+        }
+        known.astride_mm = None;
+        for (took, all) in [(9.0, true), (12.0, false)] {
+            assert_eq!(known.ran_through(800.0, seconds(took)), all, "{took} s");
+        }
+        known.length_mm = None;
+        assert!(!known.ran_through(800.0, seconds(9.0)));
+    }
+
+    #[test]
     fn nothing_is_measured_in_less_than_half_a_second() {
         let mut measure = Measure::default();
         measure.crossed(1_000.0, Span::from_millis(499), false);

@@ -3,9 +3,9 @@
 
 use alloc::vec::Vec;
 
-use super::Link;
 use super::choose::Candidate;
 use super::follow::Claim;
+use super::{Link, Side};
 use crate::Engine;
 use crate::change::{Occupancy, TrainEvent};
 use crate::ids::{PlaceId, TrainId};
@@ -16,6 +16,9 @@ use crate::time::{Instant, Span};
 /// Who came up behind is heard of so soon, or it was not he that lit the place: unless he should
 /// have been there by then.
 const BEHIND: Span = Span::from_secs(15);
+
+/// A train that has come into a place turns back no sooner than this.
+const AT_ONCE: Span = Span::from_secs(2);
 
 /// A place that the head of a train left when only the place behind it showed: the train drew back,
 /// or went on to another and somebody came in behind it.
@@ -80,6 +83,38 @@ impl Engine {
         self.leave(id, place);
         self.emit_train(id, TrainEvent::Coupled, Some(back.into));
         self.ahead_of_train(id);
+        true
+    }
+
+    /// No train comes into places at both its ends at one time. Where neither way was known of a
+    /// train before, and another could have come into the place at its other end as well, that
+    /// one did: so it goes when many trains start at one moment.
+    pub(super) fn give_up_other_end(&mut self, by: &Candidate, asked: &mut Vec<TrainId>) -> bool {
+        let Some(train) = self.train(by.train) else {
+            return false;
+        };
+        let other_end = match by.side {
+            Side::Head => train.chain.first(),
+            Side::Tail => train.chain.last(),
+        };
+        let lately = other_end.filter(|link| {
+            let (directed, _) = link.before;
+            let lit = self.places[link.place.index()].on;
+            lit && !directed && train.chain.len() > 1 && self.now.since(link.entered) <= AT_ONCE
+        });
+        let claim = lately.and_then(|link| {
+            let mut claims = self.claims.iter();
+            claims.find(|c| c.place == link.place && c.winner.train == by.train && !c.passed_on)
+        });
+        let Some(claim) = claim.filter(|_| !asked.contains(&by.train)).cloned() else {
+            return false;
+        };
+        let Some(first) = claim.losers.first().cloned() else {
+            return false;
+        };
+        asked.push(by.train);
+        self.give_up_other_end(&first, asked);
+        self.pass_on(&claim, &first);
         true
     }
 
