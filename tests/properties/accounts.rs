@@ -9,7 +9,7 @@ use std::path::Path;
 
 use taillamp::engine::Engine;
 use taillamp::engine::change::Change;
-use taillamp::engine::ids::{DetectorId, TrainId};
+use taillamp::engine::ids::{BlockId, DetectorId, TrainId};
 use taillamp::engine::input::{Command, Input, OwnTime, Sample, Word};
 use taillamp::engine::layout::Layout;
 use taillamp::engine::time::{Instant, Span};
@@ -171,6 +171,9 @@ impl<'a> Evening<'a> {
             account.note(kind, &format!("{} {answer}", self.now));
             let changes = self.engine.drain();
             self.take(account, &changes);
+            if event % 10 == 9 {
+                self.ask(account);
+            }
             if event % 50 == 49 {
                 let all = format!("{:?}", self.engine.snapshot());
                 account.note("snapshot".into(), &shortened(&all));
@@ -179,6 +182,24 @@ impl<'a> Evening<'a> {
                 self.restart(account);
             }
         }
+    }
+
+    /// The road between any two blocks, in words as well, and whether all is ready.
+    fn ask(&mut self, account: &mut Account) {
+        let many = self.layout.blocks.len() as u64;
+        let [from, to] = [(); 2].map(|()| BlockId(self.draw.below(many) as u32));
+        let limit = self.draw.below(4) as usize + 1;
+        let ways = self.engine.ways(from, to, limit);
+        account.note("road".into(), &shortened(&format!("{ways:?}")));
+        for way in &ways.ways {
+            account.note("road in words".into(), &self.engine.way_in_words(way));
+            for setting in &way.settings {
+                let words = self.engine.setting_in_words(*setting);
+                account.note("to set".into(), &words);
+            }
+        }
+        let ready = format!("{:?}", self.engine.line_up());
+        account.note("line-up".into(), &shortened(&ready));
     }
 
     /// The power is cut: it goes on from what is remembered, and its time starts anew.

@@ -12,6 +12,7 @@ mod light;
 mod more;
 #[path = "../../simulator/tests/scoring/reader.rs"]
 mod reader;
+mod rooms;
 mod settle;
 
 use std::collections::{BTreeMap, BTreeSet};

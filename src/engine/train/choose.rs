@@ -378,3 +378,132 @@ impl Engine {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::BlockId;
+
+    /// Someone who comes, next door, so many spreads from when he was expected.
+    fn comes(train: u32, class: Class, away: f64) -> Candidate {
+        let end = End::Block(BlockId(train), BlockEnd::A);
+        let timing = Timing {
+            off_s: away * 4.0,
+            spread_s: 4.0,
+        };
+        Candidate {
+            train: TrainId(train),
+            class,
+            from: end,
+            to: end,
+            side: Side::Head,
+            through: Vec::new(),
+            unseen: Vec::new(),
+            far: 0,
+            against: false,
+            behind: false,
+            timing: Some(timing),
+            early: false,
+            may_be_faster: false,
+        }
+    }
+
+    type Change = fn(&mut Candidate);
+
+    fn order(put: fn(&mut [Candidate]), mut found: Vec<Candidate>) -> Vec<u32> {
+        put(&mut found);
+        found.iter().map(|candidate| candidate.train.0).collect()
+    }
+
+    #[test]
+    fn one_that_is_long_overdue_in_the_dark_waits_behind_one_that_is_due() {
+        let found = |first: Change, due: Change| {
+            let mut found = alloc::vec![
+                comes(1, Class::Unseen, 2.25),
+                comes(2, Class::Unseen, 2.25),
+                comes(3, Class::Towards, 1.0),
+            ];
+            first(&mut found[0]);
+            due(&mut found[2]);
+            order(put_who_is_due_first, found)
+        };
+        let waits: Change = |_| {};
+        assert_eq!(found(waits, waits), [3, 1, 2]);
+        let firsts: [Change; 3] = [
+            |c| c.class = Class::Towards,
+            |c| c.timing = None,
+            |c| {
+                c.timing = Some(Timing {
+                    off_s: 8.0,
+                    spread_s: 4.0,
+                })
+            },
+        ];
+        for first in firsts {
+            assert_eq!(found(first, waits), [1, 2, 3]);
+        }
+        let late: [Change; 6] = [
+            |c| c.class = Class::Undirected,
+            |c| c.far = 1,
+            |c| c.against = true,
+            |c| c.behind = true,
+            |c| c.timing = None,
+            |c| {
+                c.timing = Some(Timing {
+                    off_s: 4.5,
+                    spread_s: 4.0,
+                })
+            },
+        ];
+        for due in late {
+            assert_eq!(found(waits, due), [1, 2, 3]);
+        }
+    }
+
+    #[test]
+    fn one_that_is_far_too_early_waits_behind_one_that_may_be_faster() {
+        let found = |first: Change, other: Change| {
+            let mut found = alloc::vec![
+                comes(1, Class::Towards, 2.25),
+                comes(2, Class::Undirected, 9.0),
+                comes(3, Class::Towards, 9.0),
+            ];
+            (found[0].early, found[2].early) = (true, true);
+            found[2].may_be_faster = true;
+            first(&mut found[0]);
+            other(&mut found[2]);
+            order(put_who_may_be_faster_first, found)
+        };
+        let so: Change = |_| {};
+        assert_eq!(found(so, so), [3, 1, 2]);
+        let firsts: [Change; 8] = [
+            |c| c.class = Class::Unseen,
+            |c| c.far = 1,
+            |c| c.against = true,
+            |c| c.behind = true,
+            |c| c.early = false,
+            |c| c.may_be_faster = true,
+            |c| c.timing = None,
+            |c| {
+                c.timing = Some(Timing {
+                    off_s: 8.0,
+                    spread_s: 4.0,
+                })
+            },
+        ];
+        for first in firsts {
+            assert_eq!(found(first, so), [1, 2, 3]);
+        }
+        let others: [Change; 6] = [
+            |c| c.class = Class::Undirected,
+            |c| c.far = 1,
+            |c| c.against = true,
+            |c| c.behind = true,
+            |c| c.early = false,
+            |c| c.may_be_faster = false,
+        ];
+        for other in others {
+            assert_eq!(found(so, other), [1, 2, 3]);
+        }
+    }
+}
