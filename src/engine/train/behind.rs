@@ -36,8 +36,11 @@ impl Engine {
                 next.iter().any(|next| next.place == place)
             })
         };
+        // Who is where beyond a border, the peer says.
+        let tail = &train.chain[..at];
+        let ours = !tail.iter().any(|link| self.is_beyond(link.place));
         let mut found = Vec::new();
-        for (index, link) in train.chain[..at].iter().enumerate() {
+        for (index, link) in tail.iter().enumerate() {
             for next in self.neighbours(link.place) {
                 let there = self.places[next.index()].trains.iter();
                 let others = there.filter(|other| **other != id);
@@ -45,9 +48,11 @@ impl Engine {
                     .filter_map(|other| self.train(*other))
                     .filter(|other| {
                         let head = other.head().is_some_and(|head| head.place == next);
-                        head && other.directed && !other.lost && heads_for(other, link.place)
+                        let may_move = other.directed && !other.lost && !other.stays;
+                        head && may_move && heads_for(other, link.place)
                     });
-                let last = index == 0 && self.places[link.place.index()].on;
+                let shows = self.places[link.place.index()].on && !self.is_beyond(next);
+                let last = index == 0 && ours && shows;
                 found.extend(heading.map(|other| Behind {
                     train: other.id,
                     from: next,
