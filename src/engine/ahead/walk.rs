@@ -111,7 +111,7 @@ impl Engine {
 
     /// The end of the head's place that the road leaves by; on points entered at the toe, as set.
     fn facing(&self, train: &Train) -> Option<End> {
-        let ends = train.outward(crate::train::Side::Head, &self.track);
+        let ends = train.outward(&self.track);
         match ends.as_slice() {
             [End::Turnout(t, _), _] => match self.points.turnouts[t.index()] {
                 Position::Normal => Some(End::Turnout(*t, Leg::Normal)),

@@ -14,7 +14,7 @@ use crate::layout::{End, Equipped};
 use crate::seeded::Seeded;
 use crate::time::Instant;
 use crate::track::{PlaceKind, Taking};
-use crate::train::{Class, Side, Train};
+use crate::train::{Class, Train};
 use crate::wording;
 
 use super::occupancy::{Event, Finding, Verdict};
@@ -168,9 +168,7 @@ impl Engine {
             return Whereabouts::Claims;
         }
         // As it was going, before back the way it came.
-        let ahead = (at_head && train.directed)
-            .then(|| self.next_unseen(train, place, true))
-            .flatten();
+        let ahead = self.next_unseen(train, place, true);
         let next = ahead.or_else(|| self.next_unseen(train, place, behind));
         match (next, claimed) {
             (Some(next), _) => next,
@@ -253,7 +251,7 @@ impl Engine {
         let is_bridge = block.is_some_and(|block| self.is_bridge(block));
         let coupled = self.places[place.index()].trains.len() > 1;
         if train.directed && at_head && (ahead || !(is_bridge || coupled)) {
-            return train.outward(Side::Head, &self.track);
+            return train.outward(&self.track);
         }
         self.track.ends(place)
     }
@@ -282,12 +280,12 @@ impl Engine {
         let mut near: Vec<PlaceId> = Vec::new();
         for end in self.track.ends(place) {
             for next in self.track.reach(end, &self.points, taking) {
-                if next.place != place && !near.contains(&next.place) {
-                    near.push(next.place);
-                }
+                near.push(next.place);
             }
         }
+        near.retain(|next| *next != place);
         near.sort_unstable();
+        near.dedup();
         near
     }
 

@@ -6,7 +6,7 @@
 
 use alloc::vec::Vec;
 
-use super::{Gap, Side, Train};
+use super::{Gap, Train};
 use crate::Engine;
 use crate::ids::{PlaceId, TrainId};
 use crate::place::Whereabouts;
@@ -29,36 +29,35 @@ impl Engine {
         let Some(train) = self.trains.get(&id) else {
             return Vec::new();
         };
-        let heads_for = |other: &Train, place: PlaceId| {
-            let ends = other.outward(Side::Head, &self.track);
-            ends.into_iter().any(|end| {
-                let next = self.track.reach(end, &self.points, Taking::AsSet);
-                next.iter().any(|next| next.place == place)
-            })
+        let next_of = |other: &Train| {
+            let ends = other.outward(&self.track).into_iter();
+            let next = ends.flat_map(|end| self.track.reach(end, &self.points, Taking::AsSet));
+            next.map(|next| next.place).collect::<Vec<PlaceId>>()
         };
         // Who is where beyond a border, the peer says.
         let tail = &train.chain[..at];
         let ours = !tail.iter().any(|link| self.is_beyond(link.place));
         let mut found = Vec::new();
-        for (index, link) in tail.iter().enumerate() {
-            for next in self.neighbours(link.place) {
-                let there = self.places[next.index()].trains.iter();
-                let others = there.filter(|other| **other != id);
-                let heading = others
-                    .filter_map(|other| self.train(*other))
-                    .filter(|other| {
-                        let head = other.head().is_some_and(|head| head.place == next);
-                        let may_move = other.directed && !other.lost && !other.stays;
-                        head && may_move && heads_for(other, link.place)
-                    });
-                let shows = self.places[link.place.index()].on && !self.is_beyond(next);
+        for other in self.trains.values().filter(|other| other.id != id) {
+            let Some(head) = other.head().filter(|_| other.directed) else {
+                continue;
+            };
+            if other.lost || other.stays {
+                continue;
+            }
+            let next = next_of(other);
+            for (index, link) in tail.iter().enumerate() {
+                if !next.contains(&link.place) {
+                    continue;
+                }
+                let shows = self.places[link.place.index()].on && !self.is_beyond(head.place);
                 let last = index == 0 && ours && shows;
-                found.extend(heading.map(|other| Behind {
+                found.push(Behind {
                     train: other.id,
-                    from: next,
+                    from: head.place,
                     moves: !other.stopped,
                     may_be_there: last && (other.stopped || self.was_due(other.id, self.now)),
-                }));
+                });
             }
         }
         found

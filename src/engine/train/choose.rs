@@ -272,7 +272,7 @@ impl Engine {
         let is_tail = train.chain[..link_at]
             .iter()
             .all(|link| link.left.is_some());
-        let head = is_head && train.outward(Side::Head, &self.track).contains(&by);
+        let head = is_head && train.outward(&self.track).contains(&by);
         let tail = is_tail && self.tail_ends(train, link_at).contains(&by);
         let side = if head {
             Side::Head

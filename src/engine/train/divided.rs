@@ -8,7 +8,7 @@ use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use super::{Link, Side, Train};
+use super::{Link, Train};
 use crate::Engine;
 use crate::change::TrainEvent;
 use crate::ids::{PlaceId, TrainId};
@@ -104,7 +104,7 @@ impl Engine {
     /// All of the train is in one place. Its tail stays: it is behind it, as far as is known.
     fn put_beside(&mut self, id: TrainId, portion: TrainId, place: PlaceId) {
         let heads_for_a = self.train(id).is_some_and(|train| {
-            let mut ends = train.outward(Side::Head, &self.track).into_iter();
+            let mut ends = train.outward(&self.track).into_iter();
             train.directed && ends.any(|end| matches!(end, End::Block(_, BlockEnd::A)))
         });
         let trains = &mut self.places[place.index()].trains;

@@ -214,24 +214,13 @@ impl Train {
         self.chain.last()
     }
 
-    /// The ends by which its head, or its tail, would leave the place that it is in.
-    pub(crate) fn outward(&self, side: Side, track: &Track) -> Vec<End> {
-        let (link, inner) = match side {
-            Side::Head => match self.chain.last() {
-                Some(link) => (link, link.tailward),
-                None => return Vec::new(),
-            },
-            Side::Tail => match self.chain.first() {
-                Some(link) if self.chain.len() > 1 => (link, link.headward),
-                // All in one place: the tail is where it came in.
-                Some(link) => return link.tailward.into_iter().collect(),
-                None => return Vec::new(),
-            },
-        };
-        match inner {
+    /// The ends by which its head would leave the place that it is in.
+    pub(crate) fn outward(&self, track: &Track) -> Vec<End> {
+        let onward = |head: &Link| match head.tailward {
             Some(inner) => track.onward(inner),
-            None => track.ends(link.place),
-        }
+            None => track.ends(head.place),
+        };
+        self.head().map(onward).unwrap_or_default()
     }
 
     /// The end that its head faces.
@@ -239,7 +228,7 @@ impl Train {
         if !self.directed {
             return None;
         }
-        let outward = self.outward(Side::Head, track);
+        let outward = self.outward(track);
         match outward.as_slice() {
             [one] => Some(*one),
             // On points, entered at the toe: it faces away from the toe, by which leg is not known.
