@@ -555,6 +555,43 @@ fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
     );
 }
 
+/// As there, and t3 is due in p6 when p7 is left. Only where all of t2 can have gone through p7, up
+/// to somebody who stands beyond, has it not drawn back.
+#[test]
+fn train_that_did_not_go_through_has_drawn_back_whoever_is_due_behind_it() {
+    let plan = measured_line(8, "");
+    let due = followed_into_p6().replace(
+        "70.0 d-p4 on",
+        "65.0 d-p3 on\n 70.0 d-p4 on\n 71.0 d-p3 off",
+    );
+    let back = |off: &str| {
+        format!(
+            "{off} train t2 turned-back
+             never train t2 entered p8
+             between 0 and {off}: no train t3 entered p6
+             end train t2 blocks=p6 heading=p6.a"
+        )
+    };
+    // Too short a time in p7, and too long; then nobody beyond it.
+    for (off, left) in [("130.0", "131.5"), ("136.0", "137.5")] {
+        check(
+            &plan,
+            &format!("{due}\n {off} d-p7 off\n 139.0"),
+            &back(left),
+        );
+    }
+    let alone = due.replace("5.0 d-p8 on", "5.0 d-p8 off");
+    let fewer = back("133.5").replace("t2", "t1").replace("t3", "t2");
+    check(&plan, &format!("{alone}\n 132.0 d-p7 off\n 139.0"), &fewer);
+    // As long as all of it takes, and somebody beyond.
+    check(
+        &plan,
+        &format!("{due}\n 132.0 d-p7 off\n 139.0"),
+        "never train t2 turned-back
+         133.5 train t2 entered p8",
+    );
+}
+
 /// t1 goes to p8, at 100 mm/s place after place. t2 is put on at p4 and goes to p6, standing for
 /// long in p5; t3 follows as far as p5.
 const ONE_THAT_STOOD: &str = "0.0 all off
