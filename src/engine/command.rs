@@ -84,7 +84,7 @@ impl Engine {
     }
 
     /// A train stands here: believed until evidence speaks.
-    fn stands_here(&mut self, place: PlaceId) -> Outcome {
+    fn stands_here(&mut self, place: PlaceId) {
         let before = {
             let state = &self.places[place.index()];
             (state.state, state.notes.kept)
@@ -113,7 +113,6 @@ impl Engine {
             self.emit_train(id, TrainEvent::New, Some(place));
         }
         self.touch_place(place);
-        Outcome::Taken
     }
 
     /// Nothing stands here, or what stood here was lifted off.
@@ -157,7 +156,8 @@ impl Engine {
     /// A train stands here, and perhaps which one.
     fn somebody_stands_here(&mut self, place: PlaceId, name: Option<String>) -> Outcome {
         let Some(name) = name else {
-            return self.stands_here(place);
+            self.stands_here(place);
+            return Outcome::Taken;
         };
         if self.places[place.index()].trains.len() > 1 {
             let label = self.place_label(place);
@@ -168,10 +168,10 @@ impl Engine {
         if let Err(why) = said_name(&name) {
             return Outcome::Refused(why);
         }
-        let outcome = self.stands_here(place);
+        self.stands_here(place);
         match self.places[place.index()].trains.first().copied() {
-            Some(train) if outcome == Outcome::Taken => self.name_train(train, &name),
-            _ => outcome,
+            Some(train) => self.name_train(train, &name),
+            None => Outcome::Taken,
         }
     }
 
@@ -229,11 +229,10 @@ impl Engine {
         Outcome::Taken
     }
 
-    /// T11: the operator answers for these points.
+    /// T11: the operator answers for these points; for no time at all ends it.
     fn in_charge(&mut self, turnout: TurnoutId, span: Span, word: &Word) -> Outcome {
         let until = self.now.plus(span);
-        self.turnouts[turnout.index()].in_charge =
-            (span > Span::ZERO).then(|| (word.who.clone(), until));
+        self.turnouts[turnout.index()].in_charge = Some((word.who.clone(), until));
         self.dirty.turnouts.mark(turnout.index());
         self.touched.insert(Item::Turnout(turnout));
         Outcome::Taken

@@ -288,6 +288,21 @@ fn t11_a_quarter_of_an_hour_by_default() {
 }
 
 #[test]
+fn t11_for_no_time_ends_it() {
+    check(
+        &junction(Watch::Section, "", ""),
+        &after_the_first_train(
+            "53.0 do in-charge w1 {\"who\":\"Ann\"}
+             90.0 do in-charge w1 {\"who\":\"Ann\",\"minutes\":0}
+             101.0",
+        ),
+        "between 0 and 89.9: no alarm left-diverging:w1 unacknowledged
+         90.0..100.1 alarm left-diverging:w1 unacknowledged
+         end turnout w1 in_charge=null",
+    );
+}
+
+#[test]
 fn t11_ends_when_the_points_move() {
     check(
         &junction(Watch::Section, "", "restore_s = 5"),

@@ -428,8 +428,9 @@ impl Engine {
         if !listed.is_empty() && listed.iter().all(|who| self.train_of(who).is_some()) {
             return;
         }
+        // Of several that are listed nobody knows which it is.
         let identity = match self.listed_in(place) {
-            [one] if self.train_of(one).is_none() => Some(one.clone()),
+            [one] => Some(one.clone()),
             _ => None,
         };
         // One of ours that comes back keeps its number.
