@@ -370,6 +370,17 @@ fn feed_left_on_is_told_after_its_time() {
 }
 
 #[test]
+fn feed_of_no_place_is_never_left_on() {
+    check(
+        &plan(&(block("p1", "") + &feed("f2", "[]", "rest = \"off\""))),
+        "0.0 all off; f2 on
+         600.0",
+        "end feed f2 on=true
+         never alarm feed-left-on:f2",
+    );
+}
+
+#[test]
 fn feed_in_use_is_not_left_on() {
     let body = block("p1", "") + &block("p2", "") + &row(&["p1", "p2"]);
     check(

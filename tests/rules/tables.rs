@@ -39,6 +39,26 @@ fn table_stands_at_a_stop_or_between() {
 }
 
 #[test]
+fn table_position_counts_when_it_has_been_said_for_a_while() {
+    check(
+        &turntable(""),
+        "0.0 all off; tt 1
+         10.0 tt between
+         10.1 tt 2
+         20.0 tt 1
+         20.1 tt 1
+         30.0 tt 2
+         30.1 tt 1
+         40.0",
+        "between 1 and 10.2: no table tt position=2
+         never table tt position=between
+         10.25 table tt position=2
+         20.15 table tt position=1
+         between 20.2 and 40: no table tt position=2",
+    );
+}
+
+#[test]
 fn table_not_heard_from_joins_nothing() {
     check(
         &turntable(""),
