@@ -166,3 +166,29 @@ pub(crate) fn ahead(kind: AlarmKind, train: &str, at: &str) -> String {
         _ => format!("{train}: {at}"),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Those that no recording in the tests brings up: they name their subject, and say what is so.
+    #[test]
+    fn rare_alarms_say_what_is_so() {
+        assert_eq!(
+            set_no_train("Points 7"),
+            "Points 7 set diverging and no train came"
+        );
+        assert_eq!(
+            short("Loop West"),
+            "Loop West: more current than any train takes"
+        );
+        assert_eq!(
+            feed_left_on("Yard Power"),
+            "Yard Power left on and nothing uses it"
+        );
+        assert_eq!(
+            journal_behind(),
+            "The journal is behind: a power cut now would forget where trains stand"
+        );
+    }
+}
