@@ -555,3 +555,23 @@ fn it_drifts_beyond_half_of_the_gap_until_it_is_back_below_two_fifths() {
         [false, false, true, true, false, false, true, true, false]
     );
 }
+
+/// Where one sample decides nothing, both ways of asking count it alike, and it is what happens.
+#[test]
+fn a_promise_counts_the_bound_on_one_sample() {
+    let mut wide = settings(2.0, 20_000.0);
+    wide.occupied_sd = 1.5;
+    let promised = promise(wide).until_occupied;
+    let measured = until_on(wide, wide.occupied_mean, wide.occupied_sd);
+    assert!((measured / promised - 1.0).abs() < 1e-9, "{measured}");
+    let seen = mean_run(&mut Normal(23), Sequential::new(wide), true, 2.0, 1.5);
+    assert!((seen / promised - 1.0).abs() < 0.04, "{seen} {promised}");
+}
+
+#[test]
+fn samples_that_come_at_once_count_for_a_while_of_them_and_for_one_at_least() {
+    for (hz, samples) in [(0.1, 1.0), (50.0, 50.0 * BURST_S), (400.0, 400.0 * BURST_S)] {
+        assert!((burst(hz) - samples).abs() < 1e-12, "{hz} Hz");
+    }
+    assert!(50.0 * BURST_S > 1.0, "that is more than one");
+}
