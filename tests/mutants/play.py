@@ -232,9 +232,15 @@ def main(folder, *parts):
         n for n in sorted(placed)
         if mutants[n]["name"] not in played and is_asked(mutants[n]["file"])
     ]
+    # Cut short, it notes what is done.
+    asked_to_end = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: asked_to_end.set())
     with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool, kept.open("a") as out:
         jobs = {pool.submit(play, tree, binaries, met_by, n): n for n in left}
         for job in concurrent.futures.as_completed(jobs):
+            if asked_to_end.is_set():
+                pool.shutdown(wait=False, cancel_futures=True)
+                break
             name, (by, met) = mutants[jobs[job]]["name"], job.result()
             played[name] = by
             out.write(json.dumps({"mutant": name, "by": by, "met": met}) + "\n")
