@@ -1,5 +1,5 @@
-//! Section 4 of DEVELOPERS.md: a head's place is left, and the train shows only behind. It has drawn
-//! back, or gone on up to the one before it while another came in behind.
+//! Section 4 of DEVELOPERS.md: a head's place is left, and the train shows only behind. It has
+//! drawn back, or gone on up to the one before it while another came in behind.
 
 use crate::plans::measured_line;
 use crate::story::check;

@@ -1,5 +1,5 @@
-//! Section 4 of DEVELOPERS.md: a train seems to lose its middle. It has parted, or what looks like its
-//! tail is the next train, which has closed up unseen.
+//! Section 4 of DEVELOPERS.md: a train seems to lose its middle. It has parted, or what looks
+//! like its tail is the next train, which has closed up unseen.
 
 use crate::close::ALL;
 use crate::plans::line;

@@ -424,10 +424,11 @@ mod tests {
         candidate.timing = comes(0, Class::Towards, away).timing;
     }
 
-    /// Three candidates with a change of the first and of the last of them: does the last come first?
+    /// Whether the last of three comes first, with a change of the first and of the last.
     fn overtakes(put: fn(&mut [Candidate]), three: [Candidate; 3], by: (Change, Change)) -> bool {
         let mut found = three;
-        (by.0(&mut found[0]), by.1(&mut found[2]));
+        by.0(&mut found[0]);
+        by.1(&mut found[2]);
         put(&mut found);
         let order = found.map(|candidate| candidate.train.0);
         assert!(order == [3, 1, 2] || order == [1, 2, 3], "{order:?}");
