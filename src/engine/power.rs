@@ -185,8 +185,9 @@ impl Engine {
             if !recent.iter().any(|place| places.contains(place)) {
                 continue;
             }
-            let live = self.feeds[index].is_live() && self.feeds[index].on == Some(true);
-            if live && let Some(lost) = self.lost_together(id, &places) {
+            if self.feeds[index].is_live()
+                && let Some(lost) = self.lost_together(id, &places)
+            {
                 tripped.push((id, lost));
             }
         }

@@ -36,6 +36,13 @@ PLAYED = ROOT / "tests/mutants/played.txt"
 UNNOTICED = ROOT / "tests/mutants/unnoticed.txt"
 # Of the evenings those of which everything published is known.
 EVENINGS = ["some_evenings_are_these", "busy_evenings_are_these"]
+# Whom no test of every day notices is played in these, of tests/long: stage and test.
+MANY = [
+    ("properties", "accounts::many_evenings_at_random_are_these"),
+    ("peers", "accounts::many_evenings_of_the_club_are_these"),
+    ("scoring", "many_evenings_are_these"),
+]
+MANY_S = 900
 
 
 def explained():
@@ -208,6 +215,11 @@ def play(tree, binaries, met_by, n):
         )
         if by or code:
             return f"{name}: {by or ('it does not end' if code < 0 else f'exit {code}')}", True
+    for name, test in MANY:
+        words = {"TAILLAMP_MUTANT": str(n), "TAILLAMP_LONG": "1"}
+        by, code = ran(tree, binaries[name], ["--exact", test], words, MANY_S)
+        if by or code:
+            return f"{name}: {by or 'it does not end'}", True
     return None, bool(groups)
 
 

@@ -13,9 +13,12 @@ use taillamp::engine::input::Command;
 use crate::account::{Account, shortened};
 use crate::club::{Club, EAST, MID, WEST};
 use crate::dice::Dice;
-use crate::settle::settle;
+use crate::settle::{is_asked_for, settle};
 
 const EVENINGS: u64 = 32;
+/// Of many evenings: portions, and evenings in each of them.
+const PORTIONS: u64 = 40;
+const IN_PORTION: u64 = 10;
 const ROW: [&str; 9] = ["w1", "w2", "w3", "m1", "m2", "m3", "e1", "e2", "e3"];
 
 /// A train: the blocks that it stands in, by number in the row.
@@ -204,6 +207,23 @@ fn evenings_of_the_club_are_these() {
             Evening::new(portion * 100 + seed).play(&mut account);
         }
         format!("# Evenings from {}\n{}\n", portion * 100, account.text())
+    });
+    settle(&file, parts);
+}
+
+/// Many more of them, a sum each (`many.txt`).
+#[test]
+fn many_evenings_of_the_club_are_these() {
+    if !is_asked_for() {
+        return;
+    }
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/peers/many.txt");
+    let parts = (1..=PORTIONS).map(|portion| {
+        let mut account = Account::default();
+        for seed in 0..IN_PORTION {
+            Evening::new(portion * 1_000 + seed).play(&mut account);
+        }
+        format!("From {portion}000: {}\n", account.in_short())
     });
     settle(&file, parts);
 }

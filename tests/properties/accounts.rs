@@ -17,12 +17,16 @@ use taillamp::wire::change_json::change_line;
 
 use super::account::{Account, shortened};
 use super::dice::Dice;
-use super::settle::settle;
+use super::settle::{is_asked_for, settle};
 use super::{Kind, input, layouts, reading};
 
 /// Evenings on each plan, and events in each of them.
 const EVENINGS: u64 = 6;
 const EVENTS: u32 = 700;
+
+/// Of many evenings: portions, and evenings on each plan in each of them.
+const PORTIONS: u64 = 24;
+const IN_PORTION: u64 = 4;
 
 /// Something that goes from detector to detector, in the order of the plan: where it is, which way.
 struct Walker {
@@ -224,6 +228,28 @@ fn evenings_at_random_are_these() {
         }
         let name = Path::new(&name).file_name().unwrap_or_default();
         format!("# {}\n{}\n", name.display(), account.text())
+    });
+    settle(&file, parts);
+}
+
+/// Many more of them, a sum each (`many.txt`): what changes only once in a thousand hours.
+#[test]
+fn many_evenings_at_random_are_these() {
+    if !is_asked_for() {
+        return;
+    }
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/properties/many.txt");
+    let layouts = layouts();
+    let parts = (1..=PORTIONS).flat_map(|portion| {
+        layouts.iter().map(move |(name, layout)| {
+            let mut account = Account::default();
+            for seed in 0..IN_PORTION {
+                Evening::new(layout, portion * 1_000 + seed).play(&mut account);
+            }
+            let name = Path::new(name).file_name().unwrap_or_default();
+            let short = account.in_short();
+            format!("{}, from {portion}000: {short}\n", name.display())
+        })
     });
     settle(&file, parts);
 }

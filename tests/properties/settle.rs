@@ -2,6 +2,15 @@
 
 use std::path::Path;
 
+/// Whether what takes minutes is played: `TAILLAMP_LONG=1` says so (`tests/long`).
+pub fn is_asked_for() -> bool {
+    let asked = std::env::var_os("TAILLAMP_LONG").is_some_and(|word| word == "1");
+    if !asked {
+        println!("not played: TAILLAMP_LONG=1 asks for it");
+    }
+    asked
+}
+
 /// Compares accounts with what was written down, one after the other, or writes them down anew.
 pub fn settle(file: &Path, parts: impl Iterator<Item = String>) {
     if std::env::var_os("TAILLAMP_BLESS").is_some() {

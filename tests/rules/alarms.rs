@@ -197,6 +197,30 @@ fn alarm_latched_unseen_may_be_reset() {
     );
 }
 
+#[test]
+fn alarm_that_comes_again_is_nobodys() {
+    check_latched(
+        "32.0 do acknowledge moved-under-train:w1 {\"who\":\"Ann\"}
+         50.0 d-w1 on
+         60.0 w1 normal
+         70.0",
+        "at 49: ALARM latched-acknowledged
+         60.15 ALARM unacknowledged was=latched-acknowledged
+         end ALARM unacknowledged by=null",
+    );
+}
+
+#[test]
+fn alarm_that_is_back_in_use_is_nobodys() {
+    check_life(
+        "20.0 do shelve train-lost:p2 {\"who\":\"Ann\",\"minutes\":5}
+         25.0 do unshelve train-lost:p2 {\"who\":\"Bea\"}
+         30.0",
+        "25.0 ALARM unacknowledged was=shelved
+         end ALARM unacknowledged by=null",
+    );
+}
+
 /// Two detectors, each heard at least each 10 s, on one node.
 fn on_one_node() -> String {
     let one =

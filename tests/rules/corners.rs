@@ -1,7 +1,7 @@
 //! Corners of sections 2 and 4 of DEVELOPERS.md: each of these stories once was the only one that
 //! would have noticed a change of the engine (mutation testing, DEVELOPERS.md).
 
-use crate::plans::{Watch, bare, block, detector, feed, join, junction, line, plan, row};
+use crate::plans::{Watch, bare, block, detector, feed, join, junction, line, plan, row, section};
 use crate::story::{check, check_power_cut};
 
 /// `p1 - p2 - p3 - p4`, nothing watches p3.
@@ -101,6 +101,29 @@ fn b1_a_place_watched_by_a_spot_is_left_too() {
          end train t1 blocks=p3
          never block p2 vacant
          end trains 1",
+    );
+}
+
+#[test]
+fn stock_that_is_lifted_off_has_left_its_track_also_where_what_else_it_held_is_not_heard() {
+    let points = section("w1").replace("turnout =", "node = \"n1\"\nturnout =");
+    let body = "[[node]]\nid = \"n1\"\n".to_owned()
+        + &block("p1", "")
+        + &block("fiddle", "fiddle = true\nuse = \"yard\"")
+        + &block("spur", "use = \"yard\"")
+        + "[[turnout]]\nid = \"w1\"\ntoe = \"p1.b\"\nnormal = \"fiddle.a\"\nreverse = \"spur.a\"\n"
+        + &points;
+    check(
+        &plan(&body),
+        "0.0 n1 online; all off; w1 normal
+         10.0 d-fiddle on
+         15.0 d-w1 on
+         20.0 n1 offline
+         30.0 d-fiddle off
+         40.0",
+        "31.5 block fiddle unknown
+         31.5 train t1 vacated fiddle
+         end train t1 blocks=w1",
     );
 }
 
@@ -386,5 +409,26 @@ fn b_a_passage_that_is_not_completed_says_why() {
          24.0 beam-toe 90 %
          30.0",
         "end turnout w1 fouled why~gone|in|and|not|come|out",
+    );
+}
+
+#[test]
+fn stock_that_is_put_on_again_is_not_lifted_off_when_its_detector_is_not_heard() {
+    let body = "[[node]]\nid = \"n1\"\n".to_owned()
+        + &bare("p1", "fiddle = true\nfiddle_s = 45")
+        + &detector("p1", "node = \"n1\"")
+        + &block("p2", "")
+        + &row(&["p1", "p2"]);
+    check(
+        &plan(&body),
+        "0.0 n1 online; all off
+         10.0 d-p1 on
+         50.0 d-p1 off
+         60.0 d-p1 on
+         70.0 n1 offline
+         80.0",
+        "51.5 train t1 gone
+         60.0 train t2 new
+         end block p1 unknown kept=occupied trains=t2",
     );
 }

@@ -467,3 +467,45 @@ fn position_told_again_after_it_was_found_elsewhere_moves_again() {
          34.0 turnout w1 position=reverse",
     );
 }
+
+#[test]
+fn t4_points_set_back_at_the_moment_of_the_proof_were_set_back_after_it() {
+    let story = |set_back: &str| {
+        format!(
+            "0.0 all off; w1 reverse
+             8.0 d-west on
+             10.0 d-w1 on
+             12.0 d-west off; d-side on
+             20.0 d-w1 off
+             {set_back} w1 normal
+             40.0"
+        )
+    };
+    let plan = junction(Watch::Section, "", "position_confirm_ms = 0");
+    check(
+        &plan,
+        &story("25.0"),
+        "25.0 alarm moved-under-train:w1 medium",
+    );
+    check(&plan, &story("25.001"), "never alarm moved-under-train:w1");
+}
+
+#[test]
+fn fouled_where_one_leg_has_no_beam_a_vehicle_inside_is_not_known_of() {
+    // It goes in past the toe and out by the leg without a beam: nothing could complete a passage.
+    let toe = "[[detector]]\nid = \"beam-toe\"\nkind = \"optical\"\nturnout = \"w1\"\n\
+               leg = \"toe\"\nunit = \"%\"\non = 30\noff = 60\nmax_silence_s = 0\n";
+    let normal = toe.replace("toe", "normal");
+    check(
+        &(junction(Watch::Covered, "", "") + toe + &normal),
+        "0.0 all off; beam-toe 90 %; beam-normal 90 %; w1 reverse
+         10.0 d-west on
+         15.0 beam-toe 10 %
+         16.0 d-side on
+         18.0 d-west off
+         20.0 beam-toe 90 %
+         60.0",
+        "10.0 turnout w1 fouled
+         25.0..26.0 turnout w1 cleared",
+    );
+}

@@ -370,6 +370,20 @@ fn feed_left_on_is_told_after_its_time() {
 }
 
 #[test]
+fn feed_that_is_to_be_on_at_rest_is_never_left_on() {
+    for rest in ["rest = \"on\"", ""] {
+        check(
+            &plan(&(block("p1", "") + &feed("f1", "[\"p1\"]", rest))),
+            "0.0 all off; f1 on
+             600.0",
+            "end block p1 vacant
+             end feed f1 on=true
+             never alarm feed-left-on:f1",
+        );
+    }
+}
+
+#[test]
 fn feed_of_no_place_is_never_left_on() {
     check(
         &plan(&(block("p1", "") + &feed("f2", "[]", "rest = \"off\""))),

@@ -291,3 +291,24 @@ fn b8_what_the_operator_said_of_a_place_is_remembered() {
          end block p3 occupied trains=t1",
     );
 }
+
+#[test]
+fn b8_points_that_were_fouled_since_they_were_set_are_cleared_by_proof_and_not_awaiting() {
+    // Their detector was not heard when the power went.
+    let body = junction(Watch::Section, "", "").replace(
+        "id = \"d-w1\"\nkind = \"current\"",
+        "id = \"d-w1\"\nnode = \"n1\"\nkind = \"current\"",
+    ) + "[[node]]\nid = \"n1\"\n";
+    check_power_cut(
+        &body,
+        "0.0 all off; n1 online; w1 reverse
+         20.0 d-w1 on
+         30.0 d-w1 off
+         36.0 n1 offline
+         40.0",
+        "0.0 n1 online; all off; w1 reverse
+         30.0",
+        "5.0..10.0 turnout w1 cleared
+         never turnout w1 awaiting",
+    );
+}

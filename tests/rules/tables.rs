@@ -364,3 +364,25 @@ fn ahead_a_table_that_comes_round_ends_the_warning_at_once() {
          31.15 alarm no-road:* returned-unacknowledged",
     );
 }
+
+#[test]
+fn table_that_was_moved_under_a_train_before_a_power_cut_is_known_to_stand_again_after_it() {
+    let two = turntable("").replace(
+        "[[table]]",
+        "[[block]]\nid = \"deck\"\n[[block]]\nid = \"dock\"\nuse = \"stub\"\n\
+         [[table]]\nid = \"aa\"\nbridge = \"deck\"\n\
+         [[table.stop]]\nat = \"1\"\nb = \"dock.a\"\n[[table]]",
+    );
+    check_power_cut(
+        &two,
+        "0.0 all off; tt 1; aa 1
+         10.0 edge on
+         20.0 tt between
+         30.0",
+        "0.0 all off; tt between; aa 1
+         10.0 tt 1
+         30.0",
+        "10.15 alarm moved-under-train:tt latched-unacknowledged
+         never alarm moved-under-train:aa",
+    );
+}

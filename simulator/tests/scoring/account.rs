@@ -44,6 +44,12 @@ impl Account {
         }
         text
     }
+
+    /// One line for all of it, where there are too many evenings to tell of each kind.
+    pub fn in_short(&self) -> String {
+        let sum = fnv(FNV_BASIS, self.text().as_bytes());
+        format!("{} kinds of record, {sum:08x}", self.lines.len())
+    }
 }
 
 fn key(view: &View) -> String {

@@ -13,10 +13,12 @@ mod mot;
 mod oracle;
 mod reader;
 mod scenario;
+#[path = "../../../tests/properties/settle.rs"]
+mod settle;
 mod table;
 
-use account::{FNV_BASIS, fnv};
 use scenario::{Case, Fault, Grade, play};
+use settle::{is_asked_for, settle};
 use taillamp_simulator::layouts::Kind;
 use taillamp_simulator::traffic::Slips;
 
@@ -156,11 +158,8 @@ fn busy_evenings_are_these() {
     ] {
         let played = play(case(kind, grade, number, 300));
         assert_eq!(played.violations, [""; 0]);
-        let account = played.account.text();
-        let kinds = account.lines().count();
-        let sum = fnv(FNV_BASIS, account.as_bytes());
-        let (kind, grade) = (kind.word(), grade.word());
-        told += &format!("{kind} {grade} {number}: {kinds} kinds of record, {sum:08x}\n");
+        let short = played.account.in_short();
+        told += &format!("{} {} {number}: {short}\n", kind.word(), grade.word());
     }
     if bless {
         std::fs::write(&file, &told).expect("the file can be written");
@@ -169,12 +168,30 @@ fn busy_evenings_are_these() {
     assert_eq!(told, wanted);
 }
 
+/// The first five minutes of each evening of the table, a sum each: `evenings/many.txt`.
+#[test]
+fn many_evenings_are_these() {
+    if !is_asked_for() {
+        return;
+    }
+    let file =
+        std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/scoring/evenings/many.txt");
+    let parts = all_cases().into_iter().map(|mut case| {
+        case.seconds = 300;
+        let played = play(case);
+        assert_eq!(played.violations, [""; 0]);
+        let (kind, grade) = (case.kind.word(), case.grade.word());
+        let short = played.account.in_short();
+        format!("{kind} {grade} {}: {short}\n", case.seed)
+    });
+    settle(&file, parts);
+}
+
 /// What the table in DEVELOPERS.md shows. It takes minutes, and runs where `TAILLAMP_LONG=1` says
 /// so (`tests/long`).
 #[test]
 fn every_evening_scored() {
-    if std::env::var_os("TAILLAMP_LONG").is_none_or(|word| word != "1") {
-        println!("not played: TAILLAMP_LONG=1 asks for it");
+    if !is_asked_for() {
         return;
     }
     let cases = all_cases().into_iter().filter(is_wanted);

@@ -12,7 +12,7 @@ use crate::Engine;
 use crate::alarm::kinds::AlarmKind;
 use crate::change::Occupancy;
 use crate::feed::Power;
-use crate::ids::{BlockId, PlaceId, TableId, TrainId, TurnoutId};
+use crate::ids::{PlaceId, TableId, TrainId, TurnoutId};
 use crate::input::Position;
 use crate::layout::{CrossingTrack, End, Leg, PointsRest, Side, Usage};
 use crate::track::{Beyond, Taking};
@@ -128,16 +128,16 @@ impl Engine {
             Beyond::Nothing => {
                 // A bridge that is elsewhere joins nothing.
                 trace.everywhere |= self.is_at_a_table(walk.from);
-                let place = self.track.place_of(walk.from);
+                // Only a block can end in nothing: an open end of anything else the plan refuses.
+                let Some(place) = self.track.place_of(walk.from) else {
+                    return Step::Open;
+                };
                 // The track goes on, on a peer's plan.
-                if place.is_some_and(|place| self.is_beyond(place)) {
+                if self.is_beyond(place) {
                     return Step::Open;
                 }
-                let (id, label) = match place {
-                    Some(place) => self.names(place),
-                    None => self.end_names(walk.from),
-                };
-                let yard = place.is_some_and(|place| self.is_yard(place));
+                let (id, label) = self.names(place);
+                let yard = self.is_yard(place);
                 Step::Stopped(self.stop(walk, AlarmKind::NoRoad, id.clone(), label, id, yard))
             }
             // An engine that stands on the bridge is being turned: that is what it is for.
@@ -178,7 +178,7 @@ impl Engine {
                 Step::On
             }
             Beyond::To(end @ End::Block(b, _)) => {
-                trace.everywhere |= self.is_at_a_table(walk.from) || self.is_bridge(b);
+                trace.everywhere |= self.is_at_a_table(walk.from);
                 self.step_block(walk, self.track.block(b), end, trace)
             }
         }
@@ -187,10 +187,6 @@ impl Engine {
     /// Joined by a table: what lies beyond depends on where that is.
     fn is_at_a_table(&self, end: End) -> bool {
         self.track.meets_a_table(end)
-    }
-
-    pub(crate) fn is_bridge(&self, block: BlockId) -> bool {
-        self.layout.blocks[block.index()].bridge_of.is_some()
     }
 
     fn stands_on_bridge(&self, walk: &Walk<'_>, table: TableId) -> bool {
@@ -350,13 +346,11 @@ impl Engine {
             from: self.track.onward(end)[0],
             first: None,
             rest: None,
-            places: walk.places + 1,
+            // No more in the place that its head is in.
+            places: 1,
             passed: None,
         };
-        let mut aside = Trace::default();
-        let stopped = matches!(self.step(&mut beyond, &mut aside), Step::Stopped(_));
-        trace.everywhere |= aside.everywhere;
-        aside.over.into_iter().for_each(|seen| trace.saw(seen));
+        let stopped = matches!(self.step(&mut beyond, trace), Step::Stopped(_));
         self.is_yard(place) || stopped
     }
 
@@ -373,21 +367,12 @@ impl Engine {
             let reached =
                 self.track
                     .reach(End::Crossing(k, other, side), &self.points, Taking::AsSet);
-            let mut trains: Vec<TrainId> = reached
+            let trains = reached
                 .iter()
-                .flat_map(|next| self.places[next.place.index()].trains.iter().copied())
-                .filter(|id| {
-                    *id != train.id
-                        && self.train(*id).is_some_and(|other| {
-                            other
-                                .blocks()
-                                .iter()
-                                .any(|held| reached.iter().any(|next| next.place == *held))
-                        })
-                })
-                .collect();
-            trains.sort_unstable();
+                .flat_map(|next| self.places[next.place.index()].trains.iter().copied());
             trains
+                .filter(|id| *id != train.id)
+                .collect::<Vec<TrainId>>()
         };
         let (a, b) = (trains_at(Side::A), trains_at(Side::B));
         a.iter().any(|id| b.contains(id))
@@ -469,23 +454,6 @@ impl Engine {
             self.track.places[place.index()].id.clone(),
             String::from(&self.place_label(place)),
         )
-    }
-
-    fn end_names(&self, end: End) -> (String, String) {
-        match end {
-            End::Turnout(t, _) => {
-                let item = &self.layout.turnouts[t.index()];
-                (item.id.clone(), wording::points(&item.name))
-            }
-            End::Crossing(k, ..) => {
-                let item = &self.layout.crossings[k.index()];
-                (item.id.clone(), item.name.clone())
-            }
-            End::Block(b, _) => {
-                let item = &self.layout.blocks[b.index()];
-                (item.id.clone(), item.name.clone())
-            }
-        }
     }
 
     /// Siding, stub, yard or fiddle: where trains are meant to stop.

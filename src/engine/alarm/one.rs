@@ -147,7 +147,7 @@ impl Alarm {
                 }
             }
             Some(_) => {}
-            None if self.facts.active => {
+            None => {
                 self.gone_since.get_or_insert(now);
                 if self.return_at().is_some_and(|at| at <= now) {
                     self.gone_since = None;
@@ -156,7 +156,6 @@ impl Alarm {
                     self.drive(AlarmEvent::Return);
                 }
             }
-            None => {}
         }
     }
 

@@ -54,13 +54,12 @@ struct Heard {
 /// Whether a peer has a train that is seen nowhere here.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Agreement {
-    /// It cannot have gone over a border.
-    NoBorder,
     /// A peer that knows that we do not see it sees it.
     Seen,
     /// A peer has not answered to our last word, or is not heard.
     Unheard,
-    /// All that it can have gone to have answered, and none of them sees it.
+    /// It cannot have gone over a border, or all that it can have gone to have answered and none of
+    /// them sees it.
     NotSeen,
 }
 
@@ -252,7 +251,7 @@ impl Engine {
     /// Whether a train that is seen nowhere here any more is with a peer, both sides agreeing.
     pub(crate) fn agreement(&self, train: &Train, place: PlaceId) -> Agreement {
         if self.layout.peers.is_empty() {
-            return Agreement::NoBorder;
+            return Agreement::NotSeen;
         }
         let identity = self.identity(train);
         // Our own word must say already that we do not see it, and that we look for it: that is
@@ -261,7 +260,7 @@ impl Engine {
         let said = said.find(|train| train.identity == identity);
         let told = said.is_some_and(|train| !train.seen);
         let asked = train.lost || said.is_some_and(|train| train.seeks);
-        let mut agreement = Agreement::NoBorder;
+        let mut agreement = Agreement::NotSeen;
         for beyond in self.ways_beyond(train, place) {
             let answered = self.peer_of(beyond).is_some_and(|p| self.has_answered(p));
             if !told || !answered {
@@ -270,8 +269,6 @@ impl Engine {
                 return Agreement::Seen;
             } else if !asked || self.cannot_tell(beyond) {
                 agreement = Agreement::Unheard;
-            } else if agreement == Agreement::NoBorder {
-                agreement = Agreement::NotSeen;
             }
         }
         agreement

@@ -149,7 +149,7 @@ impl Engine {
             match self.agreement(train, place) {
                 Agreement::Seen => Whereabouts::Elsewhere,
                 Agreement::Unheard => Whereabouts::Unheard,
-                Agreement::NotSeen | Agreement::NoBorder => self.gone_on(train, place),
+                Agreement::NotSeen => self.gone_on(train, place),
             }
         }
     }
@@ -248,7 +248,8 @@ impl Engine {
     pub(crate) fn ends_to_leave_by(&self, train: &Train, place: PlaceId, ahead: bool) -> Vec<End> {
         let at_head = train.head().is_some_and(|link| link.place == place);
         let block = self.track.block_of(place);
-        let is_bridge = block.is_some_and(|block| self.is_bridge(block));
+        let is_bridge =
+            block.is_some_and(|block| self.layout.blocks[block.index()].bridge_of.is_some());
         let coupled = self.places[place.index()].trains.len() > 1;
         if train.directed && at_head && (ahead || !(is_bridge || coupled)) {
             return train.outward(&self.track);

@@ -533,6 +533,8 @@ impl Engine {
     pub(super) fn taken_by_hand(&mut self, place: PlaceId) {
         for id in self.places[place.index()].trains.clone() {
             self.drop_link(id, place);
+            // What is left of it may hold another place.
+            self.show(id);
         }
     }
 
