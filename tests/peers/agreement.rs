@@ -105,6 +105,26 @@ fn a_train_that_was_lost_here_is_found_there() {
     assert!(!club.train(WEST).lost);
 }
 
+/// The peer runs, and none of its detectors was ever heard: it answers that it sees nobody. That is
+/// no reason to wait for it for ever.
+#[test]
+fn a_train_that_vanishes_beside_a_peer_that_never_saw_anything_is_lost() {
+    let mut club = Club::silent("");
+    club.run(3_000);
+    for block in ["w1", "w2", "w3", "e1", "e2", "e3"] {
+        club.detect(block, false);
+    }
+    club.run(8_000);
+    assert_eq!(club.view(WEST, "mid-m1").kept, None);
+    club.detect("w2", true);
+    club.run(1_000);
+    club.step("w2", "w3");
+    club.detect("w3", false);
+    club.run(15_000);
+    assert_eq!(club.state("w3"), Occupancy::Lost);
+    assert!(club.alarm(WEST, "train-lost:w3"));
+}
+
 /// A train stands astride the border and never moves; both detectors see it now and then, letters
 /// take up to six seconds, links are torn. Somebody always holds it.
 #[test]

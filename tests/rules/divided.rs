@@ -380,3 +380,25 @@ fn train_whose_other_story_is_over_is_sure() {
          end trains 2",
     );
 }
+
+#[test]
+fn train_divided_where_it_seems_to_have_parted_has_parted_on_purpose() {
+    // Its middle is not seen, and another that is seen behind it keeps the question open no more:
+    // whichever half the operator names, nothing is left to be told.
+    for half in ["p1", "p3"] {
+        check(
+            &measured_line(6, "[trains]\nequipped = \"all\""),
+            &format!(
+                "0.0 all off
+                 5.0 d-p1 on
+                 10.0 d-p2 on
+                 15.0 d-p3 on
+                 20.0 d-p2 off
+                 21.6 do divide t1 {{\"block\":\"{half}\"}}
+                 90.0"
+            ),
+            "end trains 2
+             never alarm train-parted:*",
+        );
+    }
+}

@@ -33,8 +33,6 @@ pub(crate) struct Candidate {
     behind: bool,
     /// How far it is from when it was expected, where that is known.
     pub(super) timing: Option<Timing>,
-    /// It was expected later than now.
-    early: bool,
     /// Its speed was measured once, and may hold a stop: it may be faster.
     may_be_faster: bool,
 }
@@ -62,6 +60,10 @@ pub(crate) enum Class {
     Stays,
 }
 
+fn is_early(candidate: &Candidate) -> bool {
+    candidate.timing.is_some_and(|timing| timing.early)
+}
+
 /// A train in a place that nothing watches is the first choice when something comes out next to it;
 /// but not one that should have come long before, where another that is seen to come is just due.
 fn put_who_is_due_first(found: &mut [Candidate]) {
@@ -86,12 +88,12 @@ fn put_who_may_be_faster_first(found: &mut [Candidate]) {
     let comes = |c: &Candidate| c.class == Class::Towards && c.far == 0 && !c.against && !c.behind;
     let cannot = |c: &Candidate| {
         let away = c.timing.map(|timing| timing.off_s / timing.spread_s);
-        c.early && !c.may_be_faster && away.is_some_and(|away| away > 2.0)
+        is_early(c) && !c.may_be_faster && away.is_some_and(|away| away > 2.0)
     };
     if !found.first().is_some_and(|c| comes(c) && cannot(c)) {
         return;
     }
-    let faster = |c: &Candidate| comes(c) && c.early && c.may_be_faster;
+    let faster = |c: &Candidate| comes(c) && is_early(c) && c.may_be_faster;
     if let Some(at) = found.iter().position(faster) {
         found[..=at].rotate_right(1);
     }
@@ -160,7 +162,6 @@ impl Engine {
                     against: self.is_set_away(next.by) || self.is_set_away(to),
                     behind: self.is_behind_another(train.id, next.place, next.by),
                     timing: self.timing_of(train),
-                    early: self.is_early(train),
                     may_be_faster: !train.measure.is_found_again(),
                 });
             }
@@ -358,17 +359,6 @@ impl Engine {
         Some(Timing::new(length / speed, gone))
     }
 
-    /// It is expected to reach the end of its place later than now.
-    fn is_early(&self, train: &Train) -> bool {
-        let crossing = train.head().and_then(|head| {
-            let (_, latest) = train.measure.seconds_over(self.length_of(head.place)?)?;
-            Some((head.entered, latest))
-        });
-        crossing.is_some_and(|(entered, latest)| {
-            self.now.since(entered).as_secs_f64() < latest * (1.0 - train.measure.spread())
-        })
-    }
-
     /// A place's length, where the plan gives one.
     pub(crate) fn length_of(&self, place: PlaceId) -> Option<f64> {
         match self.track.places[place.index()].kind {
@@ -390,6 +380,7 @@ mod tests {
         let timing = Timing {
             off_s: away * 4.0,
             spread_s: 4.0,
+            early: false,
         };
         Candidate {
             train: TrainId(train),
@@ -403,7 +394,6 @@ mod tests {
             against: false,
             behind: false,
             timing: Some(timing),
-            early: false,
             may_be_faster: false,
         }
     }
@@ -422,6 +412,12 @@ mod tests {
 
     fn spreads_away(candidate: &mut Candidate, away: f64) {
         candidate.timing = comes(0, Class::Towards, away).timing;
+    }
+
+    fn comes_early(candidate: &mut Candidate, early: bool) {
+        if let Some(timing) = &mut candidate.timing {
+            timing.early = early;
+        }
     }
 
     /// Whether the last of three comes first, with a change of the first and of the last.
@@ -469,16 +465,20 @@ mod tests {
                 comes(2, Class::Undirected, 9.0),
                 comes(3, Class::Towards, 9.0),
             ];
-            (three[0].early, three[2].early) = (true, true);
+            comes_early(&mut three[0], true);
+            comes_early(&mut three[2], true);
             three[2].may_be_faster = true;
             overtakes(put_who_may_be_faster_first, three, (first, last))
         };
         assert!(waits(SO, SO));
         let firsts: [Change; 4] = [
-            |c| c.early = false,
+            |c| comes_early(c, false),
             |c| c.may_be_faster = true,
             |c| c.timing = None,
-            |c| spreads_away(c, 2.0),
+            |c| {
+                spreads_away(c, 2.0);
+                comes_early(c, true);
+            },
         ];
         assert!(
             !firsts
@@ -486,7 +486,7 @@ mod tests {
                 .chain(COMES_NOT)
                 .any(|first| waits(first, SO))
         );
-        let lasts: [Change; 2] = [|c| c.early = false, |c| c.may_be_faster = false];
+        let lasts: [Change; 2] = [|c| comes_early(c, false), |c| c.may_be_faster = false];
         assert!(
             !lasts
                 .into_iter()

@@ -76,7 +76,7 @@ impl Engine {
             .get_mut(&id)
             .filter(|train| train.chain.len() > 1)?;
         let last = train.chain.len() - 1;
-        let at_tail = at < last && at <= last - at;
+        let at_tail = at <= last - at;
         let gap = train.gap.take();
         let mut links: Vec<Link>;
         if at_tail {

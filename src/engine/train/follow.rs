@@ -235,17 +235,19 @@ impl Engine {
         };
         let on = |at: usize| self.places[train.chain[at].place.index()].on;
         let count = train.chain.len();
-        let mut at = 0;
-        while at < count && off(at) && (at + 1..count).any(on) {
+        for at in 0..count {
+            if !off(at) || !(at..count).any(on) {
+                break;
+            }
             left[at] = left[at].or(Some(now));
-            at += 1;
         }
         // Without a direction either end may be the tail; the head's place is kept until released.
         if !train.directed {
-            let mut at = count;
-            while at > 1 && off(at - 1) && (0..at - 1).any(on) {
-                left[at - 1] = left[at - 1].or(Some(now));
-                at -= 1;
+            for at in (0..count).rev() {
+                if !off(at) || !(0..at).any(on) {
+                    break;
+                }
+                left[at] = left[at].or(Some(now));
             }
         }
         let mut passed = None;

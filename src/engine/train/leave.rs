@@ -88,7 +88,7 @@ impl Engine {
                 train.turn();
                 train.turns -= 1;
             }
-        } else if count > 1 && at == 0 {
+        } else if at == 0 {
             train.directed = true;
             if let Some(first) = train.chain.first()
                 && first.unconfirmed
@@ -96,7 +96,7 @@ impl Engine {
             {
                 unseen = Some(first.place);
             }
-        } else if at > 0 && at + 1 < count {
+        } else {
             self.tear(id, at, link, now);
         }
         self.places[place.index()].trains.retain(|held| *held != id);
@@ -406,10 +406,8 @@ impl Engine {
     pub(super) fn pass_on(&mut self, claim: &Claim, mine: &Candidate) {
         // Its story begins again where it was before; one that has gone on since keeps its own.
         let before = self.train(claim.winner.train).and_then(|winner| {
-            let link = winner
-                .head()
-                .filter(|link| link.place == claim.place && winner.chain.len() > 1)?;
-            Some(link.before)
+            let head = winner.head().filter(|head| head.place == claim.place)?;
+            Some(head.before)
         });
         self.drop_link(claim.winner.train, claim.place);
         if let (Some((directed, measure)), Some(winner)) =

@@ -143,6 +143,9 @@ impl Measure {
         let Some(speed) = self.speed_mm_s.filter(|_| !self.stood) else {
             return;
         };
+        if took < SHORTEST {
+            return;
+        }
         let travelled = speed * took.as_secs_f64();
         let seen = (travelled - length_mm).max(0.0);
         let spread = travelled * self.spread();
@@ -150,7 +153,7 @@ impl Measure {
             // Standing makes a train seem longer, never shorter.
             (Some(old), Some(old_sd)) if seen > old + 2.0 * (old_sd + spread) => {}
             // Weighted by how well each is known.
-            (Some(old), Some(old_sd)) if old_sd > 0.0 && spread > 0.0 => {
+            (Some(old), Some(old_sd)) => {
                 let (w_old, w_new) = (1.0 / (old_sd * old_sd), 1.0 / (spread * spread));
                 self.length_mm = Some((old * w_old + seen * w_new) / (w_old + w_new));
                 self.length_sd_mm = Some(libm::sqrt(1.0 / (w_old + w_new)));
@@ -169,7 +172,7 @@ impl Measure {
     pub(crate) fn ran_over(&mut self, crossing: &Crossing) {
         let out = crossing.astride_out.as_secs_f64();
         let took = crossing.took.as_secs_f64();
-        if out < ASTRIDE_LEAST_S || crossing.took < SHORTEST || crossing.length_mm <= 0.0 {
+        if out < ASTRIDE_LEAST_S || crossing.length_mm <= 0.0 {
             return;
         }
         // In a place that is shorter than the train it is astride both ends at once: one stop is in
@@ -364,6 +367,10 @@ mod tests {
         assert_eq!(measure, Measure::default());
         measure.crossed(1_000.0, SHORTEST, false);
         assert_eq!(measure.speed_mm_s, Some(2_000.0));
+        measure.passed(100.0, Span::from_millis(499));
+        assert_eq!(measure.length_mm, None);
+        measure.passed(100.0, SHORTEST);
+        assert_eq!(measure.length_mm, Some(900.0));
     }
 
     #[test]

@@ -35,10 +35,10 @@ impl Engine {
     /// turn out to hold another. Only where it was long enough to go through.
     pub(super) fn may_have_gone_on(&self, id: TrainId, place: PlaceId) -> Option<DrewBack> {
         let train = self.train(id)?;
-        let (head, behind) = train.chain.split_last()?;
+        let (_, behind) = train.chain.split_last()?;
         // What lies between it and where it shows is off: passed already, or passed back.
         let shows = behind.iter().any(|link| self.places[link.place.index()].on);
-        if head.place != place || head.brief || !shows {
+        if !shows {
             return None;
         }
         let Some(Whereabouts::CameUpTo(into)) = self.ran_on(train, place) else {

@@ -36,6 +36,8 @@ pub(crate) struct Rival {
 pub(super) struct Timing {
     pub(super) off_s: f64,
     pub(super) spread_s: f64,
+    /// It was expected later.
+    pub(super) early: bool,
 }
 
 impl Timing {
@@ -45,6 +47,7 @@ impl Timing {
         Self {
             off_s: libm::fabs(crossing_s - took_s),
             spread_s: libm::sqrt(of_speed * of_speed + TIME_SPREAD_S * TIME_SPREAD_S),
+            early: took_s < crossing_s,
         }
     }
 }
@@ -184,6 +187,7 @@ mod tests {
             Some(Timing {
                 off_s,
                 spread_s: 2.0,
+                early: false,
             })
         };
         assert!((odds_by_time(timing(0.0), timing(2.0)) - 0.6065).abs() < 1e-4);
@@ -197,6 +201,8 @@ mod tests {
         let timing = Timing::new(10.0, 10.0);
         assert_eq!(timing.off_s, 0.0);
         assert!((timing.spread_s - 2.0616).abs() < 1e-4);
+        let early = [9.9, 10.0, 10.1].map(|took| Timing::new(10.0, took).early);
+        assert_eq!(early, [true, false, false]);
     }
 
     #[test]
