@@ -205,7 +205,7 @@ def groups_of(met_by, n):
     return sorted(groups)
 
 
-def play(tree, binaries, met_by, n):
+def play(tree, binaries, met_by, n, many):
     """Who notices the mutant; None where none does, with whether any test met it at all."""
     groups = groups_of(met_by, n)
     for seconds, name, tests in groups:
@@ -215,7 +215,7 @@ def play(tree, binaries, met_by, n):
         )
         if by or code:
             return f"{name}: {by or ('it does not end' if code < 0 else f'exit {code}')}", True
-    for name, test in MANY:
+    for name, test in many:
         words = {"TAILLAMP_MUTANT": str(n), "TAILLAMP_LONG": "1"}
         by, code = ran(tree, binaries[name], ["--exact", test], words, MANY_S)
         if by or code:
@@ -248,7 +248,10 @@ def main(folder, *parts):
     asked_to_end = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: asked_to_end.set())
     with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool, kept.open("a") as out:
-        jobs = {pool.submit(play, tree, binaries, met_by, n): n for n in left}
+        def many(n):
+            return [] if known.fullmatch(without_place(mutants[n]["name"])) else MANY
+
+        jobs = {pool.submit(play, tree, binaries, met_by, n, many(n)): n for n in left}
         for job in concurrent.futures.as_completed(jobs):
             if asked_to_end.is_set():
                 pool.shutdown(wait=False, cancel_futures=True)
