@@ -5,8 +5,8 @@ Input: the list that `cargo mutants --list --json` gives, the sources. Output: t
 in place, in a copy of the tree. Each mutant is a branch: `if crate::mutated(17) { a < b } else
 { a <= b }`; with TAILLAMP_REACHED in the environment, a file, the program writes there which ones it
 met, so that only those tests need play a mutant that do. What does not compile in that form (a `Default` that a type has not) is left out, as
-cargo-mutants calls it unviable; so is what cannot be written as a branch (in a `const fn`, in a
-chain of `let`, a field of a struct): those are named, and are cargo-mutants' own to play.
+cargo-mutants calls it unviable; so is what cannot be written as a branch (in a constant, in a chain
+of `let`): those are rest.py's to play.
 """
 
 import collections
@@ -23,6 +23,8 @@ COMPARES = {"==", "!=", "<", ">", "<=", ">="}
 LEFT_ALONE = {
     "const_item", "static_item", "attribute_item", "macro_invocation", "token_tree", "array_type",
 }
+# All but those that constants are made with.
+CONST_FN = rb"\bconst fn (?!limit\b|from_|plus\b|new\b)"
 # The engine has no standard library: the copy gets one, to read the environment.
 SWITCH = """extern crate alloc;
 #[macro_use]
@@ -194,6 +196,26 @@ class Source:
         inner = self.emit(node.children[1], const)
         return f"(if {lives(n)} {{ {marked(n, inner)} }} else {{ {self.of(node.children[0])}{inner} }})"
 
+    def turn_field_initializer(self, node, const):
+        value = node.child_by_field_name("value")
+        return self.left_out(node, self.emit(value, const) if value else None)
+
+    def turn_shorthand_field_initializer(self, node, const):
+        return self.left_out(node, self.of(node))
+
+    def left_out(self, node, value):
+        """A field of a struct, or what the struct's base has for it."""
+        bases = [n for n in node.parent.children if n.type == "base_field_initializer"]
+        mutants = self.at.get((node.start_byte, node.end_byte + 1, "StructField"), [])
+        if not bases or not mutants:
+            return None
+        self.placed |= {n for n, _ in mutants}
+        [(n, _)] = mutants
+        name = self.of(node).split(":")[0].strip()
+        base = self.of(bases[0]).removeprefix("..")
+        instead = marked(n, f"({base}).{name}")
+        return f"{name}: (if {lives(n)} {{ {instead} }} else {{ {value} }})"
+
     def turn_match_arm(self, node, const):
         pattern = node.child_by_field_name("pattern")
         guard = pattern.child_by_field_name("condition")
@@ -226,6 +248,11 @@ class Source:
         return heads and "{ " + heads + self.plain(node, const)[1:]
 
 
+def unconstant(text):
+    """Functions that no constant needs are no `const fn`: in those there is no branch. As long."""
+    return re.sub(CONST_FN, b"      fn ", text)
+
+
 def write(tree, mutants, unviable):
     """Rewrites the sources; the numbers of the mutants that are in them."""
     subprocess.run(["git", "checkout", "--quiet", "src/engine"], cwd=tree, check=True)
@@ -235,7 +262,7 @@ def write(tree, mutants, unviable):
         files[mutant["file"]].append((n, mutant))
     placed = set()
     for name, inside in files.items():
-        source = Source(parser, (tree / name).read_bytes(), inside, unviable)
+        source = Source(parser, unconstant((tree / name).read_bytes()), inside, unviable)
         text = source.written()
         if name.endswith("engine/lib.rs"):
             text = text.replace("extern crate alloc;", SWITCH, 1)
