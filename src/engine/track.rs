@@ -344,10 +344,7 @@ impl Track {
                 Beyond::Table(_) | Beyond::Nothing => continue,
             };
             if let Some(place) = self.place_of(to) {
-                if !found
-                    .iter()
-                    .any(|r: &Reached| r.place == place && r.by == to)
-                {
+                if !found.iter().any(|reached: &Reached| reached.by == to) {
                     found.push(Reached {
                         place,
                         by: to,

@@ -26,7 +26,7 @@ import time
 import program
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
-STAGES = ["replay", "rules", "road", "scoring", "engine", "peers", "properties"]
+STAGES = ["replay", "rules", "road", "wire", "scoring", "engine", "peers", "properties"]
 # A mutant never ends when its tests take so many times as long as without it, and so many seconds.
 NEVER = (6, 20)
 # A test that takes longer is played by itself.
@@ -39,9 +39,9 @@ EVENINGS = ["some_evenings_are_these", "busy_evenings_are_these"]
 # Whom no test of every day notices is played in these, of tests/long: stage and test.
 MANY = [
     ("properties", "accounts::many_evenings_at_random_are_these"),
-    ("peers", "accounts::many_evenings_of_the_club_are_these"),
     ("scoring", "many_evenings_are_these"),
 ]
+MANY_OF_PEERS = [("peers", "accounts::many_evenings_of_the_club_are_these")]
 MANY_S = 900
 
 
@@ -249,7 +249,10 @@ def main(folder, *parts):
     signal.signal(signal.SIGTERM, lambda *_: asked_to_end.set())
     with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool, kept.open("a") as out:
         def many(n):
-            return [] if known.fullmatch(without_place(mutants[n]["name"])) else MANY
+            name = mutants[n]["name"]
+            if known.fullmatch(without_place(name)):
+                return []
+            return MANY_OF_PEERS if "/border/" in name else MANY
 
         jobs = {pool.submit(play, tree, binaries, met_by, n, many(n)): n for n in left}
         for job in concurrent.futures.as_completed(jobs):

@@ -238,7 +238,7 @@ class Source:
         return self.plain(node, const, {pattern.id: text})
 
     def turn_block(self, node, const):
-        inner = [child for child in node.children if child.is_named]
+        inner = [c for c in node.children if c.is_named and "comment" not in c.type]
         if node.parent.type != "function_item" or not inner:
             return None
         mutants = self.take("FnValue", node) or self.take("FnValue", inner[0], inner[-1])

@@ -128,7 +128,7 @@ def that_compile(tree, environment, mutants):
     return []
 
 
-def noticed(tree, environment):
+def noticed_by(tree, environment):
     """The test that noticed, or None."""
     for words in TESTS:
         ran = cargo(tree, environment, "test", "--quiet", *words)
@@ -180,7 +180,7 @@ def main(folder, *parts):
             text = path.read_text()
             path.write_text(changed(text, [mutant])[0])
             try:
-                by = noticed(tree, environment)
+                by = noticed_by(tree, environment)
             finally:
                 path.write_text(text)
             note(mutant, by)

@@ -491,21 +491,22 @@ fn t4_points_set_back_at_the_moment_of_the_proof_were_set_back_after_it() {
 }
 
 #[test]
-fn fouled_where_one_leg_has_no_beam_a_vehicle_inside_is_not_known_of() {
+fn fouled_where_one_leg_has_no_beam_its_section_says_when_the_points_are_clear() {
     // It goes in past the toe and out by the leg without a beam: nothing could complete a passage.
     let toe = "[[detector]]\nid = \"beam-toe\"\nkind = \"optical\"\nturnout = \"w1\"\n\
                leg = \"toe\"\nunit = \"%\"\non = 30\noff = 60\nmax_silence_s = 0\n";
-    let normal = toe.replace("toe", "normal");
     check(
-        &(junction(Watch::Covered, "", "") + toe + &normal),
-        "0.0 all off; beam-toe 90 %; beam-normal 90 %; w1 reverse
+        &(junction(Watch::Section, "", "") + toe),
+        "0.0 all off; beam-toe 90 %; w1 reverse
          10.0 d-west on
          15.0 beam-toe 10 %
-         16.0 d-side on
+         15.5 d-w1 on
+         17.0 d-side on
          18.0 d-west off
          20.0 beam-toe 90 %
+         24.0 d-w1 off
          60.0",
-        "10.0 turnout w1 fouled
-         25.0..26.0 turnout w1 cleared",
+        "15.0 turnout w1 fouled
+         29.0..29.1 turnout w1 cleared",
     );
 }
