@@ -230,3 +230,25 @@ fn train_that_seemed_to_draw_back_over_two_places_has_gone_on_as_well() {
          never train t3 coupled",
     );
 }
+
+#[test]
+fn train_of_which_nobody_saw_when_it_came_in_has_drawn_back() {
+    // It may have been in p7 since before that was heard of again: how long is not known, though
+    // t3 should be in p6 by then.
+    let plan = measured_line(8, "").replace("id = \"d-p7\"", "id = \"d-p7\"\nnode = \"n1\"");
+    let due = followed_into_p6().replace(
+        "70.0 d-p4 on",
+        "65.0 d-p3 on\n 70.0 d-p4 on\n 71.0 d-p3 off",
+    );
+    for (p7, turns) in [
+        ("120.0 d-p7 on", "never"),
+        ("110.0 n1 offline\n 120.0 n1 online; d-p7 on", "133.5"),
+    ] {
+        let story = due.replace("120.0 d-p7 on", p7);
+        check(
+            &format!("{plan}[[node]]\nid = \"n1\"\n"),
+            &format!("{story}\n 132.0 d-p7 off\n 148.0 d-p5 off\n 160.0"),
+            &format!("{turns} train t2 turned-back"),
+        );
+    }
+}

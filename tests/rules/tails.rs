@@ -68,6 +68,23 @@ fn train_of_which_less_went_on_has_parted_whoever_is_behind_it() {
 }
 
 #[test]
+fn train_of_which_nobody_saw_when_it_went_on_has_parted() {
+    let heard = "id = \"d-p5\"\nnode = \"n1\"";
+    let plan = line(8, ALL).replace("id = \"d-p5\"", heard) + "[[node]]\nid = \"n1\"\n";
+    let story = goes_from_one_that_closed_up("162.0 d-p4 off").replace(
+        "160.0 d-p5 on",
+        "155.0 n1 offline\n 160.0 n1 online; d-p5 on",
+    );
+    check(
+        &plan,
+        &format!("{story}\n 240.0"),
+        "163.0..175.0 alarm train-parted:t1 unacknowledged high
+         end train t1 blocks=p5
+         end train t2 blocks=p2",
+    );
+}
+
+#[test]
 fn train_that_went_on_whole_with_nobody_behind_it_has_parted() {
     // Somebody is two places behind it, or next to it and bound the other way.
     for other in ["d-p1", "d-p7"] {

@@ -6,7 +6,7 @@
 
 use alloc::vec::Vec;
 
-use super::{Gap, Train};
+use super::{Gap, Link, Train};
 use crate::Engine;
 use crate::ids::{PlaceId, TrainId};
 use crate::place::Whereabouts;
@@ -71,7 +71,7 @@ impl Engine {
         };
         let (before, next) = (&train.chain[..gap.at], &train.chain[gap.at]);
         let off = self.places[gap.link.place.index()].off_since;
-        let Some(off) = off.filter(|off| next.timed && *off > next.entered) else {
+        let Some(off) = off.filter(|_| next.timed) else {
             return false;
         };
         let astride = off.since(next.entered);
@@ -108,12 +108,13 @@ impl Engine {
         let Some(train) = self.train(id).filter(|train| train.directed) else {
             return;
         };
-        let Some((head, tail)) = train.chain.split_last() else {
+        let chain = train.chain.split_last();
+        let Some((head, tail)) = chain.filter(|(head, _)| head.place == place) else {
             return;
         };
-        let alone = |place: PlaceId| self.places[place.index()].trains.len() == 1;
-        let shows = tail.iter().all(|link| alone(link.place)) && !tail.is_empty();
-        if head.place != place || head.brief || !head.timed || !shows {
+        let alone = |link: &Link| self.places[link.place.index()].trains.len() == 1;
+        // When it came in is not known: neither is how long it was here.
+        if !head.timed || !tail.iter().all(alone) {
             return;
         }
         let off = self.places[place.index()].off_since;

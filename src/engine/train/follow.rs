@@ -235,19 +235,19 @@ impl Engine {
         };
         let on = |at: usize| self.places[train.chain[at].place.index()].on;
         let count = train.chain.len();
-        for at in 0..count {
+        for (at, left) in left.iter_mut().enumerate() {
             if !off(at) || !(at..count).any(on) {
                 break;
             }
-            left[at] = left[at].or(Some(now));
+            left.get_or_insert(now);
         }
         // Without a direction either end may be the tail; the head's place is kept until released.
         if !train.directed {
-            for at in (0..count).rev() {
+            for (at, left) in left.iter_mut().enumerate().rev() {
                 if !off(at) || !(0..at).any(on) {
                     break;
                 }
-                left[at] = left[at].or(Some(now));
+                left.get_or_insert(now);
             }
         }
         let mut passed = None;
