@@ -53,6 +53,14 @@ fn followed_into_p6() -> String {
     CLOSED_UP_IN_P6.replace("92.0 d-p5 off\n", "")
 }
 
+/// And t3 runs on, so that it is due in p6 when p7 is left.
+fn due_in_p6() -> String {
+    followed_into_p6().replace(
+        "70.0 d-p4 on",
+        "65.0 d-p3 on\n 70.0 d-p4 on\n 71.0 d-p3 off",
+    )
+}
+
 #[test]
 fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
     let (plan, followed) = (measured_line(8, ""), followed_into_p6());
@@ -85,10 +93,7 @@ fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
          end train t3 blocks=p6",
     );
     // Unless it should have been there by then.
-    let due = followed.replace(
-        "70.0 d-p4 on",
-        "65.0 d-p3 on\n 70.0 d-p4 on\n 71.0 d-p3 off",
-    );
+    let due = due_in_p6();
     check(
         &plan,
         &format!("{due}\n 132.0 d-p7 off\n 148.0 d-p5 off\n 160.0"),
@@ -109,15 +114,12 @@ fn train_that_seemed_to_draw_back_has_gone_on_when_another_is_behind_it() {
     );
 }
 
-/// As there, and t3 is due in p6 when p7 is left. Only where all of t2 can have gone through p7, up
+/// Only where all of t2 can have gone through p7, up
 /// to somebody who stands beyond, has it not drawn back.
 #[test]
 fn train_that_did_not_go_through_has_drawn_back_whoever_is_due_behind_it() {
     let plan = measured_line(8, "");
-    let due = followed_into_p6().replace(
-        "70.0 d-p4 on",
-        "65.0 d-p3 on\n 70.0 d-p4 on\n 71.0 d-p3 off",
-    );
+    let due = due_in_p6();
     let back = |off: &str| {
         format!(
             "{off} train t2 turned-back
@@ -236,10 +238,7 @@ fn train_of_which_nobody_saw_when_it_came_in_has_drawn_back() {
     // It may have been in p7 since before that was heard of again: how long is not known, though
     // t3 should be in p6 by then.
     let plan = measured_line(8, "").replace("id = \"d-p7\"", "id = \"d-p7\"\nnode = \"n1\"");
-    let due = followed_into_p6().replace(
-        "70.0 d-p4 on",
-        "65.0 d-p3 on\n 70.0 d-p4 on\n 71.0 d-p3 off",
-    );
+    let due = due_in_p6();
     for (p7, turns) in [
         ("120.0 d-p7 on", "never"),
         ("110.0 n1 offline\n 120.0 n1 online; d-p7 on", "133.5"),

@@ -107,20 +107,23 @@ fn train_that_went_on_whole_with_nobody_behind_it_has_parted() {
     }
 }
 
+/// Then t2 goes wherever the portion goes that t1 seems to have left.
+const WHERE_IT_GOES: &str = "165.0 d-p6 on
+     168.0 d-p5 off
+     180.0 d-p2 off
+     190.0 d-p4 on
+     192.0 d-p3 off
+     200.0 d-p5 on
+     202.0 d-p4 off";
+
 #[test]
 fn train_that_closed_up_to_a_tail_is_told_by_where_it_goes() {
-    // It seems that t1 has parted. But t2 goes wherever the portion goes: there never was one.
+    // It seems that t1 has parted: there never was a portion.
     check(
         &line(8, ALL),
         &format!(
             "{GOES_FROM_ONE_THAT_CLOSED_UP}
-             165.0 d-p6 on
-             168.0 d-p5 off
-             180.0 d-p2 off
-             190.0 d-p4 on
-             192.0 d-p3 off
-             200.0 d-p5 on
-             202.0 d-p4 off
+             {WHERE_IT_GOES}
              215.0"
         ),
         "163.5..175.0 alarm train-parted:t1 unacknowledged high
@@ -140,13 +143,7 @@ fn train_that_turned_out_to_be_another_has_left_what_that_has_left() {
         &line(8, ALL),
         &format!(
             "{GOES_FROM_ONE_THAT_CLOSED_UP}
-             165.0 d-p6 on
-             168.0 d-p5 off
-             180.0 d-p2 off
-             190.0 d-p4 on
-             192.0 d-p3 off
-             200.0 d-p5 on
-             202.0 d-p4 off
+             {WHERE_IT_GOES}
              300.0 d-p1 on
              310.0 d-p2 on
              312.0 d-p1 off
