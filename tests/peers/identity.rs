@@ -1,7 +1,7 @@
 //! A train keeps who it is and what it is called from one end of the club to the other.
 
 use taillamp::engine::change::Occupancy;
-use taillamp::engine::input::Command;
+use taillamp::engine::input::{Command, Outcome};
 
 use crate::club::{Club, EAST, MID, WEST};
 
@@ -150,4 +150,37 @@ fn a_train_that_was_nobody_yet_is_known_when_the_peer_knows_it() {
     word["blocks"]["w3"]["trains"] = serde_json::json!(["club/west/t9@else"]);
     club.late_letter(MID, WEST, &word.to_string());
     assert_eq!(club.train(MID).identity.as_deref(), Some(&*identity));
+}
+
+/// What a peer says of a train that is known to be somewhere else gives that one's identity to
+/// nobody; and a number of ours that is gone is none of the train that is seen there.
+#[test]
+fn nobody_is_taken_for_a_train_that_is_known() {
+    let (mut club, identity) = named();
+    club.step("w3", "m1");
+    club.step("m1", "m2");
+    for (who, of) in [(MID, WEST), (WEST, MID)] {
+        let border = if who == MID { "w3" } else { "m1" };
+        let mut word: serde_json::Value = serde_json::from_str(club.said(of)).expect("JSON");
+        let number = word["number"].as_u64().expect("words are numbered");
+        let before = club.trains(who).len();
+        for (later, listed) in [(1, vec![]), (2, vec![&*identity])] {
+            word["number"] = serde_json::json!(number + later);
+            word["blocks"][border] = serde_json::json!({"state": "occupied", "trains": listed});
+            word["trains"] = serde_json::json!({});
+            assert_eq!(
+                club.late_letter(who, of, &word.to_string()),
+                [Outcome::Taken]
+            );
+        }
+        let trains = club.trains(who);
+        let named = trains
+            .iter()
+            .filter(|train| train.identity.as_deref() == Some(&*identity));
+        assert_eq!(
+            (trains.len(), named.count()),
+            (before + 1, before),
+            "{trains:#?}"
+        );
+    }
 }

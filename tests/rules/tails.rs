@@ -2,7 +2,7 @@
 //! like its tail is the next train, which has closed up unseen.
 
 use crate::close::ALL;
-use crate::plans::line;
+use crate::plans::{block, line, plan, row};
 use crate::story::check;
 
 /// t1 stands in p3, and t2 has closed up to it, its nose in p3: the rest is seen in p2. Then t1
@@ -105,6 +105,42 @@ fn train_that_went_on_whole_with_nobody_behind_it_has_parted() {
              end trains 3",
         );
     }
+}
+
+/// `p1` to `p5` in a row with points before p3, whose other leg comes from `s1` and `s2`.
+fn with_points_in_its_tail() -> String {
+    let mut body = String::from(ALL);
+    for id in ["p1", "p2", "p3", "p4", "p5", "s1", "s2"] {
+        body += &block(id, "");
+    }
+    body += &(row(&["p1", "p2"]) + &row(&["p3", "p4", "p5"]) + &row(&["s1", "s2"]));
+    body += "[[turnout]]\nid = \"w1\"\ntoe = \"p3.a\"\nnormal = \"p2.b\"\nreverse = \"s2.b\"\n";
+    plan(&body)
+}
+
+#[test]
+fn train_that_stands_on_points_has_not_left_all_of_that_to_one_on_the_other_leg() {
+    // t2 could only have come into p3: p2, where the tail ends, is not on its way.
+    check(
+        &with_points_in_its_tail(),
+        "0.0 all off; w1 normal
+         5.0 d-p1 on
+         10.0 d-p2 on
+         12.0 d-p1 off
+         20.0 d-p3 on
+         30.0 d-s1 on
+         40.0 d-s2 on
+         42.0 d-s1 off
+         50.0 w1 reverse
+         150.0 d-p4 on
+         160.0 d-p5 on
+         162.0 d-p4 off
+         215.0",
+        "163.0..175.0 alarm train-parted:t1 unacknowledged high
+         end train t1 blocks=p5
+         end train t2 blocks=s2
+         end train t3 blocks=p2,p3",
+    );
 }
 
 /// Then t2 goes wherever the portion goes that t1 seems to have left.

@@ -42,7 +42,7 @@ impl Engine {
             let Some(head) = other.head().filter(|_| other.directed) else {
                 continue;
             };
-            if other.lost || other.stays {
+            if other.lost {
                 continue;
             }
             let next = next_of(other);
