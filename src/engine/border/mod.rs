@@ -541,8 +541,8 @@ impl Engine {
                 };
                 let only_there = train.chain.len() == 1;
                 match self.peer_sees(train, place) {
-                    None if only_there => listed,
-                    Some(true) => true,
+                    None => listed,
+                    Some(true) if only_there => true,
                     // It is here; who is there the peer knows better.
                     _ => listed && self.is_with_us(train),
                 }

@@ -34,9 +34,7 @@ impl Engine {
             let next = ends.flat_map(|end| self.track.reach(end, &self.points, Taking::AsSet));
             next.map(|next| next.place).collect::<Vec<PlaceId>>()
         };
-        // Who is where beyond a border, the peer says.
         let tail = &train.chain[..at];
-        let ours = !tail.iter().any(|link| self.is_beyond(link.place));
         let mut found = Vec::new();
         for other in self.trains.values().filter(|other| other.id != id) {
             let Some(head) = other.head().filter(|_| other.directed) else {
@@ -45,13 +43,15 @@ impl Engine {
             if other.lost {
                 continue;
             }
+            // Who is where beyond a border, the peer says.
+            let links = tail.iter().chain([head]);
+            let ours = !links.map(|link| link.place).any(|at| self.is_beyond(at));
             let next = next_of(other);
             for (index, link) in tail.iter().enumerate() {
                 if !next.contains(&link.place) {
                     continue;
                 }
-                let shows = self.places[link.place.index()].on && !self.is_beyond(head.place);
-                let last = index == 0 && ours && shows;
+                let last = index == 0 && ours;
                 found.push(Behind {
                     train: other.id,
                     from: head.place,
