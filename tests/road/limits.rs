@@ -8,9 +8,14 @@ use crate::world::{block, layout, passed, silent};
 
 /// Two tracks side by side with a double crossover between every two blocks: 2^stages ways through.
 fn mesh(stages: usize) -> String {
+    mesh_of(stages, ["p", "q"])
+}
+
+/// With the blocks of one track given before the other's.
+fn mesh_of(stages: usize, tracks: [&str; 2]) -> String {
     let mut text = String::from("[layout]\nname = \"Tangle Moor\"\nscale = \"N\"\n");
     for stage in 0..=stages {
-        for track in ["p", "q"] {
+        for track in tracks {
             let _ = write!(text, "[[block]]\nid = \"{track}-{stage:02}\"\n");
         }
     }
@@ -56,6 +61,7 @@ fn the_best_are_told_and_whether_there_are_more() {
         (crate::world::text("four-blocks"), "loop-east", "loop-west"),
         (mesh(3), "p-00", "p-03"),
         (mesh(5), "p-00", "q-05"),
+        (mesh_of(5, ["q", "p"]), "p-00", "q-05"),
     ] {
         let engine = silent(layout(&text));
         let (from, to) = (block(engine.layout(), from), block(engine.layout(), to));
@@ -91,6 +97,28 @@ fn a_layout_too_intricate_to_look_at_all_of_it() {
     assert_eq!(into.ways.len(), 1);
     let way = passed(engine.layout(), &into.ways[0]);
     assert!(way.starts_with("start w0=normal p-00 "), "{way}");
+}
+
+#[test]
+fn dearer_ways_are_not_all_looked_at_where_there_are_enough() {
+    // Round the mesh, or through it in one of thousands of ways.
+    let text = mesh(14)
+        + "[[block]]\nid = \"start\"\n[[block]]\nid = \"goal\"\n[[block]]\nid = \"round\"\n\
+           [[turnout]]\nid = \"w0\"\ntoe = \"start.b\"\nnormal = \"round.a\"\nreverse = \"p-00.a\"\n\
+           [[turnout]]\nid = \"w9\"\ntoe = \"goal.a\"\nnormal = \"round.b\"\nreverse = \"p-14.b\"\n";
+    let engine = silent(layout(&text));
+    let (start, goal) = (
+        block(engine.layout(), "start"),
+        block(engine.layout(), "goal"),
+    );
+    let answer = engine.ways(start, goal, 1);
+    assert_eq!(answer.cut, Some(Cut::Ways));
+    let ways: Vec<String> = answer
+        .ways
+        .iter()
+        .map(|way| passed(engine.layout(), way))
+        .collect();
+    assert_eq!(ways, ["start w0=normal round w9=normal goal"]);
 }
 
 #[test]

@@ -320,6 +320,14 @@ fn t1_a_section_that_is_off_does_not_end_a_passage_unless_every_vehicle_shows() 
         story,
         "35.001..36.6 turnout w1 cleared",
     );
+    // It never showed in the section either: it was lifted off before.
+    check(
+        &both("[trains]\nequipped = \"all\"\n"),
+        &story
+            .replace("20.5 d-w1 on\n", "")
+            .replace("30.0 d-w1 off\n", ""),
+        "20.0 turnout w1 fouled\n 29.0..29.1 turnout w1 cleared",
+    );
 }
 
 #[test]

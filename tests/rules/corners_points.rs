@@ -173,6 +173,34 @@ fn t1_a_place_entered_at_the_moment_of_the_break_is_not_entered_after_it() {
 }
 
 #[test]
+fn t1_what_goes_back_where_it_came_from_is_there_when_that_was_entered_after_the_break() {
+    // Out of the siding past its beam, where it is lost to its detector, and back.
+    let back = |side: &str| {
+        format!(
+            "{BEAMS_CLEAR}; w1 reverse
+             10.0 d-side on
+             20.0 beam-reverse 10 %
+             22.0 d-side off
+             24.0 beam-reverse 90 %
+             {side}
+             30.0 beam-reverse 90 %
+             80.0"
+        )
+    };
+    let plan = junction(Watch::Beams, "", "restore_s = 300");
+    check(
+        &plan,
+        &back("26.5 d-side on; beam-reverse 10 %"),
+        "end turnout w1 fouled",
+    );
+    check(
+        &plan,
+        &back("26.5 beam-reverse 10 %\n 26.501 d-side on"),
+        "35.0..35.1 turnout w1 cleared",
+    );
+}
+
+#[test]
 fn t_every_state_says_why() {
     let covered = junction(Watch::Covered, "", "");
     check(

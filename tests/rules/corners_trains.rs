@@ -48,10 +48,10 @@ fn train_does_not_come_from_beyond_four_places() {
         &unheard(
             IN_P2,
             &["p3", "p4", "p5", "p6"],
-            "70.0 d-p7 on
-             75.0",
+            "40.0 d-p7 on
+             45.0",
         ),
-        "70.0 train t2 new p7
+        "40.0 train t2 new p7
          end train t1 blocks=p2",
     );
 }

@@ -183,6 +183,44 @@ fn health_on_for_long_under_a_standing_train_is_not_stuck() {
 }
 
 #[test]
+fn health_where_trains_pass_on_one_side_or_passed_before_is_not_stuck() {
+    let plan = soon_stuck();
+    check(
+        &plan,
+        "0.0 all off; d-p3 on
+         10.0 d-p1 on
+         20.0 d-p2 on
+         22.0 d-p1 off
+         30.0 d-p1 on
+         32.0 d-p2 off
+         40.0 d-p2 on
+         42.0 d-p1 off
+         50.0 d-p1 on
+         52.0 d-p2 off
+         500.0",
+        "never detector d-p3 stuck",
+    );
+    // On both sides, before it said on.
+    check(
+        &plan,
+        "0.0 all off
+         10.0 d-p1 on
+         20.0 d-p2 on
+         22.0 d-p1 off
+         30.0 d-p1 on
+         32.0 d-p2 off
+         50.0 d-p5 on
+         60.0 d-p4 on
+         62.0 d-p5 off
+         70.0 d-p5 on
+         72.0 d-p4 off
+         100.0 d-p3 on
+         600.0",
+        "never detector d-p3 stuck",
+    );
+}
+
+#[test]
 fn health_coupled_with_a_place_that_is_no_neighbour() {
     let mut story = String::from("0.0 all off\n");
     for n in 0..6 {
@@ -289,6 +327,19 @@ fn health_noisy_ends_after_a_quiet_hour() {
          between 3600 and 11000: detector d-p1 ok was=noisy
          end detector d-p1 health=ok dropouts=10 passes=1",
     );
+}
+
+#[test]
+fn health_on_together_with_a_neighbour_or_twice_is_not_coupled() {
+    for again in ["{at}.1 d-p2 on", "{at}.03 d-p1 off\n {at}.06 d-p1 on"] {
+        let mut story = String::from("0.0 all off\n");
+        for at in (100..=400).step_by(50) {
+            let again = again.replace("{at}", &at.to_string());
+            let end = at + 20;
+            story += &format!("{at}.0 d-p1 on\n {again}\n {end}.0 d-p1 off; d-p2 off\n");
+        }
+        check(&line(5, ""), &(story + "500.0"), "never detector * coupled");
+    }
 }
 
 #[test]

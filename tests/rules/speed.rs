@@ -166,6 +166,28 @@ fn train_that_loses_its_middle_has_parted() {
 }
 
 #[test]
+fn train_that_runs_on_fast_from_what_it_lost_has_parted_as_soon() {
+    // A place every three seconds: p2 is vacant at 17.5.
+    check(
+        &line(9, "[trains]\nequipped = \"all\"\n"),
+        "0.0 all off
+         5.0 d-p1 on
+         13.0 d-p2 on
+         16.0 d-p3 on; d-p2 off
+         19.0 d-p4 on; d-p3 off
+         22.0 d-p5 on; d-p4 off
+         25.0 d-p6 on; d-p5 off
+         28.0 d-p7 on; d-p6 off
+         31.0 d-p8 on; d-p7 off
+         40.0",
+        "between 0 and 22.4: no alarm train-parted:t1
+         22.5..22.6 alarm train-parted:t1 unacknowledged high
+         end train t1 blocks=p8
+         end train t2 blocks=p1",
+    );
+}
+
+#[test]
 fn train_that_only_closes_a_gap_has_not_parted() {
     check(
         &line(6, "[trains]\nequipped = \"all\"\n"),

@@ -171,6 +171,38 @@ fn train_that_closed_up_to_a_tail_is_told_by_where_it_goes() {
     );
 }
 
+#[test]
+fn train_that_was_seen_alone_is_not_what_follows_it() {
+    // What was left goes on to p4 while nobody is in p3: t2 follows it from there on.
+    check(
+        &line(9, ALL),
+        &format!(
+            "{GOES_FROM_ONE_THAT_CLOSED_UP}
+             165.0 d-p6 on
+             168.0 d-p5 off
+             170.0 d-p7 on
+             172.0 d-p6 off
+             174.0 d-p8 on
+             176.0 d-p7 off
+             180.0 d-p4 on
+             182.0 d-p3 off
+             190.0 d-p3 on
+             192.0 d-p2 off
+             200.0 d-p5 on
+             202.0 d-p3 off
+             210.0 d-p6 on
+             212.0 d-p4 off
+             220.0 d-p7 on
+             222.0 d-p5 off
+             235.0"
+        ),
+        "163.5..175.0 alarm train-parted:t1 unacknowledged high
+         end trains 3
+         end train t2 blocks=p6
+         end train t3 blocks=p6,p7",
+    );
+}
+
 /// As before, and much later another train, which has stood in p3, goes into p4: what t2 was taken
 /// for has left that, and so has t2.
 #[test]

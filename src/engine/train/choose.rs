@@ -229,7 +229,7 @@ impl Engine {
             }
             path.push((next.place, inner, next.by));
             for far in self.track.reach(inner, &self.points, Taking::AsSet) {
-                if far.place == place || path.iter().any(|(so_far, ..)| *so_far == far.place) {
+                if far.place == place {
                     continue;
                 }
                 let first = found.len();

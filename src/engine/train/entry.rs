@@ -98,7 +98,7 @@ impl Engine {
         let train = self.train(by.train).filter(|train| train.directed)?;
         let mut chain = train.chain.iter().rev();
         let last = chain.find(|link| link.place != place)?;
-        let seen = last.timed && !last.unconfirmed && by.unseen.is_empty();
+        let seen = last.timed && by.unseen.is_empty();
         last.tailward.filter(|_| seen && by.side == Side::Head)?;
         let took = self.now.since(last.entered);
         Some((length, took, self.may_have_waited(by, place, length)))

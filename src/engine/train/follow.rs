@@ -254,10 +254,7 @@ impl Engine {
         if let Some(train) = self.trains.get_mut(&id) {
             for (at, left) in left.into_iter().enumerate() {
                 // What nothing sees the train come into tells no time.
-                let next = train
-                    .chain
-                    .get(at + 1)
-                    .filter(|link| !link.unconfirmed && link.timed);
+                let next = train.chain.get(at + 1).filter(|link| link.timed);
                 let next = next.map(|link| link.entered);
                 let link = &mut train.chain[at];
                 let leaves = link.left.is_none() && left.is_some();
@@ -268,7 +265,7 @@ impl Engine {
                 train.left_lately.push((link.place, now));
                 // Nor does it show when it left what was dark meanwhile.
                 let seen = self.places[link.place.index()].state == Occupancy::Occupied;
-                let seen = seen && !link.unconfirmed && link.timed;
+                let seen = seen && link.timed;
                 if link.tailward.is_some() && train.directed && seen {
                     passed = Some(Passed {
                         place: link.place,

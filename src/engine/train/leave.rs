@@ -85,8 +85,7 @@ impl Engine {
                 turned = true;
             } else {
                 train.directed = true;
-                train.turn();
-                train.turns -= 1;
+                train.reverse();
             }
         } else if at == 0 {
             train.directed = true;
@@ -211,11 +210,9 @@ impl Engine {
         let Some(train) = self.trains.get_mut(&id) else {
             return;
         };
-        train.gap = Some(Gap {
-            since: now,
-            at,
-            link,
-        });
+        // However far the head runs on meanwhile, it has been torn since then.
+        let since = train.gap.take().map_or(now, |gap| gap.since);
+        train.gap = Some(Gap { since, at, link });
         self.plan_train_wake(id);
     }
 
@@ -233,9 +230,8 @@ impl Engine {
             link.tailward = Some(by);
             link.unconfirmed = hidden;
             link.timed = false;
-            train.chain.push(link);
+            train.go_into(link);
             train.directed = true;
-            train.entered += 1;
             if hidden {
                 train.moved = now;
             }
@@ -314,7 +310,10 @@ impl Engine {
             return false;
         };
         let born = portion.parent.is_some() && portion.name.is_none() && !portion.stays;
-        born && (portion.entered as usize) < follower.shadow as usize + portion.chain.len()
+        // Each time that it was followed it had come into one place more, but for the one in which
+        // it was born.
+        let held = portion.chain.iter().filter(|link| link.left.is_none());
+        born && (portion.entered as usize) < follower.shadow as usize + held.count() - 1
     }
 
     /// One train is what another was taken for, and where.
@@ -333,13 +332,6 @@ impl Engine {
                 }
             }
             self.touch_place(link.place);
-        }
-        for turnout in &mut self.turnouts {
-            if let Some((passer, _)) = &mut turnout.passer
-                && *passer == other
-            {
-                *passer = id;
-            }
         }
         if let Some(train) = self.trains.get_mut(&id) {
             (train.chain, train.gap) = (chain, taken.gap);

@@ -243,7 +243,7 @@ impl Train {
         let entered = link.entered;
         let between = unseen.iter().rev().map(|(place, into, out)| {
             let mut between = Link::new(*place, entered);
-            between.unconfirmed = true;
+            (between.unconfirmed, between.timed) = (true, false);
             (between.tailward, between.headward) = match side {
                 Side::Head => (Some(*into), Some(*out)),
                 Side::Tail => (Some(*out), Some(*into)),
@@ -256,6 +256,12 @@ impl Train {
                 Side::Tail => self.add_tail(link),
             }
         }
+    }
+
+    /// Its head is in one place more.
+    pub(crate) fn go_into(&mut self, link: Link) {
+        self.chain.push(link);
+        self.entered += 1;
     }
 
     /// Head and tail change places.

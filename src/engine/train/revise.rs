@@ -75,8 +75,7 @@ impl Engine {
             let mut link = Link::new(back.into, back.at);
             link.tailward = Some(back.by);
             link.before = (train.directed, train.measure);
-            train.chain.push(link);
-            train.entered += 1;
+            train.go_into(link);
             train.drew_back = None;
         }
         self.hold(back.into, id, back.by);

@@ -106,9 +106,9 @@ impl Engine {
         let seen = by.side == Side::Head && train.directed && by.unseen.is_empty();
         let head = train.head().filter(|head| seen && !head.unconfirmed);
         match (head.filter(|head| head.tailward.is_some()), length) {
-            (Some(head), Some(length)) if self.now.since(head.entered) >= SHORTEST => {
-                let seconds = self.now.since(head.entered).as_secs_f64();
-                self.weigh_by_speed(train, length / seconds)
+            (Some(head), Some(length)) => {
+                let took = self.now.since(head.entered).max(SHORTEST);
+                self.weigh_by_speed(train, length / took.as_secs_f64())
             }
             _ => train.or.clone(),
         }

@@ -139,7 +139,6 @@ impl Machine {
                     (Set::NotKnown, _) => Handled,
                 }
             }
-            Event::Judged(facts) if !facts.fouled => Handled,
             Event::Judged(_) | Event::Put(_) => Super,
         }
     }

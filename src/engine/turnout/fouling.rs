@@ -100,7 +100,7 @@ impl Engine {
     fn follow_passage(&mut self, id: TurnoutId) {
         let now = self.now;
         let state = &self.turnouts[id.index()];
-        if !state.has_all_beams() || !state.passage.is_open() {
+        if !state.passage.is_open() {
             return;
         }
         let broken = state.beams.iter().flatten().any(|beam| {
@@ -175,10 +175,7 @@ impl Engine {
     /// Whether a vehicle went in past a beam and has not come out.
     pub(crate) fn passage_is_open(&self, place: PlaceId) -> bool {
         match self.track.places[place.index()].kind {
-            crate::track::PlaceKind::Turnout(t) => {
-                let state = &self.turnouts[t.index()];
-                state.has_all_beams() && state.passage.is_open()
-            }
+            crate::track::PlaceKind::Turnout(t) => self.turnouts[t.index()].passage.is_open(),
             crate::track::PlaceKind::Block(_) | crate::track::PlaceKind::Crossing(_) => false,
         }
     }

@@ -173,7 +173,7 @@ impl Search<'_> {
     fn expand(&self, nodes: &[Node], index: usize) -> Vec<Node> {
         let node = nodes[index];
         let mut next = Vec::new();
-        for (out, to) in self.onward(node.hop.by, node.before.is_some()) {
+        for (out, to) in self.onward(node.hop.by) {
             if was_here(nodes, index, to.by) || self.is_missing(nodes, &node, out) {
                 continue;
             }
@@ -191,10 +191,10 @@ impl Search<'_> {
     }
 
     /// The ends by which an item that was entered by `by` is left, and what is entered then.
-    fn onward(&self, by: End, was_entered: bool) -> Vec<(End, Hop)> {
+    fn onward(&self, by: End) -> Vec<(End, Hop)> {
         let mut outs = self.track.onward(by);
         // A table may turn with the train on its bridge; then that comes out as it went in.
-        if was_entered && self.bridge(by).is_some() {
+        if self.bridge(by).is_some() {
             outs.push(by);
         }
         outs.into_iter()
@@ -274,9 +274,10 @@ impl Search<'_> {
 
     /// Whether a table must be moved for a hop to be possible.
     fn must_move(&self, node: &Node, wanted: Option<Lined>) -> bool {
-        wanted.is_some_and(|(table, stop)| match node.hop.lined {
-            Some(before) if before.0 == table => before.1 != stop,
-            Some(_) | None => self.points.tables[table.index()] != TablePosition::At(stop),
+        wanted.is_some_and(|(table, stop)| {
+            let before = node.hop.lined.filter(|before| before.0 == table);
+            let stands = self.points.tables[table.index()];
+            before.map_or(stands, |(_, at)| TablePosition::At(at)) != TablePosition::At(stop)
         })
     }
 
@@ -305,7 +306,7 @@ impl Search<'_> {
     fn least(&self) -> BTreeMap<End, Cost> {
         let mut into: BTreeMap<End, Vec<(End, Cost)>> = BTreeMap::new();
         for by in self.ends().into_iter().filter(|by| !self.is_goal(*by)) {
-            for (out, to) in self.onward(by, true) {
+            for (out, to) in self.onward(by) {
                 let cost = self.edge(by, out, to.by);
                 into.entry(to.by).or_default().push((by, cost));
             }

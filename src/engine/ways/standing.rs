@@ -187,9 +187,11 @@ impl Engine {
         let tracks: BTreeSet<CrossingTrack> = course
             .iter()
             .filter_map(|hop| match hop.by {
-                End::Crossing(crossing, track, _) if crossing == id => Some(track),
-                End::Crossing(..) | End::Block(..) | End::Turnout(..) => None,
+                End::Crossing(crossing, track, _) => Some((crossing, track)),
+                End::Block(..) | End::Turnout(..) => None,
             })
+            .filter(|(crossing, _)| *crossing == id)
+            .map(|(_, track)| track)
             .collect();
         let crosses = |track: CrossingTrack| {
             let other = match track {

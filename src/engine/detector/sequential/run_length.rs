@@ -281,6 +281,10 @@ mod tests {
             limit_with(samples, k, bound);
             assert!(asked.get() <= 12, "{samples} {k}: {}", asked.get());
         }
+        // A sample two spreads above its level weighs in full: between a half and three quarters of
+        // the limit.
+        let ordinary = limit_for(1e5, 1.0, false);
+        assert!((ordinary.most - 3.0).abs() < 1e-12, "{ordinary:?}");
         // What any limit gives, and what is above the chain's.
         assert_eq!(limit_for(2.0, 3.0, true).at, LIMIT_MIN);
         assert!((siegmunds(limit_for(1e6, 0.2, true).at, 0.2) / 1e6 - 1.0).abs() < 1e-9);
