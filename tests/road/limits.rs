@@ -104,8 +104,10 @@ fn dearer_ways_are_not_all_looked_at_where_there_are_enough() {
     // Round the mesh, or through it in one of thousands of ways.
     let text = mesh(14)
         + "[[block]]\nid = \"start\"\n[[block]]\nid = \"goal\"\n[[block]]\nid = \"round\"\n\
-           [[turnout]]\nid = \"w0\"\ntoe = \"start.b\"\nnormal = \"round.a\"\nreverse = \"p-00.a\"\n\
-           [[turnout]]\nid = \"w9\"\ntoe = \"goal.a\"\nnormal = \"round.b\"\nreverse = \"p-14.b\"\n";
+           [[turnout]]\nid = \"w0\"\ntoe = \"start.b\"\n\
+           normal = \"round.a\"\nreverse = \"p-00.a\"\n\
+           [[turnout]]\nid = \"w9\"\ntoe = \"goal.a\"\n\
+           normal = \"round.b\"\nreverse = \"p-14.b\"\n";
     let engine = silent(layout(&text));
     let (start, goal) = (
         block(engine.layout(), "start"),
