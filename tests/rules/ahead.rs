@@ -362,12 +362,12 @@ fn ahead_a_crossing_on_which_another_stands_is_warned_of_as_soon_as_anything() {
 }
 
 #[test]
-fn ahead_a_crossing_that_another_runs_over_is_warned_of_ten_seconds_before() {
+fn ahead_a_crossing_that_another_runs_over_is_warned_of_when_it_is_time_to_stop() {
     check(
         &crossing(),
         &comes_to_a_held_crossing(78),
-        "between 100 and 107.9: no alarm fouled-ahead:t2 unacknowledged
-         108.0..108.1 alarm fouled-ahead:t2 unacknowledged high",
+        "between 100 and 103.8: no alarm fouled-ahead:t2 unacknowledged
+         103.9..104.0 alarm fouled-ahead:t2 unacknowledged high",
     );
 }
 

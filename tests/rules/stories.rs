@@ -164,10 +164,11 @@ fn stories_a_train_that_follows_closely_is_no_parted_train() {
 }
 
 #[test]
-fn stories_a_train_that_runs_on_ahead_is_warned_of_ten_seconds_before() {
+fn stories_a_train_that_runs_on_ahead_is_warned_of_when_it_is_time_to_stop() {
     // t2 runs at 50 mm/s: when it comes into p3 at 59, p4 is 17 s away at the soonest, and t1,
-    // which runs on, leaves it at 62. In p5 t1 stays: its near end is 10 s away at 87.3, by a speed
-    // that was found the same twice and is trusted to a sixth of itself.
+    // which runs on, leaves it at 62. In p5 t1 stays: its near end is 13.4 s away at 83.3, by a
+    // speed that was found the same twice and is trusted to a sixth of itself: eight seconds, a
+    // look, and 250 mm to stop in.
     check(
         &measured_line(7, ""),
         "0.0 all off
@@ -184,8 +185,8 @@ fn stories_a_train_that_runs_on_ahead_is_warned_of_ten_seconds_before() {
          79.0 d-p4 on
          81.0 d-p3 off
          90.0",
-        "between 59 and 87: no alarm occupied-ahead:t2 unacknowledged
-         87.2..87.4 alarm occupied-ahead:t2 unacknowledged medium",
+        "between 59 and 83.2: no alarm occupied-ahead:t2 unacknowledged
+         83.3..83.4 alarm occupied-ahead:t2 unacknowledged medium",
     );
 }
 
