@@ -100,7 +100,7 @@ fn a_layout_too_intricate_to_look_at_all_of_it() {
 }
 
 #[test]
-fn dearer_ways_are_not_all_looked_at_where_there_are_enough() {
+fn the_plain_way_is_told_before_thousands_of_dearer_ones() {
     // Round the mesh, or through it in one of thousands of ways.
     let text = mesh(14)
         + "[[block]]\nid = \"start\"\n[[block]]\nid = \"goal\"\n[[block]]\nid = \"round\"\n\
