@@ -134,6 +134,18 @@ fn health_silence_raises_nothing_while_things_start() {
     );
 }
 
+/// One train comes and goes on the left of p3, another on its right.
+const ON_BOTH_SIDES: &str = "10.0 d-p1 on
+    20.0 d-p2 on
+    22.0 d-p1 off
+    30.0 d-p1 on
+    32.0 d-p2 off
+    50.0 d-p5 on
+    60.0 d-p4 on
+    62.0 d-p5 off
+    70.0 d-p5 on
+    72.0 d-p4 off";
+
 /// Five blocks in a row; the third's detector is stuck after six minutes.
 fn soon_stuck() -> String {
     line(5, "").replace(
@@ -144,23 +156,11 @@ fn soon_stuck() -> String {
 
 #[test]
 fn health_stuck_where_nothing_stands_until_it_says_something_else() {
-    // p3 says on from the beginning; one train comes and goes on its left, another on its right.
+    // p3 says on from the beginning.
     let plan = soon_stuck();
     check(
         &plan,
-        "0.0 all off; d-p3 on
-         10.0 d-p1 on
-         20.0 d-p2 on
-         22.0 d-p1 off
-         30.0 d-p1 on
-         32.0 d-p2 off
-         50.0 d-p5 on
-         60.0 d-p4 on
-         62.0 d-p5 off
-         70.0 d-p5 on
-         72.0 d-p4 off
-         500.0 d-p3 off
-         510.0",
+        &format!("0.0 all off; d-p3 on\n {ON_BOTH_SIDES}\n 500.0 d-p3 off\n 510.0"),
         "between 0 and 359.9: no detector d-p3 stuck
          between 360 and 499: detector d-p3 stuck
          500.0 detector d-p3 ok was=stuck",
@@ -203,19 +203,7 @@ fn health_where_trains_pass_on_one_side_or_passed_before_is_not_stuck() {
     // On both sides, before it said on.
     check(
         &plan,
-        "0.0 all off
-         10.0 d-p1 on
-         20.0 d-p2 on
-         22.0 d-p1 off
-         30.0 d-p1 on
-         32.0 d-p2 off
-         50.0 d-p5 on
-         60.0 d-p4 on
-         62.0 d-p5 off
-         70.0 d-p5 on
-         72.0 d-p4 off
-         100.0 d-p3 on
-         600.0",
+        &format!("0.0 all off\n {ON_BOTH_SIDES}\n 100.0 d-p3 on\n 600.0"),
         "never detector d-p3 stuck",
     );
 }
