@@ -193,7 +193,8 @@ def draw(svg, rows):
     parts = [
         '<svg xmlns="http://www.w3.org/2000/svg" width="640" height="220" font-family="sans-serif"'
         ' font-size="12"><title>CPU a message and memory, as multiples of a client that only counts'
-        "</title>"
+        "</title>",
+        '<rect width="640" height="220" fill="#fff"/>',
     ]
     top = max(row[0] / base[0] for row in rows.values())
     memory_top = max(row[3] / base[3] for row in rows.values())
