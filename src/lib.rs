@@ -3,6 +3,11 @@
 //! The modules in reading order; DEVELOPERS.md tells how they fit together.
 
 #![cfg_attr(not(test), warn(clippy::print_stderr, clippy::print_stdout))]
+// What comes from outside must not end the program.
+#![cfg_attr(
+    not(test),
+    warn(clippy::expect_used, clippy::panic, clippy::unreachable)
+)]
 
 pub mod cli;
 pub mod daemon;

@@ -8,6 +8,11 @@
 //! One instant runs through the stages in one order: feed and node, detector, place, turnout and
 //! table, train, road ahead, alarm; inside a stage by id (DEVELOPERS.md, section 7).
 #![no_std]
+// What comes from outside must not end the program.
+#![cfg_attr(
+    not(test),
+    warn(clippy::expect_used, clippy::panic, clippy::unreachable)
+)]
 
 extern crate alloc;
 
