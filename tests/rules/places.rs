@@ -260,6 +260,72 @@ fn b3_a_train_that_went_into_a_dark_place_is_kept_there() {
 }
 
 #[test]
+fn b3_a_train_whose_front_went_dark_has_left_what_is_behind_it() {
+    // Its tail has just left p1 as the power of p2 goes: p2 keeps it.
+    let body = block("p1", "") + &block("p2", "") + &block("p3", "") + &row(&["p1", "p2", "p3"]);
+    check(
+        &plan(&(body + &feed("f2", "[\"p2\", \"p3\"]", ""))),
+        "0.0 all off; f2 on
+         5.0 d-p1 on
+         8.0 d-p2 on
+         9.0 d-p1 off
+         10.0 f2 off
+         10.1 d-p2 off
+         60.0",
+        "10.5 block p1 vacant
+         never block p1 lost
+         never alarm train-lost:p1
+         end block p2 dark kept=occupied trains=t1
+         end trains 1",
+    );
+}
+
+#[test]
+fn b3_a_train_without_direction_has_gone_on_into_either_end_that_went_dark() {
+    for (dark, left) in [("p2", "p1"), ("p1", "p2")] {
+        let body = block("p1", "") + &block("p2", "") + &row(&["p1", "p2"]);
+        check(
+            &plan(&(body + &feed("f1", &format!("[\"{dark}\"]"), ""))),
+            &format!(
+                "0.0 all off; f1 on
+                 0.5 d-p1 on; d-p2 on
+                 10.0 f1 off
+                 10.1 d-{dark} off
+                 15.0 d-{left} off
+                 60.0"
+            ),
+            &format!(
+                "16.5 block {left} vacant
+                 never alarm train-lost:*
+                 end block {dark} dark kept=occupied trains=t1
+                 end trains 1"
+            ),
+        );
+    }
+}
+
+#[test]
+fn b4_a_train_that_is_seen_no_more_has_not_drawn_back_into_the_dark() {
+    // Its tail is in p1 as that goes dark; then its front in p2 is seen no more.
+    let body = block("p1", "") + &block("p2", "") + &block("p3", "") + &row(&["p1", "p2", "p3"]);
+    check(
+        &plan(&(block("p0", "") + &body + &join("p0.b", "p1.a") + &feed("f1", "[\"p1\"]", ""))),
+        "0.0 all off; f1 on
+         4.0 d-p0 on
+         5.0 d-p1 on
+         6.0 d-p0 off
+         8.0 d-p2 on
+         20.0 f1 off
+         20.1 d-p1 off
+         22.0 d-p2 off
+         60.0",
+        "23.5 block p2 lost
+         28.5 alarm train-lost:p2 unacknowledged
+         end block p1 dark kept=occupied trains=t1",
+    );
+}
+
+#[test]
 fn b1_of_two_trains_in_an_unwatched_place_the_other_stays_when_one_comes_out() {
     let watched = |id: &str| block(id, "");
     let body = watched("p1") + &watched("p2") + &bare("p3", "") + &watched("p4") + &watched("p5");

@@ -13,6 +13,8 @@ use crate::world::track::Piece;
 
 /// Points that nothing has been on for so long may be set without anybody's doubt.
 pub const SETTLED: Span = Span::from_millis(7_000);
+/// Whoever has moved points looks how they lie before moving them again.
+pub const LEFT_ALONE: Span = Span::from_millis(1_000);
 /// A train stands before forgotten points for so long until they are seen to.
 const NOTICED: Span = Span::from_secs(6);
 /// A switched track is switched off so long after its train has come to stand.
@@ -40,6 +42,9 @@ impl Traffic {
             let turnout = TurnoutId(index as u32);
             if !world.looks_clear(turnout) {
                 *fouled = Some(world.now());
+            }
+            if world.lie().points[index] == Position::Moving {
+                self.moved[index] = Some(world.now());
             }
             self.used[index] |= world.turnout_is_taken(turnout);
         }

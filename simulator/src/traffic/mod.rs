@@ -87,6 +87,8 @@ pub struct Traffic {
     chance: Chance,
     taken: BTreeMap<Item, usize>,
     fouled: Vec<Option<Instant>>,
+    /// By turnout: when it was last on the move.
+    moved: Vec<Option<Instant>>,
     /// By turnout: a train has been over it since it was set.
     used: Vec<bool>,
     forgotten: Vec<Option<Instant>>,
@@ -153,6 +155,7 @@ impl Traffic {
             chance,
             taken: BTreeMap::new(),
             fouled: vec![None; layout.turnouts.len()],
+            moved: vec![None; layout.turnouts.len()],
             used: vec![false; layout.turnouts.len()],
             forgotten: vec![None; layout.turnouts.len()],
             released: vec![true; layout.turnouts.len()],
@@ -366,6 +369,8 @@ impl Traffic {
     }
 
     fn points_ready(&self, turnout: TurnoutId, now: Instant) -> bool {
-        self.fouled[turnout.index()].is_none_or(|at| now.since(at) >= hands::SETTLED)
+        let longer = |at: Option<Instant>, span| at.is_none_or(|at| now.since(at) >= span);
+        let at = turnout.index();
+        longer(self.fouled[at], hands::SETTLED) && longer(self.moved[at], hands::LEFT_ALONE)
     }
 }

@@ -1,9 +1,9 @@
 //! What is really ahead of each train, and whether it was warned of.
 //!
 //! Truth: the road as it really lies is walked from each moving train's leading end. Another train
-//! counts where, both running on at their speed, it is still there when the train comes. A hazard
-//! is *met* when its place is 250 mm away: a careful driver has then braked to a stop before it. It
-//! could be foreseen from the moment on that the truth has held it without a break.
+//! counts where, both running on at their speed, it is still there when the train is 250 mm away: a
+//! careful driver has then braked to a stop before it. There a hazard is *met*. It could be foreseen
+//! from the moment on that the truth has held it without a break.
 
 use std::collections::BTreeMap;
 
@@ -413,7 +413,8 @@ fn stands_in(world: &World, index: usize, next: Step, mm: f64) -> Option<What> {
     let train = &world.trains()[index];
     // Where trains are meant to stand only one that comes towards this train is in the way.
     let in_yard = is_yard(next.piece, world);
-    let arrives_s = mm / train.speed_mm_s;
+    // Who is still there when a careful driver has to have stopped has stopped that driver.
+    let arrives_s = (mm - MET_MM).max(0.0) / train.speed_mm_s;
     let others = world.trains().iter().enumerate();
     for (_, other) in others.filter(|(other, _)| *other != index) {
         let stretches = other.stretches();

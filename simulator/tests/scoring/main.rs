@@ -7,6 +7,7 @@
 
 mod account;
 mod foreign;
+mod hands;
 mod hazards;
 mod mot;
 #[path = "../simulation/oracle.rs"]

@@ -143,6 +143,8 @@ impl Engine {
                 .then(|| self.ran_on(train, place))
                 .flatten();
             ran_on.unwrap_or(Whereabouts::Elsewhere)
+        } else if self.has_gone_on_into_the_dark(train, at) {
+            Whereabouts::Elsewhere
         } else if self.is_beyond(place) {
             Whereabouts::Nowhere
         } else {
@@ -152,6 +154,16 @@ impl Engine {
                 Agreement::NotSeen => self.gone_on(train, place),
             }
         }
+    }
+
+    /// B3: it was seen in places before this one, and the dark keeps it there. One that was seen in
+    /// what is dark behind it has not been seen to draw back.
+    fn has_gone_on_into_the_dark(&self, train: &Train, at: usize) -> bool {
+        let onward = |other: usize| other > at || (!train.directed && other < at);
+        train.chain.iter().enumerate().any(|(other, link)| {
+            let is_dark = self.places[link.place.index()].state == Occupancy::Dark;
+            onward(other) && is_dark
+        })
     }
 
     /// B3: it may have gone on into a neighbour that cannot be seen, or come up to another train.
