@@ -472,3 +472,107 @@ fn ahead_a_train_that_should_be_out_of_a_place_is_not_counted_on_to_go() {
         "between 35 and 57: no alarm occupied-ahead:t2",
     );
 }
+
+/// t1 leaves p5 at 28.7, t2 comes, and would be there at 39.3.
+const LEAVES_LATE: &str = "0.0 all off
+     2.0 d-p3 on
+     6.0 d-p1 on
+     8.7 d-p4 on
+     11.3 d-p3 off
+     14.3 d-p2 on
+     15.3 d-p5 on
+     16.0 d-p1 off
+     18.0 d-p4 off
+     22.7 d-p3 on
+     24.3 d-p2 off
+     26.0 d-p6 on
+     28.7 d-p5 off";
+
+#[test]
+fn ahead_no_warning_begins_for_what_all_have_left() {
+    check(
+        &measured_line(8, ""),
+        &format!("{LEAVES_LATE}\n 31.0 d-p4 on\n 32.0"),
+        "30.2 block p5 vacant
+         never alarm occupied-ahead:t2",
+    );
+}
+
+#[test]
+fn ahead_what_seemed_to_be_left_and_is_not_is_warned_of() {
+    check(
+        &measured_line(8, ""),
+        &format!("{LEAVES_LATE}\n 29.5 d-p5 on\n 35.0"),
+        "never block p5 vacant was=occupied
+         29.5..30.3 alarm occupied-ahead:t2 unacknowledged",
+    );
+}
+
+#[test]
+fn ahead_what_all_have_left_and_is_not_released_is_warned_of() {
+    let body = (1..=8).map(|n| block(&format!("p{n}"), "length_mm = 1000"));
+    let body = body.collect::<String>() + &row(&["p1", "p2", "p3", "p4", "p5", "p6", "p7", "p8"]);
+    // Dark in its release, it keeps what it held.
+    check(
+        &plan(&(body.clone() + &feed("f5", "[\"p5\"]", ""))),
+        &format!("0.0 f5 on\n {LEAVES_LATE}\n 29.0 f5 off\n 32.0"),
+        "29.0 block p5 dark kept=occupied
+         29.0..29.2 alarm occupied-ahead:t2 unacknowledged",
+    );
+    // On a throttle whose voltage is not known its `off` proves nothing without a train next door.
+    check(
+        &plan(&(body + &feed("f5", "[\"p5\"]", "supply = \"throttle\""))),
+        &format!("0.0 f5 on\n {LEAVES_LATE}\n 28.9 d-p6 off\n 32.0"),
+        "never block p5 vacant was=occupied
+         30.2..30.3 alarm occupied-ahead:t2 unacknowledged",
+    );
+}
+
+#[test]
+fn ahead_what_is_not_released_before_the_train_comes_is_warned_of() {
+    // The points show only at 32.95 where the road goes: to p5, which is released at 34.2.
+    let long = |id: &str| block(id, "length_mm = 1000");
+    let body = ["p1", "p2", "p3", "p4", "p5", "p6", "p7", "p8"]
+        .map(long)
+        .concat();
+    let body = body
+        + &block("spur", "")
+        + &row(&["p1", "p2", "p3", "p4"])
+        + &row(&["p5", "p6", "p7", "p8"]);
+    let body = body
+        + "[[turnout]]\nid = \"w1\"\ntoe = \"p4.b\"\nnormal = \"p5.a\"\nreverse = \"spur.a\"\n";
+    for (comes, then) in [
+        (26.0, "32.95..33.2 alarm occupied-ahead:t1 unacknowledged"),
+        (31.0, "between 32.8 and 36: no alarm occupied-ahead:t2"),
+    ] {
+        // At 125 mm/s: it is in p5 eight seconds later.
+        let at = |before: f64| comes - before;
+        check(
+            &plan(&body),
+            &format!(
+                "0.0 all off
+                 6.0 d-p3 on
+                 {:.1} d-p1 on
+                 12.7 d-p4 on
+                 15.3 d-p3 off
+                 {:.1} d-p2 on
+                 19.3 d-p5 on
+                 {:.1} d-p1 off
+                 22.0 d-p4 off
+                 {:.1} d-p3 on
+                 {:.1} d-p2 off
+                 {comes:.1} d-p4 on
+                 30.0 d-p6 on
+                 32.7 d-p5 off
+                 32.8 w1 normal
+                 37.0",
+                at(24.0),
+                at(16.0),
+                at(14.0),
+                at(8.0),
+                at(6.0),
+            ),
+            then,
+        );
+    }
+}

@@ -1,9 +1,9 @@
 //! What is really ahead of each train, and whether it was warned of.
 //!
 //! Truth: the road as it really lies is walked from each moving train's leading end. Another train
-//! counts where, both running on at their speed, it is still there when the train is 250 mm away: a
-//! careful driver has then braked to a stop before it. There a hazard is *met*. It could be foreseen
-//! from the moment on that the truth has held it without a break.
+//! counts where, both running on at their speed, its place is not released (B3) when the train is
+//! 250 mm away: a careful driver has then braked to a stop before it. There a hazard is *met*. It
+//! could be foreseen from the moment on that the truth has held it without a break.
 
 use std::collections::BTreeMap;
 
@@ -11,7 +11,7 @@ use taillamp::engine::alarm::kinds::{AlarmKind, Priority};
 use taillamp::engine::input::{Position, TablePosition};
 use taillamp::engine::layout::{Leg, PointsRest, Usage};
 use taillamp::engine::snapshot::Snapshot;
-use taillamp::engine::time::Instant;
+use taillamp::engine::time::{Instant, Span};
 use taillamp_simulator::world::World;
 use taillamp_simulator::world::track::{Next, Piece, Step};
 use taillamp_simulator::world::train::Train;
@@ -413,8 +413,8 @@ fn stands_in(world: &World, index: usize, next: Step, mm: f64) -> Option<What> {
     let train = &world.trains()[index];
     // Where trains are meant to stand only one that comes towards this train is in the way.
     let in_yard = is_yard(next.piece, world);
-    // Who is still there when a careful driver has to have stopped has stopped that driver.
-    let arrives_s = (mm - MET_MM).max(0.0) / train.speed_mm_s;
+    // What is not released yet when a careful driver has to have stopped has stopped that driver.
+    let arrives_s = (mm - MET_MM).max(0.0) / train.speed_mm_s - release_s(next.piece, world);
     let others = world.trains().iter().enumerate();
     for (_, other) in others.filter(|(other, _)| *other != index) {
         let stretches = other.stretches();
@@ -455,6 +455,15 @@ fn comes_towards(other: &Train, next: Step) -> bool {
     leading.is_some_and(|(step, _)| {
         matches!(step.piece, Piece::Block(_)) && step.piece == next.piece && step.up != next.up
     })
+}
+
+/// A place is occupied until it has been proven that all have left it (B3).
+fn release_s(piece: Piece, world: &World) -> f64 {
+    let release = match piece {
+        Piece::Block(block) => world.layout().blocks[block.index()].release,
+        Piece::Turnout(..) | Piece::Crossing(..) => Span::from_millis(1_500),
+    };
+    release.as_secs_f64()
 }
 
 /// Running on, the other's tail has left the piece by then.

@@ -288,10 +288,12 @@ impl Engine {
             AlarmKind::BoundForDiverging | AlarmKind::SetAgainst
         );
         // It should be there by now: it has stopped for what it sees, or goes slower than it did.
-        let overdue = !lasts && (self.overstays(train.id) || self.can_wait(train, stop));
+        let overdue = self.overstays(train.id) || self.can_wait(train, stop);
+        // What all have left begins no warning; one that is up lasts until it is free.
+        let waits = !lasts && (overdue || stop.released);
         let soon = match stop.seconds {
             Some((soonest, _)) => {
-                (soonest < limit && !overdue) || lasts || (by_rule && stop.next_door)
+                (soonest < limit && !waits) || lasts || (by_rule && stop.next_door)
             }
             None => stop.next_door || lasts,
         };

@@ -93,6 +93,27 @@ impl Engine {
         self.gone_before(walk, &leaving)
     }
 
+    /// All others have been seen to leave the place, and it is released before the train comes: in
+    /// so many seconds.
+    pub(super) fn released_in(&self, walk: &Walk<'_>, place: PlaceId) -> Option<f64> {
+        let state = &self.places[place.index()];
+        if state.state != Occupancy::Occupied {
+            return None;
+        }
+        let mut last = None;
+        for id in &state.trains {
+            let mut chain = self.train(*id)?.chain.iter();
+            let left = chain.find(|link| link.place == place)?.left?;
+            last = last.max(Some(left));
+        }
+        let gone = self.now.since(last?).as_secs_f64();
+        let released_in = self.release_time(place).as_secs_f64() - gone;
+        let comes_in = self.seconds_to(walk)?;
+        // What is over and has not released it does not.
+        let in_time = released_in > 0.0 && released_in + GONE_SECONDS < comes_in;
+        in_time.then_some(released_in)
+    }
+
     /// Whether all other trains on points or a crossing will be off them, whichever way they run.
     pub(super) fn running_off(&self, walk: &Walk<'_>, place: PlaceId) -> Running {
         let mut leaving = Leaving::NOBODY;

@@ -49,6 +49,8 @@ pub(crate) struct Stop {
     pub(super) in_yard: bool,
     /// A train that runs on ahead, out of the way.
     pub(super) runs_on: bool,
+    /// A place that all have left, and that is released before the train comes.
+    pub(super) released: bool,
 }
 
 /// Where the walk is.
@@ -290,6 +292,10 @@ impl Engine {
                     };
                     let mut stop = self.stop_at_place(walk, kind, place);
                     stop.runs_on = matches!(running, Running::On);
+                    if let Some(seconds) = self.released_in(walk, place) {
+                        stop.released = true;
+                        trace.again_in(seconds);
+                    }
                     return Step::Stopped(stop);
                 }
             }
@@ -446,6 +452,7 @@ impl Engine {
             next_door: walk.places == 0,
             in_yard: in_yard && gentle,
             runs_on: false,
+            released: false,
         }
     }
 
