@@ -159,11 +159,10 @@ impl Engine {
     /// B3: it was seen in places before this one, and the dark keeps it there. One that was seen in
     /// what is dark behind it has not been seen to draw back.
     fn has_gone_on_into_the_dark(&self, train: &Train, at: usize) -> bool {
-        let onward = |other: usize| other > at || (!train.directed && other < at);
-        train.chain.iter().enumerate().any(|(other, link)| {
-            let is_dark = self.places[link.place.index()].state == Occupancy::Dark;
-            onward(other) && is_dark
-        })
+        // It is asked of a place that is not dark itself.
+        let from = if train.directed { at } else { 0 };
+        let mut onward = train.chain[from..].iter().map(|link| link.place);
+        onward.any(|place| self.places[place.index()].state == Occupancy::Dark)
     }
 
     /// B3: it may have gone on into a neighbour that cannot be seen, or come up to another train.
