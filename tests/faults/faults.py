@@ -551,37 +551,51 @@ def soak(program, minutes):
 
 
 def day(program, hours):
-    """Busy running in virtual time, everything going wrong: the memory of the replay, and its end."""
+    """Busy running in virtual time, without mishaps, and with everything going wrong."""
+    calm = simulated(program, hours, "off")
+    rough = simulated(program, hours, "rough")
+    return calm and rough
+
+
+def simulated(program, hours, mishaps):
+    """The memory of the replay, and its end: without mishaps no train is lost or made up."""
     seconds = int(hours * 3600)
     maker = pathlib.Path(program).with_name("make-recording")
     plan_file = pathlib.Path(__file__).resolve().parents[2] / "simulator/plans/demo.toml"
     made = subprocess.Popen(
-        [maker, "--seconds", str(seconds), "--seed", "24", "--mishaps", "rough"], stdout=subprocess.PIPE
+        [maker, "--seconds", str(seconds), "--seed", "24", "--mishaps", mishaps],
+        stdout=subprocess.PIPE,
     )
     replay = subprocess.Popen(
         [program, "replay", "--plan", plan_file, "/dev/stdin"],
         stdin=made.stdout, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
     )
     made.stdout.close()
-    memory, lines, last = [], 0, ""
+    memory, lines, last, told = [], 0, "", {"new": 0, "lost": 0}
     for last in replay.stdout:
         lines += 1
+        for event in told:
+            told[event] += f'"event":"{event}"' in last
         if lines % 500 == 0 and replay.poll() is None:
             status = pathlib.Path(f"/proc/{replay.pid}/status").read_text()
             found = re.search(r"VmRSS:\s*(\d+)", status)
             memory += [int(found.group(1)) / 1024] if found else []
     codes = (made.wait(SOON), replay.wait(SOON))
     end = json.loads(last)
-    known = sum(block["state"] != "unknown" for block in end["snapshot"]["blocks"].values())
+    blocks = end["snapshot"]["blocks"].values()
+    known = sum(block["state"] != "unknown" for block in blocks)
+    trains = len(end["snapshot"]["trains"])
     third = max(len(memory) // 3, 1)
     early, late = sum(memory[:third]) / third, sum(memory[-third:]) / third
     print(
-        f"day: {hours} h, {lines} lines out, ended {codes}; memory {early:.1f} MB in the first third, "
-        f"{late:.1f} MB in the last, {max(memory):.1f} MB at most; at the end {known} blocks known, "
-        f"{len(end['snapshot']['trains'])} trains, "
-        f"{max(len(block['trains']) for block in end['snapshot']['blocks'].values())} in one place"
+        f"day: {hours} h, mishaps {mishaps}, {lines} lines out, ended {codes}; memory {early:.1f} MB "
+        f"in the first third, {late:.1f} MB in the last, {max(memory):.1f} MB at most; {told['new']} "
+        f"trains came, {told['lost']} lost; at the end {known} blocks known, {trains} trains, "
+        f"{max(len(block['trains']) for block in blocks)} in one place"
     )
     good = codes == (0, 0) and late < early * 1.1 + 1 and known > 0
+    if mishaps == "off":
+        good &= told == {"new": trains, "lost": 0} and trains > 0
     print("ok day" if good else "FAIL day")
     return good
 
