@@ -22,6 +22,7 @@ mod feeds;
 mod health;
 mod layouts;
 mod line_up;
+mod lost;
 mod memory;
 mod order;
 mod places;

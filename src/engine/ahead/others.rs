@@ -109,7 +109,7 @@ impl Engine {
         let gone = self.now.since(last?).as_secs_f64();
         let released_in = self.release_time(place).as_secs_f64() - gone;
         let comes_in = self.seconds_to(walk)?;
-        // What is over and has not released it does not.
+        // Over, and the place is still held: it is not being released.
         let in_time = released_in > 0.0 && released_in + GONE_SECONDS < comes_in;
         in_time.then_some(released_in)
     }
